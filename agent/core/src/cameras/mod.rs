@@ -1,0 +1,30 @@
+//! What is known of each camera. First reading: how many reads since the start, and when the last one came.
+
+use crate::ids::CameraId;
+use crate::moment::{Mono, Utc};
+
+/// One camera as the intake sees it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CameraView {
+    /// Its name.
+    pub id: CameraId,
+    /// Its label as painted or as people call it.
+    pub label: String,
+    /// Reads accepted since the start of the agent.
+    pub reads: u64,
+    /// Hits among them.
+    pub hits: u64,
+    /// When the last one was accepted.
+    pub last_read: Option<(Mono, Utc)>,
+}
+
+/// What the intake publishes.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct IntakeView {
+    /// One entry per configured camera, in the order of the configuration.
+    pub cameras: Vec<CameraView>,
+    /// Requests refused since the start, all reasons.
+    pub refused: u64,
+    /// Why intake refuses everything now ("disk full"); `None` if it doesn't.
+    pub trouble: Option<String>,
+}

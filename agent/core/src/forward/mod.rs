@@ -1,0 +1,28 @@
+//! When to send, and what an answer means.
+
+use crate::moment::{Mono, Utc};
+
+/// What the forwarder publishes.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ForwardView {
+    /// Whether a receiver is configured at all.
+    pub configured: bool,
+    /// When the last receipt came.
+    pub last_receipt: Option<(Mono, Utc)>,
+    /// When the last try began.
+    pub last_try: Option<(Mono, Utc)>,
+    /// Why the last try failed, one sentence with what to do; `None` if it succeeded. Never holds a plate.
+    pub trouble: Option<String>,
+    /// Since when tries have been failing.
+    pub failing_since: Option<(Mono, Utc)>,
+    /// Tries that failed in a row.
+    pub failures_in_a_row: u32,
+    /// Time of the next try, if the forwarder is waiting.
+    pub next_try: Option<Mono>,
+    /// Receipts since the start: stored or duplicate.
+    pub delivered: u64,
+    /// Receipts since the start: refused.
+    pub refused: u64,
+    /// Capture to receipt of the newest hits, ms, newest last, at most 256.
+    pub hit_latency_ms: Vec<u64>,
+}

@@ -1,0 +1,1 @@
+//! From observations to one word, the needs behind it, and sentences that can be read aloud.

@@ -1,0 +1,170 @@
+//! Names of things. Each is checked when it is made, so that later rooms need not.
+
+use std::fmt;
+
+/// Why a name was refused.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("\"{given}\" is no {what}: use 1 to {max} of a-z, 0-9 and -, beginning and ending with a letter or digit")]
+pub struct BadName {
+    /// What the name was to be, for example "camera name".
+    pub what: &'static str,
+    /// What was given, cut to 40 characters, control characters replaced.
+    pub given: String,
+    /// Longest name allowed.
+    pub max: usize,
+}
+
+fn checked(text: &str, what: &'static str, max: usize) -> Result<String, BadName> {
+    let edge = |c: Option<u8>| c.is_some_and(|c| c.is_ascii_lowercase() || c.is_ascii_digit());
+    let bytes = text.as_bytes();
+    let good = edge(bytes.first().copied())
+        && edge(bytes.last().copied())
+        && bytes.len() <= max
+        && bytes.iter().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || *c == b'-');
+    if good { Ok(text.to_owned()) } else { Err(BadName { what, given: printable(text, 40), max }) }
+}
+
+/// `text` cut to `max` characters with control and direction-changing characters replaced, for use in messages.
+#[must_use]
+pub fn printable(text: &str, max: usize) -> String {
+    let bad = |c: char| {
+        c.is_control() || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    };
+    let mut out: String = text.chars().take(max).map(|c| if bad(c) { '\u{fffd}' } else { c }).collect();
+    if max < text.chars().count() {
+        out.push('\u{2026}');
+    }
+    out
+}
+
+/// Name of one installation, 1 to 40 of `a-z0-9-`, `trailer.id` in the configuration.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct TrailerId(String);
+
+impl TrailerId {
+    /// # Errors
+    /// [`BadName`] if it is empty, too long or has other characters.
+    pub fn new(text: &str) -> Result<Self, BadName> {
+        checked(text, "trailer name", 40).map(Self)
+    }
+
+    /// The name.
+    #[must_use]
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+
+    /// The `CloudEvents` source of everything that this trailer sends: `urn:pintle:trailer:<id>`.
+    #[must_use]
+    pub fn source(&self) -> String {
+        format!("urn:pintle:trailer:{}", self.0)
+    }
+}
+
+/// Name of one camera on its trailer, 1 to 32 of `a-z0-9-`.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct CameraId(String);
+
+impl CameraId {
+    /// # Errors
+    /// [`BadName`] if it is empty, too long or has other characters.
+    pub fn new(text: &str) -> Result<Self, BadName> {
+        checked(text, "camera name", 32).map(Self)
+    }
+
+    /// The name.
+    #[must_use]
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+/// Number of a site, counted from 1 for each store; never used again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SiteId(pub u64);
+
+/// 128 bits of an RFC 9562 UUID: the id of a read or of any other event.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct EventId(pub [u8; 16]);
+
+impl EventId {
+    /// Reads the 8-4-4-4-12 form, either case. `None` if it is not that.
+    #[must_use]
+    pub fn parse(text: &str) -> Option<Self> {
+        let b = text.as_bytes();
+        if b.len() != 36 {
+            return None;
+        }
+        let (mut out, mut digits) = ([0_u8; 16], 0);
+        for (at, c) in b.iter().enumerate() {
+            if matches!(at, 8 | 13 | 18 | 23) {
+                if *c != b'-' {
+                    return None;
+                }
+                continue;
+            }
+            let digit = u8::try_from(char::from(*c).to_digit(16)?).ok()?;
+            out[digits / 2] = out[digits / 2] << 4 | digit;
+            digits += 1;
+        }
+        Some(Self(out))
+    }
+}
+
+impl fmt::Display for TrailerId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+impl fmt::Display for CameraId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+impl fmt::Display for SiteId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "site {}", self.0)
+    }
+}
+
+impl fmt::Display for EventId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (at, byte) in self.0.iter().enumerate() {
+            if matches!(at, 4 | 6 | 8 | 10) {
+                f.write_str("-")?;
+            }
+            write!(f, "{byte:02x}")?;
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_short_lower_case_words() {
+        assert!(CameraId::new("north-2").is_ok());
+        for bad in ["", "-a", "a-", "North", "a b", "a/../b", &"a".repeat(33), "a\n"] {
+            assert!(CameraId::new(bad).is_err(), "{bad:?}");
+        }
+    }
+
+    #[test]
+    fn event_ids_are_written_as_they_are_read() {
+        // Value: RFC 9562 appendix A.6, the example of version 7.
+        let text = "017f22e2-79b0-7cc3-98c4-dc0c0c07398f";
+        assert_eq!(EventId::parse(text).map(|id| id.to_string()).as_deref(), Some(text));
+        for bad in [
+            "",
+            "017f22e2-79b0-7cc3-98c4-dc0c0c07398",
+            "017f22e2x79b0-7cc3-98c4-dc0c0c07398f",
+            "017f22e2-79b0-7cc3-98c4-dc0c0c07398g",
+        ] {
+            assert_eq!(EventId::parse(bad), None);
+        }
+    }
+}

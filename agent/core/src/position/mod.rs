@@ -1,0 +1,136 @@
+//! From the bytes of a GPS receiver to "where does the trailer stand, and since when".
+//!
+//! `nmea` (bytes to checked sentences) → `fix` (one epoch to a fix, or the reason for none) → `keeper` (the states)
+//! → `timeline`
+//! (where the trailer was at any instant of the past hours) and `places` (what an officer reads first).
+
+pub mod places;
+pub mod timeline;
+
+use crate::geo::LatLon;
+use crate::ids::SiteId;
+use crate::moment::{ClockEras, Mono, Utc};
+use places::PlaceTable;
+use std::sync::Arc;
+use timeline::Timeline;
+
+/// One epoch of the GPS receiver that passed the quality gate.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Fix {
+    /// When its last byte arrived.
+    pub at: Mono,
+    /// UTC by the receiver; `None` if it sent no date or an implausible one (a wrong date never costs the position).
+    pub utc: Option<Utc>,
+    /// Where it says the antenna is.
+    pub position: LatLon,
+    /// Doppler speed over ground, m/s; `None` if the receiver sends none.
+    pub speed_mps: Option<f64>,
+    /// Horizontal dilution of precision; `None` if unknown (0.0 and 99.9 count as unknown).
+    pub hdop: Option<f64>,
+    /// Satellites used; `None` if unknown.
+    pub satellites: Option<u8>,
+}
+
+/// What the site keeper believes (design: position).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum KeeperState {
+    /// No usable fix.
+    #[default]
+    Searching,
+    /// Standing, averaging, no site yet.
+    Settling,
+    /// Standing at a site.
+    Anchored,
+    /// Leaving is being tested.
+    Doubtful,
+    /// On the road.
+    Underway,
+}
+
+impl KeeperState {
+    /// The word used in files and on the page.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Searching => "searching",
+            Self::Settling => "settling",
+            Self::Anchored => "anchored",
+            Self::Doubtful => "doubtful",
+            Self::Underway => "underway",
+        }
+    }
+}
+
+/// One stay at one place.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Site {
+    /// Its number in this store.
+    pub id: SiteId,
+    /// The anchor: the best estimate of where the trailer stands.
+    pub position: LatLon,
+    /// 95 % radius of that estimate, metres, from the effective sample count.
+    pub radius95_m: f64,
+    /// When the trailer arrived, by the host's clock.
+    pub arrived: Utc,
+    /// When it left; `None` while it stands.
+    pub left: Option<Utc>,
+    /// How the site was found, one sentence.
+    pub found_by: String,
+}
+
+/// What is known of the GPS receiver itself, apart from any position.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum ReceiverState {
+    /// The configuration names no device.
+    #[default]
+    NotFitted,
+    /// The device can't be opened or went away; the text says which and what to do.
+    Absent(String),
+    /// Open, but no byte has come for a while.
+    Silent,
+    /// Bytes come, but no sentence with a right checksum (wrong speed, binary, noise).
+    NoSentences,
+    /// Sentences come, but none with a usable fix; the text says why.
+    NoFix(String),
+    /// Fixes come.
+    Fixing,
+}
+
+/// What the position actor publishes after every change and every fix.
+#[derive(Clone, Debug, Default)]
+pub struct PositionView {
+    /// State of the keeper.
+    pub state: KeeperState,
+    /// Since when.
+    pub since: Option<(Mono, Utc)>,
+    /// Why: the sentence of the last decision.
+    pub reason: String,
+    /// The current site; while `Doubtful` the one in doubt; `None` while underway or before the first.
+    pub site: Option<Site>,
+    /// False until the first good fix after the start agreed with the stored site.
+    pub verified_since_start: bool,
+    /// The newest good fix.
+    pub last_fix: Option<Fix>,
+    /// The GPS receiver's state.
+    pub receiver: ReceiverState,
+    /// Since when the receiver has been in that state.
+    pub receiver_since: Option<(Mono, Utc)>,
+    /// Host UTC less GPS UTC, ms, and when it was seen; `None` if no dated fix has come.
+    pub clock_offset: Option<(i64, Mono)>,
+    /// Sentences with a right checksum since the start.
+    pub sentences: u64,
+    /// Sentences with a wrong or no checksum since the start.
+    pub sentences_refused: u64,
+    /// Fixes used and refused since the start.
+    pub fixes_used: u64,
+    /// Epochs refused since the start.
+    pub fixes_refused: u64,
+    /// Where the trailer was at any instant of the kept past.
+    pub timeline: Arc<Timeline>,
+    /// Place lines of all known places.
+    pub places: Arc<PlaceTable>,
+    /// Steps of the host's clock.
+    pub eras: ClockEras,
+    /// Former sites, newest last, bounded.
+    pub history: Arc<Vec<Site>>,
+}

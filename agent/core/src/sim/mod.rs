@@ -1,0 +1,1 @@
+//! A scripted trailer: drive, traffic, link. One seed makes everything.

@@ -1,0 +1,64 @@
+//! Requests from one actor to another, with the answer's way back.
+
+use pintle_core::ids::{CameraId, SiteId};
+use pintle_core::position::places::{LineState, PlaceLine};
+use tokio::sync::oneshot;
+
+/// What a person asks of the place table. The position actor owns the table and answers.
+#[derive(Debug)]
+pub enum PlaceRequest {
+    /// All lines of the current site, and of the nearest earlier one if the current one has none.
+    List {
+        /// Where the answer goes.
+        answer: oneshot::Sender<Result<Vec<PlaceRow>, PlaceProblem>>,
+    },
+    /// Write a line for the current site; it is confirmed by that.
+    Set {
+        /// Which camera.
+        camera: CameraId,
+        /// Road, at most 160 characters.
+        road: String,
+        /// Cross street, may be empty.
+        cross_street: String,
+        /// Direction of travel, may be empty.
+        direction: String,
+        /// Who says so.
+        by: String,
+        /// Where the answer goes.
+        answer: oneshot::Sender<Result<Vec<PlaceRow>, PlaceProblem>>,
+    },
+    /// Say that the unconfirmed line of one camera (or of all) is right here.
+    Confirm {
+        /// Which camera; `None` for all that have a line.
+        camera: Option<CameraId>,
+        /// Who says so.
+        by: String,
+        /// Where the answer goes.
+        answer: oneshot::Sender<Result<Vec<PlaceRow>, PlaceProblem>>,
+    },
+}
+
+/// One camera's line, for people.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlaceRow {
+    /// Which camera.
+    pub camera: CameraId,
+    /// Which site it is asked for; `None` if the trailer stands at none.
+    pub site: Option<SiteId>,
+    /// The line, if there is one (possibly of an earlier site).
+    pub line: Option<PlaceLine>,
+    /// How far it may be believed.
+    pub state: LineState,
+    /// What alerts of this camera say now, ready to show.
+    pub sentence: String,
+    /// What is missing from the line, one sentence; empty if nothing.
+    pub advice: String,
+}
+
+/// Why a place request was refused; the text says what to do.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{detail}")]
+pub struct PlaceProblem {
+    /// One sentence, ready to show.
+    pub detail: String,
+}

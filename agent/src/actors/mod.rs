@@ -1,0 +1,5 @@
+//! One file, one task, one owned resource. No actor imports another; what they say to each other stands in
+//! [`messages`] and in
+//! the views of `pintle-core`, and `wiring` connects them.
+
+pub mod messages;

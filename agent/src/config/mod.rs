@@ -1,0 +1,175 @@
+//! The configuration as the rest of the program sees it: typed, checked, complete. How it is read from the file is
+//! in `file`.
+
+use pintle_core::ids::{CameraId, TrailerId};
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+/// Everything that `pintle run` needs to know.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Config {
+    /// `[trailer]`
+    pub trailer: Trailer,
+    /// `[gps]`; `None`: not fitted.
+    pub gps: Option<Gps>,
+    /// `[position]`
+    pub position: Position,
+    /// `[intake]`
+    pub intake: Intake,
+    /// `[[camera]]`, one to sixteen.
+    pub cameras: Vec<Camera>,
+    /// `[queue]`
+    pub queue: Queue,
+    /// `[receiver]`; `None`: not fitted, reads wait.
+    pub receiver: Option<Receiver>,
+    /// `[link]`; `None`: not fitted.
+    pub link: Option<Link>,
+    /// `[health]`
+    pub health: Health,
+    /// `[control]`
+    pub control: Control,
+}
+
+/// Who this trailer is and where it keeps things.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Trailer {
+    /// `trailer.id`
+    pub id: TrailerId,
+    /// `trailer.label`: as painted on it.
+    pub label: String,
+    /// `trailer.state_dir`: what must survive power loss.
+    pub state_dir: PathBuf,
+    /// `trailer.runtime_dir`: sockets and health files, in memory.
+    pub runtime_dir: PathBuf,
+}
+
+/// The GPS receiver.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Gps {
+    /// `gps.device`: path, best a stable link.
+    pub device: PathBuf,
+    /// `gps.baud`: speed of the line, bit/s.
+    pub baud: u32,
+}
+
+/// Limits of the site keeper.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Position {
+    /// `position.move_threshold_m`: farther than this from the anchor is another site, 25 to 500.
+    pub move_threshold_m: f64,
+    /// `position.settle_s`: how long it must stand before a site is found, 5 to 3600.
+    pub settle_s: u32,
+}
+
+/// Where the recognition engine hands in its reads.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Intake {
+    /// `intake.socket`: path of the unix socket; `None`: none.
+    pub socket: Option<PathBuf>,
+    /// `intake.listen`: loopback address; `None`: none. Never anything but loopback.
+    pub listen: Option<SocketAddr>,
+    /// `intake.body_bytes_max`: one request, bytes.
+    pub body_bytes_max: u64,
+    /// `intake.batch_reads_max`: reads in one newline-delimited request.
+    pub batch_reads_max: u32,
+    /// `intake.connections_max`: open connections.
+    pub connections_max: u32,
+    /// `intake.request_wait_ms`: a request must be complete within this, ms.
+    pub request_wait_ms: u64,
+}
+
+/// One camera.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Camera {
+    /// `camera.id`
+    pub id: CameraId,
+    /// `camera.label`: what people call it.
+    pub label: String,
+}
+
+/// How waiting reads are protected on the disk. No default on purpose.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Seal {
+    /// In clear; health says so.
+    None,
+}
+
+/// The queue on disk.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Queue {
+    /// `queue.seal`
+    pub seal: Seal,
+    /// `queue.commit_wait_ms`: ordinary reads may wait this long for company, ms, 0 to 2000.
+    pub commit_wait_ms: u64,
+    /// `queue.waiting_keep_s`: age limit of ordinary reads without a receipt, s.
+    pub waiting_keep_s: u64,
+    /// `queue.hit_waiting_keep_s`: the same for hits, s.
+    pub hit_waiting_keep_s: u64,
+    /// `queue.delivered_keep_s`: age limit of reads with a receipt, s.
+    pub delivered_keep_s: u64,
+    /// `queue.hit_delivered_keep_s`: the same for hits, s.
+    pub hit_delivered_keep_s: u64,
+    /// `queue.disk_free_min_mib`: below this much free space new reads are refused, MiB.
+    pub disk_free_min_mib: u64,
+}
+
+/// What counts as delivered.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Proof {
+    /// A receipt for each event.
+    Receipts,
+    /// Any 2xx; verified TLS only; health says "unproven".
+    Status,
+}
+
+/// The agency's end.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Receiver {
+    /// `receiver.url`: https, or http on loopback.
+    pub url: String,
+    /// `receiver.proof`
+    pub proof: Proof,
+    /// `receiver.ca_file`: PEM of the authority that signed the receiver's certificate; `None`: the host's own list.
+    pub ca_file: Option<PathBuf>,
+    /// `receiver.token_file`: bearer token; `None`: none is sent.
+    pub token_file: Option<PathBuf>,
+    /// `receiver.client_cert_file`: PEM chain shown to the receiver (mutual TLS).
+    pub client_cert_file: Option<PathBuf>,
+    /// `receiver.client_key_file`: its key.
+    pub client_key_file: Option<PathBuf>,
+    /// `receiver.batch_reads_max`: events in one request.
+    pub batch_reads_max: u32,
+    /// `receiver.batch_bytes_max`: bytes in one request.
+    pub batch_bytes_max: u64,
+    /// `receiver.answer_wait_ms`: a whole request may take this long, ms.
+    pub answer_wait_ms: u64,
+    /// `receiver.retry_ms_max`: longest pause between tries, ms.
+    pub retry_ms_max: u64,
+}
+
+/// The tether.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Link {
+    /// `link.interface`: present name of the interface.
+    pub interface: String,
+}
+
+/// The health files.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Health {
+    /// `health.every_s`: seconds between two writings when nothing changes.
+    pub every_s: u32,
+    /// `health.valid_s`: how long a written state may be believed, s.
+    pub valid_s: u32,
+    /// `health.group`: group that may read `health/`; `None`: the agent's own.
+    pub group: Option<String>,
+}
+
+/// The control socket.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Control {
+    /// `control.socket`
+    pub socket: PathBuf,
+    /// `control.group`: group that may use it; `None`: the agent's own.
+    pub group: Option<String>,
+}

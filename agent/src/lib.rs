@@ -1,0 +1,6 @@
+//! The thin shells of Pintle: everything that touches the world. The decisions are in `pintle-core`.
+
+pub mod actors;
+pub mod clock;
+pub mod config;
+pub mod store;

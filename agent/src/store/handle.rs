@@ -1,0 +1,161 @@
+//! Typed calls to the store's thread. Every call is an enqueued command with a way back for the answer; a full
+//! channel makes the
+//! caller wait, which is how back-pressure reaches the intake.
+
+use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, QueueFigures, Settled, StoreError};
+use pintle_core::ids::EventId;
+use pintle_core::moment::{Moment, Utc};
+use pintle_core::queue::Lane;
+use std::sync::Arc;
+use tokio::sync::{Notify, mpsc, oneshot};
+
+/// How many commands may wait for the store's thread (our own limit: four full group commits of 1,000).
+pub const COMMANDS_MAX: usize = 4096;
+
+pub(super) type Answer<T> = oneshot::Sender<Result<T, StoreError>>;
+
+/// What the store's thread is asked to do.
+pub(super) enum Command {
+    Accept { events: Vec<NewEvent>, now: Moment, answer: Answer<Vec<Accepted>> },
+    Lease { lane: Lane, events_max: usize, bytes_max: usize, answer: Answer<Vec<Leased>> },
+    Settle { outcomes: Vec<(u64, Settled)>, now: Moment, answer: Answer<()> },
+    OpenStamps { captured_from: Utc, captured_to: Utc, answer: Answer<Vec<OpenStamp>> },
+    Restamp { stamps: Vec<LaterStamp>, now: Moment, answer: Answer<u64> },
+    Keep { key: &'static str, value: Vec<u8>, answer: Answer<()> },
+    Kept { key: &'static str, answer: Answer<Option<Vec<u8>>> },
+    Retire { now: Moment, answer: Answer<u64> },
+    Figures { answer: Answer<QueueFigures> },
+    IdKey { answer: Answer<[u8; 32]> },
+    Close { answer: Answer<()> },
+}
+
+/// A way to the store's thread; cheap to clone.
+#[derive(Clone)]
+pub struct StoreHandle {
+    pub(super) commands: mpsc::Sender<Command>,
+    pub(super) arrived: Arc<Arrivals>,
+}
+
+/// Wake-ups for the forwarder: something new waits in a lane.
+#[derive(Debug, Default)]
+pub struct Arrivals {
+    /// Signalled after a commit that brought an urgent event.
+    pub urgent: Notify,
+    /// Signalled after a commit that brought any other event.
+    pub bulk: Notify,
+}
+
+impl StoreHandle {
+    /// Wake-ups for the forwarder.
+    #[must_use]
+    pub fn arrivals(&self) -> &Arrivals {
+        &self.arrived
+    }
+
+    /// Makes `events` durable in one commit, in their order. Answers only after the sync. All or nothing, but for
+    /// repeats and
+    /// other bodies, which are told one by one.
+    ///
+    /// # Errors
+    /// Any [`StoreError`]: then none of them was accepted.
+    pub async fn accept(&self, events: Vec<NewEvent>, now: Moment) -> Result<Vec<Accepted>, StoreError> {
+        self.ask(|answer| Command::Accept { events, now, answer }).await
+    }
+
+    /// The next waiting events of one lane (urgent: newest hit first; bulk: fresh and backlog 80/20), at most
+    /// `events_max` and
+    /// about `bytes_max`, marked as on their way until [`Self::settle`]d. Not durable: a restart releases all.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn lease(&self, lane: Lane, events_max: usize, bytes_max: usize) -> Result<Vec<Leased>, StoreError> {
+        self.ask(|answer| Command::Lease { lane, events_max, bytes_max, answer }).await
+    }
+
+    /// Writes down what the receiver said of leased events, by sequence.
+    ///
+    /// # Errors
+    /// Any [`StoreError`]: the events stay leased and are released by the store.
+    pub async fn settle(&self, outcomes: Vec<(u64, Settled)>, now: Moment) -> Result<(), StoreError> {
+        self.ask(|answer| Command::Settle { outcomes, now, answer }).await
+    }
+
+    /// Reads captured in the span whose stamp may still be replaced.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn open_stamps(&self, captured_from: Utc, captured_to: Utc) -> Result<Vec<OpenStamp>, StoreError> {
+        self.ask(|answer| Command::OpenStamps { captured_from, captured_to, answer }).await
+    }
+
+    /// Replaces stamps of waiting reads; for reads that were sent, queues stamp events. Answers how many events were
+    /// queued.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn restamp(&self, stamps: Vec<LaterStamp>, now: Moment) -> Result<u64, StoreError> {
+        self.ask(|answer| Command::Restamp { stamps, now, answer }).await
+    }
+
+    /// Keeps a small value durably under a key (state of the site keeper, place lines).
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn keep(&self, key: &'static str, value: Vec<u8>) -> Result<(), StoreError> {
+        self.ask(|answer| Command::Keep { key, value, answer }).await
+    }
+
+    /// What was kept last under a key.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn kept(&self, key: &'static str) -> Result<Option<Vec<u8>>, StoreError> {
+        self.ask(|answer| Command::Kept { key, answer }).await
+    }
+
+    /// Deletes what has reached its age limit, a slice at a time, and queues ledger events for what went without a
+    /// receipt.
+    /// Answers how many rows went; call again soon if it was many.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn retire(&self, now: Moment) -> Result<u64, StoreError> {
+        self.ask(|answer| Command::Retire { now, answer }).await
+    }
+
+    /// Figures for health and watchdog.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn figures(&self) -> Result<QueueFigures, StoreError> {
+        self.ask(|answer| Command::Figures { answer }).await
+    }
+
+    /// The secret of this store by which ids are derived from reads that have none.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn id_key(&self) -> Result<[u8; 32], StoreError> {
+        self.ask(|answer| Command::IdKey { answer }).await
+    }
+
+    /// Drains, checkpoints and ends the store's thread.
+    ///
+    /// # Errors
+    /// Any [`StoreError`] of the last checkpoint.
+    pub async fn close(&self) -> Result<(), StoreError> {
+        self.ask(|answer| Command::Close { answer }).await
+    }
+
+    async fn ask<T>(&self, command: impl FnOnce(Answer<T>) -> Command) -> Result<T, StoreError> {
+        let (answer, answered) = oneshot::channel();
+        self.commands.send(command(answer)).await.map_err(|_| StoreError::Stopped)?;
+        answered.await.map_err(|_| StoreError::Stopped)?
+    }
+
+    /// A fresh id for an event that this program makes itself (RFC 9562 version 7: sorted by time).
+    #[must_use]
+    pub fn new_event_id() -> EventId {
+        EventId(uuid::Uuid::now_v7().into_bytes())
+    }
+}

@@ -1,0 +1,187 @@
+//! The queue on disk. One thread owns the one SQLite connection; everybody else holds a [`StoreHandle`] and asks.
+//!
+//! Promise: what `accept` answered is on the disk (WAL, `synchronous=FULL`, group commit) and has a sequence without
+//! gaps.
+
+mod handle;
+
+pub use handle::{Arrivals, COMMANDS_MAX, StoreHandle};
+
+use pintle_core::ids::{CameraId, EventId};
+use pintle_core::moment::Utc;
+use pintle_core::queue::{EventKind, Lane, LedgerCounts};
+
+/// One event handed to the queue.
+#[derive(Clone)]
+pub struct NewEvent {
+    /// Duplicate key together with the trailer's source.
+    pub id: EventId,
+    /// What it tells.
+    pub kind: EventKind,
+    /// Which road it takes.
+    pub lane: Lane,
+    /// Which camera, for reads.
+    pub camera: Option<CameraId>,
+    /// Capture time of a read, else when it happened, by the host's clock.
+    pub happened_at: Utc,
+    /// JSON: `data.read` of a read, the whole `data` of any other kind. Never changes.
+    pub body: Vec<u8>,
+    /// JSON of the first stamp, reads only: what stands in the event beside `read`.
+    pub stamp: Option<Vec<u8>>,
+    /// True for reads with a hit (own age limits).
+    pub hit: bool,
+    /// True if the stamp is not certain and may be replaced by a later decision.
+    pub stamp_open: bool,
+}
+
+/// What became of a handed-in event.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Accepted {
+    /// Durable now, under this sequence.
+    New {
+        /// Its sequence.
+        sequence: u64,
+    },
+    /// The same id with the same body was accepted before.
+    Repeat {
+        /// The sequence it got then; 0 if only its key is still known.
+        sequence: u64,
+    },
+    /// The same id with another body was accepted before: refused.
+    OtherBody,
+}
+
+/// One event on its way out.
+#[derive(Clone)]
+pub struct Leased {
+    /// Its number in this generation.
+    pub sequence: u64,
+    /// Duplicate key.
+    pub id: EventId,
+    /// What it tells.
+    pub kind: EventKind,
+    /// Which road.
+    pub lane: Lane,
+    /// Which camera.
+    pub camera: Option<CameraId>,
+    /// Capture time, or when it happened.
+    pub happened_at: Utc,
+    /// When it was accepted, by the host's clock.
+    pub accepted_at: Utc,
+    /// JSON as handed in.
+    pub body: Vec<u8>,
+    /// JSON of the newest stamp, reads only.
+    pub stamp: Option<Vec<u8>>,
+    /// True for reads with a hit.
+    pub hit: bool,
+}
+
+/// What the receiver said of one leased event.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Settled {
+    /// Stored there, or known there already.
+    Delivered,
+    /// Refused there; set aside with this answer (at most 500 characters, no plate).
+    Refused(String),
+    /// Not delivered: wait for another try.
+    Released,
+}
+
+/// A read whose stamp is not certain yet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OpenStamp {
+    /// Sequence of the read.
+    pub sequence: u64,
+    /// Id of the read.
+    pub read_id: EventId,
+    /// Which camera.
+    pub camera: CameraId,
+    /// Capture time as the engine gave it.
+    pub captured_at: Utc,
+    /// Revision of its newest stamp.
+    pub revision: u32,
+}
+
+/// A later stamp. It replaces the stamp of a waiting read, and is queued as a stamp event of its own once the read
+/// was sent.
+#[derive(Clone)]
+pub struct LaterStamp {
+    /// Sequence of the read.
+    pub sequence: u64,
+    /// Id for the stamp event, should one be needed.
+    pub event_id: EventId,
+    /// Its revision.
+    pub revision: u32,
+    /// JSON of the stamp.
+    pub stamp: Vec<u8>,
+    /// True if a still later stamp may come.
+    pub open: bool,
+}
+
+/// Figures of the queue.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct QueueFigures {
+    /// The generation's id, RFC 9562 form.
+    pub generation: String,
+    /// The ledger of this generation.
+    pub counts: LedgerCounts,
+    /// Waiting urgent events among them.
+    pub waiting_urgent: u64,
+    /// When the oldest waiting event was accepted.
+    pub oldest_waiting: Option<Utc>,
+    /// Bytes of database and log on disk.
+    pub bytes_on_disk: u64,
+    /// Free bytes on that disk.
+    pub disk_free_bytes: u64,
+    /// Size of that disk, bytes.
+    pub disk_bytes: u64,
+    /// Why the store can't take anything now, with what to do; `None` if it can.
+    pub trouble: Option<String>,
+    /// Commits made since the start: proof of progress for the watchdog.
+    pub commits: u64,
+}
+
+/// Why the store could not do what was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// Less free space than `queue.disk_free_min_mib`, or the disk said "full".
+    #[error("no space left for the queue")]
+    DiskFull,
+    /// The disk failed or the file system is read-only; nothing was accepted.
+    #[error("the disk of the queue failed: {detail}")]
+    Disk {
+        /// What the system said.
+        detail: String,
+    },
+    /// The file is no queue of ours, is newer than this program, or is damaged.
+    #[error("the queue file {path} can't be used: {detail}")]
+    Unusable {
+        /// Which file.
+        path: String,
+        /// Why.
+        detail: String,
+    },
+    /// Another agent holds this state folder.
+    #[error("another agent is running on {path}")]
+    InUse {
+        /// Which folder.
+        path: String,
+    },
+    /// The store's thread has ended.
+    #[error("the store has stopped")]
+    Stopped,
+}
+
+impl StoreError {
+    /// Next step for a technician, one sentence.
+    #[must_use]
+    pub fn advice(&self) -> &'static str {
+        match self {
+            Self::DiskFull => "free space on the data disk; until then new reads are refused and the engine is told",
+            Self::Disk { .. } => "look at the disk and its mount; reads are taken again as soon as a write succeeds",
+            Self::Unusable { .. } => "keep the file for salvage, move it out of the state folder and start again",
+            Self::InUse { .. } => "stop the other agent first; two on one queue would damage it",
+            Self::Stopped => "the agent is stopping; try again after it has started",
+        }
+    }
+}

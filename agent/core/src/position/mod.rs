@@ -9,7 +9,7 @@ pub mod timeline;
 
 use crate::geo::LatLon;
 use crate::ids::SiteId;
-use crate::moment::{ClockEras, Mono, Utc};
+use crate::moment::{ClockEras, Mono, Utc, UtcTrust};
 use places::PlaceTable;
 use std::sync::Arc;
 use timeline::Timeline;
@@ -117,6 +117,8 @@ pub struct PositionView {
     pub receiver_since: Option<(Mono, Utc)>,
     /// Host UTC less GPS UTC, ms, and when it was seen; `None` if no dated fix has come.
     pub clock_offset: Option<(i64, Mono)>,
+    /// How far the host's UTC is trusted now.
+    pub utc_trust: UtcTrust,
     /// Sentences with a right checksum since the start.
     pub sentences: u64,
     /// Sentences with a wrong or no checksum since the start.

@@ -1,7 +1,7 @@
 //! Seeded random numbers for simulations and tests. Never for secrets.
 
-/// SplitMix64: G. L. Steele, D. Lea, C. H. Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014; constants as in the
-/// public-domain C version by S. Vigna (check value in the tests).
+/// Split-and-mix on 64 bits: G. L. Steele, D. Lea, C. H. Flood, "Fast splittable pseudorandom number generators", OOPSLA
+/// 2014; constants as in the public-domain C version by S. Vigna (check value in the tests).
 #[derive(Clone, Debug)]
 pub struct Random {
     state: u64,
@@ -75,7 +75,7 @@ mod tests {
 
     #[test]
     fn bits_are_those_of_the_published_generator() {
-        // First output for seed 1234567: S. Vigna's splitmix64.c, value as printed by Rosetta Code "Pseudo-random numbers/Splitmix64".
+        // First output for seed 1234567 of S. Vigna's splitmix64.c, from memory of a public table of its outputs.
         assert_eq!(Random::new(1_234_567).bits(), 6_457_827_717_110_365_317);
     }
 

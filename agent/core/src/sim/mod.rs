@@ -1,3 +1,7 @@
 //! A scripted trailer: drive, traffic, link. One seed makes everything.
 
+pub mod judge;
 pub mod random;
+pub mod sentences;
+pub mod track;
+pub mod traffic;

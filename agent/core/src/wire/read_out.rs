@@ -1,0 +1,56 @@
+//! `data` of `pintle.read.v1`: the read as it was accepted, and beside it what this trailer says of it.
+
+use super::stamp::{ClockBody, PlaceBody, StampBody};
+use crate::moment::Utc;
+use serde::{Deserialize, Serialize};
+use serde_json::value::RawValue;
+
+/// A read that is sent longer than this after its capture is marked late, seconds (our own limit: an officer acts on
+/// what was seen within the last minute otherwise than on what was seen an hour ago).
+pub const LATE_AFTER_S: i64 = 60;
+
+/// Stands on every hit and can't be switched off (design: events out).
+pub const CAUTION: &str = "A machine read this plate. Before acting, compare the plate, the issuing state and the vehicle \
+     with the picture, and check that the record still stands.";
+
+/// Stands on every hit as long as events carry no pictures.
+pub const NO_PICTURE: &str = "no picture";
+
+/// `data` of a read event. It has no `Debug`: it holds the plate.
+#[derive(Serialize, Deserialize)]
+pub struct ReadOut {
+    /// The body as accepted, byte for byte.
+    pub read: Box<RawValue>,
+    /// Where it was.
+    pub place: PlaceBody,
+    /// How right the capture time is.
+    pub clock: ClockBody,
+    /// Revision of the stamp that `place` and `clock` are from.
+    pub stamp_revision: u32,
+    /// Seconds from capture to sending by the host's clock, if more than [`LATE_AFTER_S`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_s: Option<i64>,
+    /// [`CAUTION`], on every hit and only there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub caution: Option<String>,
+    /// [`NO_PICTURE`], on every hit without one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub picture: Option<String>,
+}
+
+impl ReadOut {
+    /// Joins a read with its newest stamp for sending at `sent_at`.
+    #[must_use]
+    pub fn new(read: Box<RawValue>, stamp: StampBody, hit: bool, captured_at: Utc, sent_at: Utc) -> Self {
+        let late_s = sent_at.since_ms(captured_at) / 1000;
+        Self {
+            read,
+            place: stamp.place,
+            clock: stamp.clock,
+            stamp_revision: stamp.stamp_revision,
+            late_s: (LATE_AFTER_S < late_s).then_some(late_s),
+            caution: hit.then(|| CAUTION.to_owned()),
+            picture: hit.then(|| NO_PICTURE.to_owned()),
+        }
+    }
+}

@@ -1,0 +1,174 @@
+//! Reads the sources and holds them to the layout: who may import whom, who may read a clock, how long a line may be.
+//!
+//! The table of layers stands in `docs/ARCHITECTURE.md`; this test is what keeps it true.
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Rooms of `agent/src`, and the rooms of the same crate that each may import. Rooms that are not named here (the root) may
+/// import all, and nothing may import them.
+const MAY_IMPORT: &[(&str, &[&str])] = &[
+    ("io", &["clock", "config"]),
+    ("store", &["clock", "config"]),
+    ("actors", &["clock", "config", "store", "io", "show", "actors"]),
+    ("show", &[]),
+    ("config", &[]),
+    ("page", &["clock", "show", "io", "exit"]),
+    ("receive", &["clock", "io", "exit"]),
+    ("demo", &["clock", "exit"]),
+    ("exit", &[]),
+    ("clock", &[]),
+];
+
+/// Rooms of `actors` that every actor may import; an actor never imports another one.
+const SHARED_BY_ACTORS: &[&str] = &["heartbeat", "messages"];
+
+/// The whole outside world of the core. A crate added here needs a decision record.
+const CORE_DEPENDENCIES: &[&str] = &["geographiclib-rs", "nmea", "serde", "serde_json", "thiserror"];
+
+const LINE_COLUMNS_MAX: usize = 120;
+const FILE_LINES_MAX: usize = 800;
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
+}
+
+fn sources(below: &str, ending: &str) -> Vec<(String, String)> {
+    fn walk(folder: &Path, ending: &str, found: &mut Vec<PathBuf>) {
+        let Ok(entries) = fs::read_dir(folder) else { return };
+        for entry in entries.flatten() {
+            let path = entry.path();
+            if path.is_dir() && !path.ends_with("target") {
+                walk(&path, ending, found);
+            } else if path.to_string_lossy().ends_with(ending) {
+                found.push(path);
+            }
+        }
+    }
+    let mut found = Vec::new();
+    walk(&root().join(below), ending, &mut found);
+    found.sort();
+    assert!(!found.is_empty(), "no {ending} file below {below}");
+    let base = root().to_string_lossy().into_owned();
+    let name = |path: &Path| path.to_string_lossy().replace(&base, "").trim_start_matches('/').to_owned();
+    found.iter().map(|path| (name(path), fs::read_to_string(path).expect("a readable source"))).collect()
+}
+
+/// The part of a source before its unit tests.
+fn without_tests(text: &str) -> &str {
+    text.split("#[cfg(test)]").next().unwrap_or(text)
+}
+
+/// Rooms named after `crate::` in the code (comments are not code), each with the next word.
+fn rooms_imported(text: &str) -> BTreeSet<(String, String)> {
+    let mut rooms = BTreeSet::new();
+    for line in text.lines().filter(|line| !line.trim_start().starts_with("//")) {
+        for part in line.split("crate::").skip(1) {
+            let mut words = part.split(|c: char| !c.is_alphanumeric() && c != '_').filter(|word| !word.is_empty());
+            let room = words.next().unwrap_or_default().to_owned();
+            rooms.insert((room, words.next().unwrap_or_default().to_owned()));
+        }
+    }
+    rooms
+}
+
+#[test]
+fn every_room_imports_only_what_its_layer_may() {
+    let mut faults = Vec::new();
+    for (name, text) in sources("agent/src", ".rs") {
+        let inside = name.trim_start_matches("agent/src/");
+        let room = inside.split('/').next().unwrap_or(inside).trim_end_matches(".rs");
+        let Some((_, allowed)) = MAY_IMPORT.iter().find(|(of, _)| *of == room) else { continue };
+        for (imported, inner) in rooms_imported(without_tests(&text)) {
+            if imported == room && room != "actors" {
+                continue;
+            }
+            if !allowed.contains(&imported.as_str()) {
+                faults.push(format!("{name} imports crate::{imported}, which its layer may not"));
+            }
+            let own = inside.split('/').nth(1).unwrap_or_default().trim_end_matches(".rs");
+            if room == "actors" && imported == "actors" && inner != own && !SHARED_BY_ACTORS.contains(&inner.as_str()) {
+                faults.push(format!("{name} imports the actor {inner}"));
+            }
+        }
+    }
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+}
+
+#[test]
+fn only_the_clock_reads_clocks() {
+    for (name, text) in sources("agent/src", ".rs") {
+        if name.ends_with("src/clock.rs") {
+            continue;
+        }
+        for banned in ["SystemTime::now", "Instant::now", "clock_gettime", "Timestamp::now", "Zoned::now"] {
+            assert!(!without_tests(&text).contains(banned), "{name} calls {banned}: take the time from crate::clock");
+        }
+    }
+}
+
+#[test]
+fn the_core_depends_on_nothing_that_touches_the_world() {
+    let manifest = fs::read_to_string(root().join("agent/core/Cargo.toml")).expect("the manifest of the core");
+    let table =
+        manifest.split("[dependencies]").nth(1).and_then(|rest| rest.split("\n[").next()).expect("dependencies");
+    let names = table.lines().filter(|line| line.contains('='));
+    let found: Vec<&str> = names.map(|line| line.split(['.', ' ', '=']).next().unwrap_or("")).collect();
+    assert_eq!(found, CORE_DEPENDENCIES, "the short list is the proof that the core is pure");
+    for (name, text) in sources("agent/core/src", ".rs") {
+        if !name.contains("/wire/") {
+            assert!(!without_tests(&text).contains("serde"), "{name}: serde belongs into wire");
+        }
+        for banned in ["std::fs", "std::net", "std::thread", "std::env", "std::process", "tokio", "Instant::now"] {
+            assert!(!without_tests(&text).contains(banned), "{name} names {banned}");
+        }
+    }
+}
+
+#[test]
+fn lines_are_short_files_are_rooms_and_nothing_is_left_open() {
+    // Put together so that this file does not find itself.
+    let halves = [("TO", "DO"), ("FIX", "ME"), ("XX", "X:"), ("#[ign", "ore"), ("unimple", "mented!"), ("to", "do!(")];
+    let open = halves.map(|(a, b)| format!("{a}{b}"));
+    let mut faults = Vec::new();
+    for below in ["agent", "tests"] {
+        for (name, text) in sources(below, ".rs") {
+            for (number, line) in text.lines().enumerate() {
+                if LINE_COLUMNS_MAX < line.chars().count() {
+                    faults.push(format!("{name}:{}: over {LINE_COLUMNS_MAX} columns", number + 1));
+                }
+                if open.iter().any(|word| line.contains(word)) {
+                    faults.push(format!("{name}:{}: something is left open", number + 1));
+                }
+            }
+            if FILE_LINES_MAX < text.lines().count() {
+                faults.push(format!("{name}: over {FILE_LINES_MAX} lines; is this one room, or several?"));
+            }
+        }
+    }
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+}
+
+#[test]
+fn every_decision_has_its_own_number_and_says_how_it_stands() {
+    let mut numbers = BTreeSet::new();
+    for (name, text) in sources("docs/decisions", ".md") {
+        let file = name.rsplit('/').next().unwrap_or_default();
+        let number = file.get(..4).unwrap_or_default();
+        assert!(number.len() == 4 && number.bytes().all(|c| c.is_ascii_digit()), "{name}: begins with four digits");
+        assert!(numbers.insert(number.to_owned()), "{name}: {number} is taken");
+        assert!(text.lines().any(|line| line.starts_with("Status: ")), "{name}: has no line \"Status: …\"");
+    }
+}
+
+#[test]
+fn every_document_is_linked_from_the_readme_or_the_developers_guide() {
+    let start = ["README.md", "DEVELOPERS.md"]
+        .map(|file| fs::read_to_string(root().join(file)).unwrap_or_else(|_| panic!("{file} is missing")))
+        .join("\n");
+    for (name, _) in sources("docs", ".md") {
+        let file = name.rsplit('/').next().unwrap_or_default();
+        assert!(name.contains("/decisions/") || start.contains(file), "{name} is linked from nowhere");
+    }
+}

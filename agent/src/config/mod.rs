@@ -152,6 +152,8 @@ pub struct Receiver {
 pub struct Link {
     /// `link.interface`: present name of the interface.
     pub interface: String,
+    /// `link.sysfs_dir`: where the kernel tells of interfaces, `/sys/class/net`; another folder for tests and the demo.
+    pub sysfs_dir: PathBuf,
 }
 
 /// The health files.

@@ -81,7 +81,7 @@ impl StoreHandle {
         self.ask(|answer| Command::Settle { outcomes, now, answer }).await
     }
 
-    /// Reads captured in the span whose stamp may still be replaced.
+    /// All reads captured in the span that are still kept, sent or not, with their newest stamp; oldest first.
     ///
     /// # Errors
     /// Any [`StoreError`].

@@ -87,7 +87,8 @@ pub enum Settled {
     Released,
 }
 
-/// A read whose stamp is not certain yet.
+/// A read whose capture time lies in a span that was decided only later, so that its stamp may have to be replaced. Certain
+/// stamps are among them: in the first seconds of a tow a read is stamped with the old site before anything is noticed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct OpenStamp {
     /// Sequence of the read.
@@ -98,8 +99,8 @@ pub struct OpenStamp {
     pub camera: CameraId,
     /// Capture time as the engine gave it.
     pub captured_at: Utc,
-    /// Revision of its newest stamp.
-    pub revision: u32,
+    /// JSON of its newest stamp: compare before you replace it.
+    pub stamp: Vec<u8>,
 }
 
 /// A later stamp. It replaces the stamp of a waiting read, and is queued as a stamp event of its own once the read

@@ -9,6 +9,7 @@ pub mod health;
 pub mod ids;
 pub mod link;
 pub mod moment;
+pub mod nearest;
 pub mod position;
 pub mod queue;
 pub mod read;

@@ -2,6 +2,7 @@
 
 use crate::ids::CameraId;
 use crate::moment::{Mono, Utc};
+use std::net::SocketAddr;
 
 /// One camera as the intake sees it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -25,6 +26,14 @@ pub struct IntakeView {
     pub cameras: Vec<CameraView>,
     /// Requests refused since the start, all reasons.
     pub refused: u64,
+    /// Reads among them whose id was accepted before with another content: the engine numbers its reads wrongly.
+    pub id_conflicts: u64,
+    /// Requests whose handling panicked since the start.
+    pub panics: u64,
+    /// True while the intake listens on all that is configured.
+    pub open: bool,
+    /// The loopback address that it listens on, with the port that it really got.
+    pub address: Option<SocketAddr>,
     /// Why intake refuses everything now ("disk full"); `None` if it doesn't.
     pub trouble: Option<String>,
 }

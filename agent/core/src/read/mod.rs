@@ -2,6 +2,7 @@
 //! its
 //! [`stamp`], a record of its own.
 
+pub mod limits;
 pub mod stamp;
 
 use crate::ids::{CameraId, EventId};

@@ -41,6 +41,10 @@ pub struct ClockBody {
     /// Host UTC less GPS UTC, ms; absent if not known.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub offset_ms: Option<i64>,
+    /// Seconds from the capture time to the acceptance by a trusted clock, if they are more than ten minutes apart;
+    /// negative for a capture time in the future. Told in the first stamp only, and such a read gets no later one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub capture_far_s: Option<i64>,
 }
 
 /// One stamp.
@@ -87,7 +91,11 @@ impl From<&Stamp> for StampBody {
                 line: stamp.line.clone(),
                 line_state: stamp.line_state.word().to_owned(),
             },
-            clock: ClockBody { trust: stamp.utc_trust.word().to_owned(), offset_ms: stamp.clock_offset_ms },
+            clock: ClockBody {
+                trust: stamp.utc_trust.word().to_owned(),
+                offset_ms: stamp.clock_offset_ms,
+                capture_far_s: None,
+            },
         }
     }
 }

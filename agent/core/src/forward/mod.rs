@@ -1,4 +1,13 @@
 //! When to send, and what an answer means.
+//!
+//! `answer` (what came back → what it says of each event) → `lane` (what to settle, when to try again, how much at once);
+//! `backoff` and `retry_after` count the pauses, `wording` says what is wrong and what to do.
+
+pub mod answer;
+pub mod backoff;
+pub mod lane;
+pub mod retry_after;
+mod wording;
 
 use crate::moment::{Mono, Utc};
 

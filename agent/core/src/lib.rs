@@ -6,6 +6,7 @@ pub mod cameras;
 pub mod forward;
 pub mod geo;
 pub mod health;
+pub mod host;
 pub mod ids;
 pub mod link;
 pub mod moment;

@@ -2,6 +2,7 @@
 
 pub mod judge;
 pub mod random;
+pub mod scene;
 pub mod sentences;
 pub mod track;
 pub mod traffic;

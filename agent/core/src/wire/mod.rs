@@ -5,5 +5,6 @@ pub mod problem;
 pub mod read_in;
 pub mod read_out;
 pub mod receipt;
+pub mod health;
 pub mod stamp;
 pub mod tree;

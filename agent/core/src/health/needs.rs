@@ -1,0 +1,548 @@
+//! The rules: what of all that is seen needs a person, and how urgently. `docs/HEALTH.md` holds them as a table; a test
+//! compares the two. Waiting times are common practice without a source unless said otherwise: long enough that a thing
+//! which mends itself is not told, short enough that nobody finds out before the page does.
+
+use super::{Life, Memory, Need, Observations, Word, wording};
+use crate::link::LinkView;
+use crate::moment::{Utc, UtcTrust};
+use crate::position::places::LineState;
+use crate::position::{KeeperState, ReceiverState};
+
+const S: u64 = 1000;
+const MIN: u64 = 60 * S;
+const HOUR: u64 = 60 * MIN;
+
+/// Every rule, by its code: (code, section). Holds the documentation to account.
+pub(super) const RULES: [(&str, u8); 29] = [
+    ("agent.stopped", 9),
+    ("agent.safe_mode", 9),
+    ("agent.restarts", 9),
+    ("queue.trouble", 3),
+    ("queue.ledger", 3),
+    ("queue.expiring", 3),
+    ("queue.disk", 3),
+    ("intake.trouble", 3),
+    ("place.moving", 1),
+    ("place.doubtful", 1),
+    ("place.unverified", 1),
+    ("place.unsettled", 1),
+    ("place.unknown", 1),
+    ("lines.unconfirmed", 2),
+    ("lines.missing", 2),
+    ("receiver.failing", 3),
+    ("receiver.none", 3),
+    ("receiver.refusing", 3),
+    ("gps.absent", 1),
+    ("gps.silent", 1),
+    ("gps.no_sentences", 1),
+    ("gps.no_fix", 1),
+    ("link.absent", 4),
+    ("link.down", 4),
+    ("camera.silent", 6),
+    ("clock.unset", 9),
+    ("clock.wrong", 9),
+    ("host.hot", 9),
+    ("host.memory", 9),
+];
+
+/// What people must do, most urgent first; within one urgency in the order of [`RULES`], which is the order in which a
+/// technician would do them.
+pub(super) fn needs(seen: &Observations<'_>, memory: &mut Memory) -> Vec<Need> {
+    let mut judge = Judge { seen, memory, needs: Vec::new() };
+    match seen.life {
+        // Nothing has reported yet: a need now would only be a guess.
+        Life::Starting => {}
+        Life::Stopped => judge.stopped(),
+        Life::Running => judge.running(),
+    }
+    let mut needs = judge.needs;
+    let rank = |need: &Need| RULES.iter().position(|(code, _)| *code == need.code);
+    needs.sort_by_key(|need| (std::cmp::Reverse(need.urgency), rank(need)));
+    needs
+}
+
+struct Judge<'a, 'm> {
+    seen: &'a Observations<'a>,
+    memory: &'m mut Memory,
+    needs: Vec<Need>,
+}
+
+impl Judge<'_, '_> {
+    fn running(&mut self) {
+        self.agent();
+        self.queue();
+        self.gps();
+        self.place();
+        self.lines();
+        self.receiver();
+        self.link();
+        self.cameras();
+        self.clock();
+        self.host();
+    }
+
+    fn ask(&mut self, code: &'static str, urgency: Word, since: Option<Utc>, told: [String; 3]) {
+        let section = RULES.iter().find(|(rule, _)| *rule == code).map_or(9, |(_, section)| *section);
+        let [what, why, how] = told;
+        self.needs.push(Need { code, section, urgency, what, why, how, since, by: None });
+    }
+
+    /// Asks when `condition` has held for `wait_ms`, and with more urgency from `act_ms` on.
+    fn ask_after(&mut self, code: &'static str, condition: bool, wait_ms: u64, act_ms: u64, told: [String; 3]) {
+        if let Some((for_ms, since)) = self.memory.holds(code, &self.seen.now, condition)
+            && wait_ms <= for_ms
+        {
+            let urgency = if act_ms <= for_ms { Word::Act } else { Word::Look };
+            self.ask(code, urgency, Some(since), told);
+        }
+    }
+
+    fn stopped(&mut self) {
+        let told = [
+            "start the agent again".to_owned(),
+            "The agent was stopped, so nothing is watched and no read is taken in.".to_owned(),
+            "systemctl start pintle".to_owned(),
+        ];
+        self.ask("agent.stopped", Word::Look, Some(self.seen.now.utc), told);
+    }
+
+    fn agent(&mut self) {
+        let life = self.seen.lifecycle;
+        if let Some(why) = &life.safe_mode {
+            let told = [
+                "find out why the agent keeps failing".to_owned(),
+                format!("Only intake and queue run: {why}"),
+                "Reads are kept. journalctl -u pintle tells what failed; pintle check tells what is wrong.".to_owned(),
+            ];
+            self.ask("agent.safe_mode", Word::Act, None, told);
+        }
+        // A part that fell over once and runs again is history, not a need.
+        let down = life.stumbles.iter().find(|part| !part.running || 3 <= part.restarts);
+        if let Some(part) = down {
+            let told = [
+                format!("look at the part \"{}\" of the agent", part.actor),
+                format!("It was started again {} times; last because {}", part.restarts, part.reason),
+                format!("journalctl -u pintle | grep {}", part.actor),
+            ];
+            let (urgency, at) = (if part.running { Word::Look } else { Word::Act }, part.at);
+            self.ask("agent.restarts", urgency, Some(at), told);
+        }
+    }
+
+    fn queue(&mut self) {
+        let queue = match self.seen.queue {
+            Ok(queue) => queue,
+            Err(why) => {
+                let told =
+                    ["look at the queue".to_owned(), format!("The queue gives no figures: {why}"), self.restart()];
+                self.ask_after("queue.trouble", true, 10 * S, 10 * S, told);
+                return;
+            }
+        };
+        let trouble = queue.trouble.clone();
+        self.ask_after(
+            "queue.trouble",
+            trouble.is_some(),
+            0,
+            0,
+            [
+                "make the queue take reads again".to_owned(),
+                trouble.map_or_else(String::new, |why| wording::sentence(&why)),
+                "Until then the engine is told to try again; nothing accepted is lost.".to_owned(),
+            ],
+        );
+        let open = queue.counts.not_accounted();
+        self.ask_after(
+            "queue.ledger",
+            open != 0,
+            0,
+            0,
+            [
+                "keep a copy of the queue and call the maker".to_owned(),
+                format!("The ledger does not close: {open} events are in no account."),
+                "Stop the agent, copy the state folder, start it again.".to_owned(),
+            ],
+        );
+        let keep_ms = self.seen.facts.waiting_keep_s.saturating_mul(S);
+        if let Some(oldest) = queue.oldest_waiting {
+            // Source: design, "48 h before waiting reads expire a need says so"; half the limit where that is shorter.
+            let warn_ms = (48 * HOUR).min(keep_ms / 2);
+            let by = oldest.plus_ms(i64::try_from(keep_ms).unwrap_or(i64::MAX));
+            let left_ms = u64::try_from(by.since_ms(self.seen.now.utc)).unwrap_or(0);
+            if left_ms <= warn_ms && self.seen.forward.failing_since.is_some() {
+                let told = [
+                    "get the waiting reads delivered".to_owned(),
+                    format!(
+                        "The oldest of {} waiting expires in {}.",
+                        wording::count(queue.counts.waiting),
+                        wording::span(left_ms)
+                    ),
+                    "Mend the way to the receiver, or fetch the queue by hand before then.".to_owned(),
+                ];
+                let urgency = if left_ms <= warn_ms / 4 { Word::Act } else { Word::Look };
+                self.ask("queue.expiring", urgency, None, told);
+                if let Some(need) = self.needs.last_mut() {
+                    need.by = Some(by);
+                }
+            }
+        }
+        let low = self.seen.facts.disk_free_min_mib.saturating_mul(2 << 20);
+        self.ask_after(
+            "queue.disk",
+            0 < queue.disk_bytes && queue.disk_free_bytes < low,
+            0,
+            u64::MAX,
+            [
+                "free space on the data disk".to_owned(),
+                format!(
+                    "{} are free; below {} new reads are refused.",
+                    wording::bytes(queue.disk_free_bytes),
+                    wording::bytes(low / 2)
+                ),
+                "Remove what is not Pintle's from that disk, or get waiting reads delivered.".to_owned(),
+            ],
+        );
+        let trouble = self.seen.intake.trouble.clone();
+        self.ask_after(
+            "intake.trouble",
+            trouble.is_some(),
+            0,
+            0,
+            [
+                "let the cameras hand in reads again".to_owned(),
+                trouble.map_or_else(String::new, |why| format!("Every read is refused now: {why}.")),
+                "The engine keeps trying; look at the disk first.".to_owned(),
+            ],
+        );
+    }
+
+    fn gps(&mut self) {
+        let state = &self.seen.position.receiver;
+        let because =
+            |why: &str| if why.is_empty() { "It can't be opened.".to_owned() } else { wording::sentence(why) };
+        let absent = match state {
+            ReceiverState::Absent(why) => Some(because(why)),
+            _ => None,
+        };
+        self.ask_after(
+            "gps.absent",
+            absent.is_some(),
+            10 * S,
+            u64::MAX,
+            [
+                "plug in the GPS receiver".to_owned(),
+                absent.unwrap_or_default(),
+                "Look at its cable and its name in the configuration; it is tried again by itself.".to_owned(),
+            ],
+        );
+        self.ask_after(
+            "gps.silent",
+            *state == ReceiverState::Silent,
+            30 * S,
+            u64::MAX,
+            [
+                "look at the GPS receiver".to_owned(),
+                "It is plugged in but sends nothing.".to_owned(),
+                "Take its plug out and put it back; if it stays silent, replace it.".to_owned(),
+            ],
+        );
+        self.ask_after(
+            "gps.no_sentences",
+            *state == ReceiverState::NoSentences,
+            30 * S,
+            u64::MAX,
+            [
+                "set the speed of the GPS receiver's line".to_owned(),
+                "It sends bytes that are no sentences.".to_owned(),
+                "Try gps.baud 4800, 9600, 38400 or 115200, or set the receiver to NMEA.".to_owned(),
+            ],
+        );
+        let no_fix = match state {
+            ReceiverState::NoFix(why) => Some(because(why)),
+            _ => None,
+        };
+        // A cold start takes a receiver a minute or two, a first one with a new almanac 12.5 minutes (source: length of
+        // the GPS navigation message, IS-GPS-200); the second is rare enough to be told.
+        self.ask_after(
+            "gps.no_fix",
+            no_fix.is_some(),
+            3 * MIN,
+            u64::MAX,
+            [
+                "give the GPS antenna a view of the sky".to_owned(),
+                no_fix.unwrap_or_default(),
+                "Look for metal, snow or a branch over the antenna, and at its cable.".to_owned(),
+            ],
+        );
+    }
+
+    fn place(&mut self) {
+        let position = self.seen.position;
+        let fitted = self.seen.facts.gps_fitted;
+        let since = position.since.map(|(_, utc)| utc);
+        let reason = if position.reason.is_empty() { String::new() } else { wording::sentence(&position.reason) };
+        if position.state == KeeperState::Underway {
+            let told = [
+                "find out who moves the trailer".to_owned(),
+                format!("It is on the move and nobody has announced a tow. {reason}").trim_end().to_owned(),
+                "Its live position is in section 1. Call whoever should be with it.".to_owned(),
+            ];
+            self.ask("place.moving", Word::Act, since, told);
+        }
+        self.ask_after(
+            "place.doubtful",
+            position.state == KeeperState::Doubtful,
+            0,
+            u64::MAX,
+            [
+                "see whether the trailer is being moved".to_owned(),
+                format!("It may be leaving its site. {reason}").trim_end().to_owned(),
+                "It is decided within minutes by itself; reads until then are marked doubtful.".to_owned(),
+            ],
+        );
+        let unverified = position.state == KeeperState::Anchored && !position.verified_since_start;
+        self.ask_after(
+            "place.unverified",
+            fitted && unverified,
+            5 * MIN,
+            u64::MAX,
+            [
+                "check that the trailer stands where it stood".to_owned(),
+                "No fix since the start has agreed with its last site.".to_owned(),
+                "Give the GPS antenna a view of the sky; reads are marked doubtful until then.".to_owned(),
+            ],
+        );
+        self.ask_after(
+            "place.unsettled",
+            position.state == KeeperState::Settling,
+            15 * MIN,
+            u64::MAX,
+            [
+                "see why no site is found".to_owned(),
+                format!("It stands but has not settled. {reason}").trim_end().to_owned(),
+                "The antenna may see only part of the sky.".to_owned(),
+            ],
+        );
+        let lost = fitted && position.state == KeeperState::Searching;
+        self.ask_after(
+            "place.unknown",
+            lost,
+            15 * MIN,
+            15 * MIN,
+            [
+                "find out where the trailer is".to_owned(),
+                "Its position is unknown, so alerts carry no place.".to_owned(),
+                "See to the GPS receiver first.".to_owned(),
+            ],
+        );
+    }
+
+    /// An alert without a road is an alert that nobody drives to.
+    fn lines(&mut self) {
+        let position = self.seen.position;
+        let site = position.site.as_ref().filter(|_| position.state == KeeperState::Anchored);
+        let with = |wanted: LineState| -> Vec<String> {
+            let cameras = self.seen.intake.cameras.iter();
+            cameras
+                .filter(|camera| site.is_some_and(|site| position.places.line(site.id, &camera.id).1 == wanted))
+                .map(|camera| crate::ids::printable(&camera.label, 40))
+                .collect()
+        };
+        let (unconfirmed, missing) = (with(LineState::Unconfirmed), with(LineState::Missing));
+        let arrived = site.map(|site| site.arrived);
+        let one =
+            |cameras: &[String], one: &'static str, many: &'static str| if cameras.len() == 1 { one } else { many };
+        if !unconfirmed.is_empty() {
+            let told = [
+                format!("confirm the place {} of {}", one(&unconfirmed, "line", "lines"), wording::list(&unconfirmed)),
+                "Nobody has said at this site that road and direction are right, so alerts give only the position."
+                    .to_owned(),
+                "pintle place list, then pintle place confirm, or pintle place set to rewrite.".to_owned(),
+            ];
+            self.ask("lines.unconfirmed", Word::Act, arrived, told);
+        }
+        if !missing.is_empty() {
+            let told = [
+                format!("write the place {} of {}", one(&missing, "line", "lines"), wording::list(&missing)),
+                "Without road and direction alerts give only the position.".to_owned(),
+                "pintle place set CAMERA: road, cross street and direction of travel, as the signs say.".to_owned(),
+            ];
+            self.ask("lines.missing", Word::Act, arrived, told);
+        }
+    }
+
+    fn receiver(&mut self) {
+        let forward = self.seen.forward;
+        if !self.seen.facts.receiver_fitted {
+            let told = [
+                "name a receiver".to_owned(),
+                "No receiver is configured, so reads wait here and expire in the end.".to_owned(),
+                "Write [receiver] in the configuration and run pintle check.".to_owned(),
+            ];
+            self.ask("receiver.none", Word::Look, None, told);
+            return;
+        }
+        if let Some((mono, utc)) = forward.failing_since {
+            let failing_ms = self.seen.now.mono.since_ms(mono);
+            let urgent_waits = self.seen.queue.is_ok_and(|queue| 0 < queue.waiting_urgent);
+            // A hit that waits ten minutes is past its use at the roadside; reads can wait an hour.
+            let act = (urgent_waits && 10 * MIN <= failing_ms) || 60 * MIN <= failing_ms;
+            if act || 5 * MIN <= failing_ms {
+                let why = forward.trouble.as_deref().map_or_else(String::new, wording::sentence);
+                let told = [
+                    "get reads through to the receiver again".to_owned(),
+                    format!("Nothing has been delivered for {}. {why}", wording::span(failing_ms))
+                        .trim_end()
+                        .to_owned(),
+                    "Look at the link in section 4, then ask the receiver's keeper. It is tried again by itself."
+                        .to_owned(),
+                ];
+                self.ask("receiver.failing", if act { Word::Act } else { Word::Look }, Some(utc), told);
+            }
+        }
+        let refused = self.seen.queue.map_or(forward.refused, |queue| queue.counts.refused);
+        self.ask_after(
+            "receiver.refusing",
+            0 < refused,
+            0,
+            u64::MAX,
+            [
+                "ask the receiver's keeper why it refuses".to_owned(),
+                format!("The receiver has refused {}; they are set aside here.", wording::amount(refused, "event")),
+                "The answers are in the queue's refused list; the agent sends everything else on.".to_owned(),
+            ],
+        );
+    }
+
+    fn link(&mut self) {
+        let (absent, down) = match self.seen.link {
+            LinkView::Absent { looked_for } => (Some(crate::ids::printable(looked_for, 40)), None),
+            LinkView::Down { interface, why } => (None, Some((crate::ids::printable(interface, 40), why.clone()))),
+            LinkView::NotFitted | LinkView::Up { .. } => (None, None),
+        };
+        self.ask_after(
+            "link.absent",
+            absent.is_some(),
+            60 * S,
+            u64::MAX,
+            [
+                "plug in the tether".to_owned(),
+                format!("There is no interface {}.", absent.unwrap_or_default()),
+                "Look at the cellular device: is it on, is its cable in, is tethering switched on?".to_owned(),
+            ],
+        );
+        let (interface, why) = down.clone().unwrap_or_default();
+        self.ask_after(
+            "link.down",
+            down.is_some(),
+            60 * S,
+            u64::MAX,
+            [
+                "bring the tether up".to_owned(),
+                format!("{interface} is there, but {why}."),
+                "Look at the cellular device: is it on, has it a signal?".to_owned(),
+            ],
+        );
+    }
+
+    fn cameras(&mut self) {
+        let now = self.seen.now;
+        let arrived = self.seen.position.site.as_ref().map(|site| site.arrived);
+        let mut silent = Vec::new();
+        let mut since: Option<Utc> = None;
+        for camera in &self.seen.intake.cameras {
+            // Since the later of arrival and start: what was read elsewhere proves nothing here, and what was read
+            // before the start is not known.
+            let started = self.seen.facts.started;
+            let stood_ms = arrived.map_or(0, |at| u64::try_from(now.utc.since_ms(at)).unwrap_or(0));
+            let watched_ms = now.mono.since_ms(started.mono).min(stood_ms);
+            let quiet_ms = camera.last_read.map_or(u64::MAX, |(mono, _)| now.mono.since_ms(mono));
+            let read_here = quiet_ms <= watched_ms;
+            let too_quiet = if read_here { 12 * HOUR <= quiet_ms } else { 15 * MIN <= watched_ms };
+            if arrived.is_some() && too_quiet {
+                silent.push(crate::ids::printable(&camera.label, 40));
+                let from = now.utc.plus_ms(-i64::try_from(quiet_ms.min(watched_ms)).unwrap_or(0));
+                since = Some(since.map_or(from, |earlier| earlier.min(from)));
+            }
+        }
+        if !silent.is_empty() {
+            let told = [
+                format!("look at {}", wording::list(&silent)),
+                "No read has come since the trailer arrived, or for twelve hours.".to_owned(),
+                "Look at lens, aim and cable, then at the recognition engine.".to_owned(),
+            ];
+            self.ask("camera.silent", Word::Look, since, told);
+        }
+    }
+
+    fn clock(&mut self) {
+        let position = self.seen.position;
+        let unset = position.utc_trust == UtcTrust::Unset;
+        self.ask_after(
+            "clock.unset",
+            self.seen.facts.gps_fitted && unset,
+            10 * MIN,
+            u64::MAX,
+            [
+                "see to the clock".to_owned(),
+                "Neither the GPS receiver nor a time server has confirmed the time since the start.".to_owned(),
+                "Reads are kept with the time as the computer has it, and marked.".to_owned(),
+            ],
+        );
+        let offset_ms = position.clock_offset.map_or(0, |(offset_ms, _)| offset_ms);
+        let off = wording::span(offset_ms.unsigned_abs());
+        let way = if offset_ms < 0 { "behind" } else { "ahead of" };
+        // Two seconds is a car's length at a walk and fifty metres on a road; a minute spoils evidence.
+        let act_ms = if 60_000 <= offset_ms.unsigned_abs() { 0 } else { u64::MAX };
+        self.ask_after(
+            "clock.wrong",
+            2000 <= offset_ms.unsigned_abs(),
+            60 * S,
+            act_ms,
+            [
+                "set the computer's clock".to_owned(),
+                format!("It is {off} {way} the GPS receiver's time."),
+                "Let a time service follow the GPS receiver; each read carries the offset meanwhile.".to_owned(),
+            ],
+        );
+    }
+
+    fn host(&mut self) {
+        let computer = self.seen.host;
+        let hot = computer.temperature_c.filter(|c| 85.0 <= *c);
+        let act_ms = if hot.is_some_and(|c| 95.0 <= c) { MIN } else { u64::MAX };
+        self.ask_after(
+            "host.hot",
+            hot.is_some(),
+            MIN,
+            act_ms,
+            [
+                "cool the computer".to_owned(),
+                hot.map_or_else(String::new, |c| format!("Its hottest sensor says {c:.0} °C.")),
+                "Look at fan, filter and sun on the cabinet.".to_owned(),
+            ],
+        );
+        let short = match (computer.memory_bytes, computer.memory_free_bytes) {
+            (Some(all), Some(free)) if free < all / 20 => Some(free),
+            _ => None,
+        };
+        self.ask_after(
+            "host.memory",
+            short.is_some(),
+            5 * MIN,
+            u64::MAX,
+            [
+                "see what fills the computer's memory".to_owned(),
+                short.map_or_else(String::new, |free| format!("Only {} are free.", wording::bytes(free))),
+                "Restart the recognition engine if it has grown.".to_owned(),
+            ],
+        );
+    }
+
+    fn restart(&self) -> String {
+        format!(
+            "Look at the disk of {}, then systemctl restart pintle.",
+            crate::ids::printable(&self.seen.facts.label, 40)
+        )
+    }
+}

@@ -1,0 +1,408 @@
+//! Each part of the trailer in people's words. Nothing here decides; the marks come from the needs.
+
+use super::{Need, Observations, Row, Section, SectionState, Word, wording};
+use crate::ids::printable;
+use crate::link::LinkView;
+use crate::moment::{Mono, Utc};
+use crate::position::places::LineState;
+use crate::position::{KeeperState, ReceiverState, Site};
+
+/// What is written where a part is not configured or comes with a later release.
+pub(super) const NOT_FITTED: &str = "not fitted";
+const UNKNOWN: &str = "unknown";
+
+/// All twelve sections, by number.
+pub(super) fn sections(seen: &Observations<'_>, needs: &[Need]) -> Vec<Section> {
+    let mut sections = vec![
+        place(seen),
+        lines(seen),
+        reads(seen),
+        link(seen),
+        not_fitted(5, "batteries", "Batteries"),
+        cameras(seen),
+        not_fitted(7, "lists", "Hot lists"),
+        not_fitted(8, "mast", "Mast and weather"),
+        clock(seen),
+        changes(),
+        not_fitted(11, "walk", "Walk-round"),
+        not_fitted(12, "do", "Do"),
+    ];
+    for section in &mut sections {
+        let worst = needs.iter().filter(|need| need.section == section.no).map(|need| need.urgency).max();
+        if let Some(worst) = worst {
+            section.state = SectionState::Known(worst);
+        }
+    }
+    sections
+}
+
+/// The place in one short line without figures that change by themselves: a new text is a change worth telling.
+pub(super) fn place_in_short(seen: &Observations<'_>) -> String {
+    match (seen.position.state, &seen.position.site) {
+        (KeeperState::Anchored, Some(site)) => format!("Standing at {}", site.id),
+        (KeeperState::Doubtful, Some(site)) => format!("Perhaps leaving {}", site.id),
+        (KeeperState::Anchored | KeeperState::Doubtful, None) => "Standing".to_owned(),
+        (KeeperState::Settling, _) => "Standing, measuring a new site".to_owned(),
+        (KeeperState::Underway, _) => "On the move".to_owned(),
+        (KeeperState::Searching, _) => "Position unknown".to_owned(),
+    }
+}
+
+/// The link in one or two words.
+#[must_use]
+pub fn link_in_short(link: &LinkView) -> &'static str {
+    match link {
+        LinkView::NotFitted => NOT_FITTED,
+        LinkView::Absent { .. } => "absent",
+        LinkView::Down { .. } => "down",
+        LinkView::Up { .. } => "up",
+    }
+}
+
+fn section(no: u8, key: &'static str, title: &'static str, [answer, detail, sentence]: [String; 3]) -> Section {
+    Section { no, key, title, state: SectionState::Known(Word::Fine), answer, detail, sentence, rows: Vec::new() }
+}
+
+fn not_fitted(no: u8, key: &'static str, title: &'static str) -> Section {
+    let told = [wording::capital(NOT_FITTED), String::new(), String::new()];
+    Section { state: SectionState::NotFitted, ..section(no, key, title, told) }
+}
+
+fn row(label: &str, value: impl Into<String>, note: impl Into<String>) -> Row {
+    Row { label: label.to_owned(), value: value.into(), note: note.into() }
+}
+
+impl Observations<'_> {
+    fn age(&self, at: Mono) -> String {
+        wording::span(self.now.mono.since_ms(at))
+    }
+
+    fn when(&self, at: Utc) -> String {
+        wording::clock(at, self.now.utc)
+    }
+
+    fn label(&self) -> String {
+        printable(&self.facts.label, 60)
+    }
+}
+
+fn place(seen: &Observations<'_>) -> Section {
+    let position = seen.position;
+    let label = seen.label();
+    let fix =
+        position.last_fix.map_or_else(|| "No fix yet.".to_owned(), |fix| format!("Fix {} old.", seen.age(fix.at)));
+    let stands =
+        |site: &Site| format!("{}, since {}. {fix}", wording::capital(&site.id.to_string()), seen.when(site.arrived));
+    let told = match (position.state, &position.site) {
+        _ if !seen.facts.gps_fitted => {
+            return not_fitted(1, "place", "Place");
+        }
+        (KeeperState::Anchored, Some(site)) if position.verified_since_start => [
+            "Known, standing still".to_owned(),
+            stands(site),
+            format!("{label} stands at {} and has not left it since {}.", site.id, seen.when(site.arrived)),
+        ],
+        (KeeperState::Anchored, Some(site)) => [
+            "Not verified since the start".to_owned(),
+            stands(site),
+            format!("{label} stood at {} before the start; no fix has agreed yet.", site.id),
+        ],
+        (KeeperState::Doubtful, Some(site)) => [
+            "Perhaps leaving".to_owned(),
+            stands(site),
+            format!("{label} may be leaving {}; it is being tested.", site.id),
+        ],
+        (KeeperState::Settling, _) => [
+            "Standing, being measured".to_owned(),
+            format!("No site yet. {fix}"),
+            format!("{label} stands, and its new site is being measured."),
+        ],
+        (KeeperState::Underway, _) => [
+            "On the move".to_owned(),
+            position.since.map_or_else(|| fix.clone(), |(_, utc)| format!("Since {}. {fix}", seen.when(utc))),
+            format!("{label} is on the move; its reads carry the live position."),
+        ],
+        _ => ["Unknown".to_owned(), fix.clone(), format!("Where {label} stands is not known yet.")],
+    };
+    let mut section = section(1, "place", "Place", told);
+    if position.state == KeeperState::Searching {
+        section.state = SectionState::Unknown;
+    }
+    section.rows = place_rows(seen);
+    section
+}
+
+fn place_rows(seen: &Observations<'_>) -> Vec<Row> {
+    let position = seen.position;
+    let mut rows = Vec::new();
+    match (&position.site, position.last_fix) {
+        (Some(site), _) => rows.push(row("Position", wording::position(site.position), "")),
+        (None, Some(fix)) => {
+            rows.push(row("Live position", wording::position(fix.position), format!("{} old", seen.age(fix.at))));
+        }
+        (None, None) => rows.push(row("Position", UNKNOWN, "")),
+    }
+    if let Some(site) = &position.site {
+        if let Some(fix) = position.last_fix {
+            let off = wording::distance(fix.position.distance_m(site.position));
+            let limit = format!("{} counts as moved", wording::distance(seen.facts.move_threshold_m));
+            rows.push(row("Off centre", off, limit));
+        }
+        rows.push(row("95 % radius", wording::distance(site.radius95_m), printable(&site.found_by, 120)));
+    }
+    if let Some(fix) = position.last_fix {
+        let satellites = fix.satellites.map(|n| format!("{n} satellites"));
+        let hdop = fix.hdop.map(|hdop| format!("HDOP {hdop:.1}"));
+        let note: Vec<String> = satellites.into_iter().chain(hdop).collect();
+        rows.push(row("Fix", format!("{} old", seen.age(fix.at)), note.join(", ")));
+    }
+    let gps = match &position.receiver {
+        ReceiverState::NotFitted if seen.facts.gps_fitted => (UNKNOWN, String::new()),
+        ReceiverState::NotFitted => (NOT_FITTED, String::new()),
+        ReceiverState::Absent(why) => ("absent", printable(why, 160)),
+        ReceiverState::Silent => ("silent", String::new()),
+        ReceiverState::NoSentences => ("no sentences", String::new()),
+        ReceiverState::NoFix(why) => ("no fix", printable(why, 160)),
+        ReceiverState::Fixing => ("gives fixes", String::new()),
+    };
+    let since = position.receiver_since.map(|(_, utc)| format!("since {}", seen.when(utc)));
+    let note = since.into_iter().chain((!gps.1.is_empty()).then_some(gps.1)).collect::<Vec<_>>().join("; ");
+    rows.push(row("GPS receiver", gps.0, note));
+    let sentences =
+        format!("{} good, {} refused", wording::count(position.sentences), wording::count(position.sentences_refused));
+    let fixes = format!(
+        "fixes {} used, {} refused",
+        wording::count(position.fixes_used),
+        wording::count(position.fixes_refused)
+    );
+    rows.push(row("Sentences", sentences, fixes));
+    if !position.reason.is_empty() {
+        rows.push(row("Last decision", printable(&position.reason, 160), ""));
+    }
+    rows
+}
+
+fn lines(seen: &Observations<'_>) -> Section {
+    let position = seen.position;
+    let cameras = &seen.intake.cameras;
+    let Some(site) = position.site.as_ref().filter(|_| position.state == KeeperState::Anchored) else {
+        let told = [
+            "Held back".to_owned(),
+            "No site, so alerts give the position only.".to_owned(),
+            "Place lines belong to a site; until one is found, alerts give the position only.".to_owned(),
+        ];
+        let mut section = section(2, "lines", "Place lines", told);
+        section.state = SectionState::Unknown;
+        return section;
+    };
+    let of =
+        |state: LineState| cameras.iter().filter(|camera| position.places.line(site.id, &camera.id).1 == state).count();
+    let (confirmed, all) = (of(LineState::Confirmed), cameras.len());
+    let newest =
+        cameras.iter().filter_map(|camera| position.places.line(site.id, &camera.id).0).max_by_key(|line| line.at);
+    let detail = match (all - confirmed, newest) {
+        (0, Some(line)) => format!("By {}, {}.", printable(&line.by, 40), seen.when(line.at)),
+        (0, None) => String::new(),
+        (1, _) => "One waits for you.".to_owned(),
+        (waiting, _) => format!("{waiting} wait for you."),
+    };
+    let sentence = if confirmed == all {
+        "What an alert calls each camera. All were confirmed at this site.".to_owned()
+    } else {
+        "What an alert calls each camera. What is not confirmed at this site is held back.".to_owned()
+    };
+    section(2, "lines", "Place lines", [format!("{confirmed} of {all} confirmed"), detail, sentence])
+}
+
+fn reads(seen: &Observations<'_>) -> Section {
+    let forward = seen.forward;
+    let receipt = forward.last_receipt.map(|(mono, _)| format!("Last receipt {} ago.", seen.age(mono)));
+    let queue = match seen.queue {
+        Ok(queue) => queue,
+        Err(why) => {
+            let told = [
+                wording::capital(UNKNOWN),
+                wording::sentence(why),
+                "The queue gives no figures, so nothing is said of reads.".to_owned(),
+            ];
+            let mut section = section(3, "reads", "Reads and ledger", told);
+            section.state = SectionState::Unknown;
+            return section;
+        }
+    };
+    let counts = queue.counts;
+    let answer = if !seen.facts.receiver_fitted {
+        "Kept here, no receiver".to_owned()
+    } else if forward.failing_since.is_some() {
+        "Not getting through".to_owned()
+    } else if forward.last_receipt.is_some() {
+        "Getting through".to_owned()
+    } else if counts.waiting == 0 {
+        "Nothing waits".to_owned()
+    } else {
+        "Waiting for the first receipt".to_owned()
+    };
+    let lost = counts.not_accounted();
+    let waiting = format!("{} waiting.", wording::capital(&wording::count(counts.waiting)));
+    let detail =
+        receipt.into_iter().chain([waiting, format!("Not accounted for: {lost}.")]).collect::<Vec<_>>().join(" ");
+    let sentence = if lost == 0 {
+        "Every event since this queue began is accounted for. None is lost.".to_owned()
+    } else {
+        format!("{lost} events are in no account.")
+    };
+    let mut section = section(3, "reads", "Reads and ledger", [answer, detail, sentence]);
+    let rows = &mut section.rows;
+    rows.push(match queue.oldest_waiting {
+        Some(at) => {
+            let age_ms = u64::try_from(seen.now.utc.since_ms(at)).unwrap_or(0);
+            row("Oldest waiting", wording::span(age_ms), format!("{} urgent", wording::count(queue.waiting_urgent)))
+        }
+        None => row("Oldest waiting", "none waits", ""),
+    });
+    rows.push(receiver_row(seen));
+    if let Some(p95_ms) = percentile_95(&forward.hit_latency_ms) {
+        let hits = wording::amount(u64::try_from(forward.hit_latency_ms.len()).unwrap_or(0), "hit");
+        let seconds = format!("{}.{} s", p95_ms / 1000, p95_ms % 1000 / 100);
+        rows.push(row("Hit to receipt", seconds, format!("95 of 100 within this, of the last {hits}")));
+    }
+    rows.push(row("Refused at intake", wording::count(seen.intake.refused), "requests since the start"));
+    let sealed = if seen.facts.seal_none { "in clear on this disk" } else { "sealed" };
+    rows.push(row("Kept here", wording::span(seen.facts.waiting_keep_s.saturating_mul(1000)), sealed));
+    let disk = format!("{} free of {}", wording::bytes(queue.disk_free_bytes), wording::bytes(queue.disk_bytes));
+    rows.push(row("Queue on disk", wording::bytes(queue.bytes_on_disk), disk));
+    section
+}
+
+fn receiver_row(seen: &Observations<'_>) -> Row {
+    let proof = if seen.facts.receiver_proven { "a receipt for each event" } else { "unproven: it gives no receipts" };
+    match (seen.facts.receiver_fitted, seen.forward.failing_since, seen.forward.last_receipt) {
+        (false, _, _) => row("Receiver", NOT_FITTED, ""),
+        (true, Some((mono, _)), _) => {
+            let why = seen.forward.trouble.as_deref().map_or_else(String::new, |why| printable(why, 200));
+            row("Receiver", format!("fails for {}", seen.age(mono)), why)
+        }
+        (true, None, Some(_)) => row("Receiver", "answers", proof),
+        (true, None, None) => row("Receiver", "not known yet", proof),
+    }
+}
+
+/// The value that 95 of 100 do not exceed (nearest rank).
+fn percentile_95(values_ms: &[u64]) -> Option<u64> {
+    let mut sorted = values_ms.to_vec();
+    sorted.sort_unstable();
+    sorted.get((sorted.len() * 95).div_ceil(100).checked_sub(1)?).copied()
+}
+
+fn link(seen: &Observations<'_>) -> Section {
+    let receipt = seen.forward.last_receipt.map(|(mono, utc)| (seen.age(mono), seen.when(utc)));
+    let proof =
+        receipt.as_ref().map_or_else(|| "No receipt yet.".to_owned(), |(age, _)| format!("Last receipt {age} ago."));
+    let (told, interface) = match seen.link {
+        LinkView::NotFitted => return not_fitted(4, "link", "Link"),
+        LinkView::Absent { looked_for } => {
+            let told = ["Absent".to_owned(), proof, "The tether's interface is not there.".to_owned()];
+            (told, format!("{} not there", printable(looked_for, 40)))
+        }
+        LinkView::Down { interface, why } => {
+            let told = ["Down".to_owned(), proof, format!("The tether is down: {why}.")];
+            (told, format!("{}, {why}", printable(interface, 40)))
+        }
+        LinkView::Up { interface } => {
+            let told = [
+                "Up".to_owned(),
+                proof,
+                "The tether's interface is up; whether anything gets through, the last receipt says.".to_owned(),
+            ];
+            (told, format!("{}, up", printable(interface, 40)))
+        }
+    };
+    let mut section = section(4, "link", "Link", told);
+    section.rows.push(row("Interface", interface, ""));
+    section.rows.push(match receipt {
+        Some((age, when)) => row("Last receipt", format!("{age} ago"), when),
+        None => row("Last receipt", "none yet", ""),
+    });
+    section
+}
+
+fn cameras(seen: &Observations<'_>) -> Section {
+    let cameras = &seen.intake.cameras;
+    let reads: u64 = cameras.iter().map(|camera| camera.reads).sum();
+    let hits: u64 = cameras.iter().map(|camera| camera.hits).sum();
+    let reading = cameras.iter().filter(|camera| camera.last_read.is_some()).count();
+    let all = cameras.len();
+    let told = [
+        format!("{reading} of {all} have read"),
+        format!(
+            "{}, {} since the start.",
+            wording::capital(&wording::amount(reads, "read")),
+            wording::amount(hits, "hit")
+        ),
+        if reading == all {
+            "Each camera has read since the start.".to_owned()
+        } else {
+            "Not each camera has read since the start.".to_owned()
+        },
+    ];
+    let mut section = section(6, "cameras", "Cameras", told);
+    for camera in cameras {
+        let label = printable(&camera.label, 40);
+        let counted = format!("{}, {}", wording::amount(camera.reads, "read"), wording::amount(camera.hits, "hit"));
+        section.rows.push(match camera.last_read {
+            Some((mono, _)) => row(&label, format!("read {} ago", seen.age(mono)), counted),
+            None => row(&label, "not read yet", format!("since {}", seen.when(seen.facts.started.utc))),
+        });
+    }
+    section
+}
+
+fn clock(seen: &Observations<'_>) -> Section {
+    let position = seen.position;
+    let (trust, confirmed) = match position.utc_trust {
+        crate::moment::UtcTrust::Gps => ("Clock agrees with GPS", "by the GPS receiver"),
+        crate::moment::UtcTrust::Network => ("Clock set by a time server", "by a time server"),
+        crate::moment::UtcTrust::Holdover => ("Clock was right, runs free", "earlier, runs free now"),
+        crate::moment::UtcTrust::Unset => ("Clock not confirmed", "by nobody yet"),
+    };
+    let host = seen.host;
+    let temperature = host.temperature_c.map(|c| format!("{c:.0} °C"));
+    let running = host.uptime_s.map(|s| wording::span(s.saturating_mul(1000)));
+    let detail = running.as_ref().map_or_else(String::new, |running| format!("Computer up for {running}."));
+    let sentence = format!("{trust}; each read says so.");
+    let mut section = section(9, "clock", "Clock and computer", [trust.to_owned(), detail, sentence]);
+    let known = |value: Option<String>| value.unwrap_or_else(|| UNKNOWN.to_owned());
+    let rows = &mut section.rows;
+    rows.push(row(
+        "Clock",
+        format!("confirmed {confirmed}"),
+        match position.clock_offset {
+            Some((offset_ms, mono)) => format!("{offset_ms} ms from GPS time, {} ago", seen.age(mono)),
+            None => "offset from GPS time unknown".to_owned(),
+        },
+    ));
+    rows.push(row("Agent", seen.age(seen.facts.started.mono), format!("Pintle {}", seen.facts.version)));
+    rows.push(row("Computer up", known(running), ""));
+    let load = host.load1.map(|load| format!("{load:.1}"));
+    rows.push(row(
+        "Load",
+        known(load),
+        host.cpus.map_or_else(String::new, |n| format!("of {n} processors, one minute")),
+    ));
+    let memory = host.memory_free_bytes.zip(host.memory_bytes);
+    let memory = memory.map(|(free, all)| format!("{} free of {}", wording::bytes(free), wording::bytes(all)));
+    let own = host.own_bytes.map_or_else(String::new, |own| format!("Pintle holds {}", wording::bytes(own)));
+    rows.push(row("Memory", known(memory), own));
+    rows.push(row("Hottest sensor", known(temperature), ""));
+    for part in &seen.lifecycle.stumbles {
+        let state = if part.running { "runs again" } else { "down" };
+        let times = wording::amount(part.restarts, "restart");
+        rows.push(row(&wording::capital(&part.actor), state, format!("{times}; {}", printable(&part.reason, 160))));
+    }
+    section
+}
+
+fn changes() -> Section {
+    let told = ["Last changes".to_owned(), String::new(), "The most recent, newest first.".to_owned()];
+    section(10, "changes", "Last changes", told)
+}

@@ -1,0 +1,217 @@
+use super::*;
+use crate::moment::UtcTrust;
+use crate::position::places::LineState;
+use crate::position::{KeeperState, ReceiverState};
+use crate::sim::scene::Scene;
+use std::sync::Arc;
+
+fn judged(scene: &Scene) -> Snapshot {
+    snapshot(&scene.observations(), &mut Memory::default())
+}
+
+/// Codes of the needs after a scene has lasted `ms`.
+fn codes_after(scene: &mut Scene, ms: u64) -> Vec<(&'static str, Word)> {
+    let mut memory = Memory::default();
+    let _first = snapshot(&scene.observations(), &mut memory);
+    scene.pass(ms);
+    snapshot(&scene.observations(), &mut memory).needs.iter().map(|need| (need.code, need.urgency)).collect()
+}
+
+#[test]
+fn standing_trailer_that_delivers_is_fine_and_needs_nobody() {
+    let snapshot = judged(&Scene::standing());
+    assert_eq!(snapshot.needs, []);
+    assert_eq!((snapshot.word, snapshot.sentence.as_str()), (Word::Fine, "Nothing needs you."));
+    let numbers: Vec<u8> = snapshot.sections.iter().map(|section| section.no).collect();
+    assert_eq!(numbers, (1..=12).collect::<Vec<u8>>(), "numbers never move");
+    let place = &snapshot.sections[0];
+    assert_eq!(place.sentence, "Heron 3 stands at site 12 and has not left it since Thu 7 May 09:12.");
+}
+
+#[test]
+fn unconfirmed_place_lines_are_one_need_that_asks_for_somebody_now() {
+    let snapshot = judged(&Scene::after_tow());
+    assert_eq!(snapshot.word, Word::Act);
+    assert_eq!(snapshot.sentence, "Confirm the place lines of Camera 1 and Camera 2.");
+    assert_eq!(snapshot.needs.iter().map(|need| need.code).collect::<Vec<_>>(), ["lines.unconfirmed"]);
+    assert_eq!(snapshot.sections[1].answer, "1 of 3 confirmed");
+}
+
+#[test]
+fn move_that_nobody_announced_is_told_at_once() {
+    let snapshot = judged(&Scene::underway());
+    assert_eq!((snapshot.word, snapshot.needs[0].code), (Word::Act, "place.moving"));
+    assert_eq!(snapshot.sections[1].state, SectionState::Unknown, "no site, no place lines");
+}
+
+#[test]
+fn waiting_hit_makes_a_silent_receiver_urgent_sooner() {
+    let mut scene = Scene::cut_off();
+    assert!(codes_after(&mut scene, 61_000).contains(&("receiver.failing", Word::Act)));
+    let mut scene = Scene::cut_off();
+    if let Ok(queue) = &mut scene.queue {
+        queue.waiting_urgent = 0;
+    }
+    assert_eq!(codes_after(&mut scene, 61_000), [("receiver.failing", Word::Look), ("link.down", Word::Look)]);
+    let mut scene = Scene::cut_off();
+    scene.forward.failing_since = Some(scene.ago(299_000));
+    assert_eq!(judged(&scene).word, Word::Fine, "what mends itself within five minutes is not told");
+}
+
+#[test]
+fn silent_gps_receiver_wants_a_look_after_its_grace_and_only_then() {
+    let states = [
+        (ReceiverState::Absent("no such device".to_owned()), "gps.absent", 10_000),
+        (ReceiverState::Silent, "gps.silent", 30_000),
+        (ReceiverState::NoSentences, "gps.no_sentences", 30_000),
+        (ReceiverState::NoFix("the sky is covered".to_owned()), "gps.no_fix", 180_000),
+    ];
+    for (state, code, grace_ms) in states {
+        let mut scene = Scene::standing();
+        scene.position.receiver = state;
+        assert_eq!(codes_after(&mut scene.clone(), grace_ms - 1), [], "{code}");
+        assert_eq!(codes_after(&mut scene, grace_ms), [(code, Word::Look)]);
+    }
+}
+
+#[test]
+fn trailer_that_does_not_know_where_it_is_needs_somebody_after_a_quarter_of_an_hour() {
+    let mut scene = Scene::standing();
+    scene.position.state = KeeperState::Searching;
+    scene.position.site = None;
+    assert_eq!(codes_after(&mut scene.clone(), 899_000), []);
+    assert_eq!(codes_after(&mut scene, 900_000), [("place.unknown", Word::Act)]);
+}
+
+#[test]
+fn place_that_no_fix_has_confirmed_since_the_start_is_never_called_known() {
+    let mut scene = Scene::standing();
+    scene.position.verified_since_start = false;
+    assert_eq!(judged(&scene).sections[0].answer, "Not verified since the start");
+    assert_eq!(codes_after(&mut scene, 300_000), [("place.unverified", Word::Look)]);
+}
+
+#[test]
+fn queue_that_takes_nothing_or_does_not_close_needs_somebody_now() {
+    let mut scene = Scene::standing();
+    if let Ok(queue) = &mut scene.queue {
+        queue.trouble = Some("no space left for the queue; free space on the data disk".to_owned());
+        queue.counts.delivered -= 1;
+    }
+    let codes: Vec<_> = judged(&scene).needs.iter().map(|need| (need.code, need.urgency)).collect();
+    assert_eq!(codes, [("queue.trouble", Word::Act), ("queue.ledger", Word::Act)]);
+    scene.queue = Err("the store has stopped".to_owned());
+    assert_eq!(codes_after(&mut scene, 10_000), [("queue.trouble", Word::Act)]);
+    assert_eq!(judged(&scene).sections[2].state, SectionState::Unknown);
+}
+
+#[test]
+fn reads_about_to_expire_are_told_with_the_hour() {
+    let mut scene = Scene::cut_off();
+    scene.facts.waiting_keep_s = 3 * 86_400;
+    let oldest = scene.ago(3 * 86_400_000 - 30 * 3_600_000).1;
+    if let Ok(queue) = &mut scene.queue {
+        queue.oldest_waiting = Some(oldest);
+    }
+    let snapshot = judged(&scene);
+    let need = snapshot.needs.iter().find(|need| need.code == "queue.expiring").cloned();
+    let want_by = scene.now.utc.plus_ms(30 * 3_600_000);
+    assert_eq!(need.map(|need| (need.urgency, need.by)), Some((Word::Look, Some(want_by))));
+}
+
+#[test]
+fn camera_is_silent_only_if_nothing_was_read_since_arrival_and_start() {
+    let mut scene = Scene::after_tow();
+    scene.intake.cameras[0].last_read = Some(scene.ago(600_000));
+    let codes = |scene: &Scene| judged(scene).needs.iter().map(|need| need.code).collect::<Vec<_>>();
+    assert_eq!(codes(&scene), ["lines.unconfirmed"], "seven minutes at the new site are too few to judge");
+    let minutes_8 = 480_000;
+    scene.pass(minutes_8);
+    assert_eq!(codes(&scene), ["lines.unconfirmed", "camera.silent"], "what it read elsewhere proves nothing here");
+    scene.intake.cameras[0].last_read = Some(scene.ago(1000));
+    assert_eq!(codes(&scene), ["lines.unconfirmed"]);
+}
+
+#[test]
+fn clock_that_is_wrong_by_a_minute_needs_somebody_now() {
+    let mut scene = Scene::standing();
+    scene.position.clock_offset = Some((-61_000, scene.now.mono));
+    assert_eq!(codes_after(&mut scene, 60_000), [("clock.wrong", Word::Act)]);
+    scene.position.clock_offset = Some((2500, scene.now.mono));
+    assert_eq!(codes_after(&mut scene, 60_000), [("clock.wrong", Word::Look)]);
+    scene.position.clock_offset = None;
+    scene.position.utc_trust = UtcTrust::Unset;
+    assert_eq!(codes_after(&mut scene, 600_000), [("clock.unset", Word::Look)]);
+}
+
+#[test]
+fn trailer_is_never_fine_before_everything_has_reported_or_after_the_end() {
+    for life in [Life::Starting, Life::Stopped] {
+        let scene = Scene { life, ..Scene::standing() };
+        assert_eq!(judged(&scene).word, Word::Look, "{life:?}");
+    }
+    assert_eq!(judged(&Scene::empty()).sections[2].answer, "Unknown");
+}
+
+#[test]
+fn act_comes_before_look_and_the_word_is_that_of_the_worst() {
+    let mut scene = Scene::after_tow();
+    scene.host.temperature_c = Some(90.0);
+    scene.facts.receiver_fitted = false;
+    let mut memory = Memory::default();
+    let _first = snapshot(&scene.observations(), &mut memory);
+    scene.pass(60_000);
+    let told = snapshot(&scene.observations(), &mut memory);
+    let urgencies: Vec<Word> = told.needs.iter().map(|need| need.urgency).collect();
+    assert_eq!(urgencies, [Word::Act, Word::Look, Word::Look]);
+    assert_eq!(told.word, Word::Act);
+    assert!(told.sentence.ends_with("Then 2 more things."), "{}", told.sentence);
+}
+
+#[test]
+fn changes_are_told_once_when_they_come_and_once_when_they_go() {
+    let mut memory = Memory::default();
+    let mut scene = Scene::standing();
+    let quiet = snapshot(&scene.observations(), &mut memory).changes.len();
+    for _ in 0..5 {
+        scene.pass(1000);
+        assert_eq!(snapshot(&scene.observations(), &mut memory).changes.len(), quiet, "nothing changed");
+    }
+    let mut towed = Scene::after_tow();
+    towed.now = scene.now;
+    let codes = |changes: &[Change]| changes.iter().skip(quiet).map(|change| change.code.clone()).collect::<Vec<_>>();
+    let told = snapshot(&towed.observations(), &mut memory).changes;
+    assert_eq!(codes(&told), ["place", "lines.unconfirmed", "word"]);
+    for lines in Arc::make_mut(&mut towed.position.places).sites.values_mut() {
+        lines.lines.values_mut().for_each(|(_, state)| *state = LineState::Confirmed);
+    }
+    let told = snapshot(&towed.observations(), &mut memory).changes;
+    assert_eq!(codes(&told)[3..], ["lines.unconfirmed", "word"]);
+}
+
+#[test]
+fn memory_of_changes_is_bounded() {
+    let mut memory = Memory::default();
+    let mut scene = Scene::standing();
+    for n in 0..2 * Memory::CHANGES_KEPT {
+        scene.life = if n % 2 == 0 { Life::Running } else { Life::Starting };
+        let _told = snapshot(&scene.observations(), &mut memory);
+    }
+    assert_eq!(judged_len(&mut memory, &scene), Memory::CHANGES_KEPT);
+}
+
+fn judged_len(memory: &mut Memory, scene: &Scene) -> usize {
+    snapshot(&scene.observations(), memory).changes.len()
+}
+
+#[test]
+fn documentation_lists_every_rule_under_its_section() {
+    let told = include_str!("../../../../docs/HEALTH.md");
+    for (code, section) in needs::RULES {
+        let row = told.lines().find(|line| line.starts_with(&format!("| `{code}` |")));
+        let numbered = row.is_some_and(|row| row.contains(&format!("| {section} |")));
+        assert!(numbered, "docs/HEALTH.md has no row for {code} with section {section}");
+    }
+    let rows = told.lines().filter(|line| line.starts_with("| `")).count();
+    assert_eq!(rows, needs::RULES.len(), "docs/HEALTH.md tells of a rule that does not exist");
+}

@@ -1,0 +1,297 @@
+//! Scenes of an invented trailer, for tests and pictures of health files: all that health is made from, at one instant.
+
+use crate::cameras::{CameraView, IntakeView};
+use crate::forward::ForwardView;
+use crate::geo::LatLon;
+use crate::health::{Facts, Life, LifecycleView, Observations, QueueView};
+use crate::host::HostView;
+use crate::ids::{CameraId, SiteId};
+use crate::link::LinkView;
+use crate::moment::{Moment, Mono, Utc, UtcTrust};
+use crate::position::places::{LineState, PlaceLine, PlaceTable, SiteLines};
+use crate::position::{Fix, KeeperState, PositionView, ReceiverState, Site};
+use crate::queue::LedgerCounts;
+use std::sync::Arc;
+
+const DAY_MS: u64 = 86_400_000;
+
+/// All that one snapshot is made from.
+#[derive(Clone, Debug)]
+pub struct Scene {
+    /// The instant.
+    pub now: Moment,
+    /// Where the agent is between start and end.
+    pub life: Life,
+    /// What does not change.
+    pub facts: Facts,
+    /// Position.
+    pub position: PositionView,
+    /// Intake.
+    pub intake: IntakeView,
+    /// Forwarder.
+    pub forward: ForwardView,
+    /// Link.
+    pub link: LinkView,
+    /// Host.
+    pub host: HostView,
+    /// Queue, or why it gives no figures.
+    pub queue: Result<QueueView, String>,
+    /// Lifecycle.
+    pub lifecycle: LifecycleView,
+}
+
+impl Scene {
+    /// Heron 3 has stood for five days; all three place lines are confirmed, reads get through.
+    #[must_use]
+    pub fn standing() -> Self {
+        let utc = Utc::from_civil(2026, 5, 12, 52_330_000).unwrap_or_default();
+        let now = Moment { mono: Mono(9 * DAY_MS), utc, utc_trust: UtcTrust::Gps };
+        let ago = |ms: u64| (Mono(now.mono.0 - ms), utc.plus_ms(-i64::try_from(ms).unwrap_or(0)));
+        let arrived = ago(5 * DAY_MS + 5 * 3_600_000 + 1_200_000);
+        let site = site(12, 44.51020, -38.19870, 3.1, arrived.1);
+        let earlier = site_left(11, 44.53270, -38.15630, arrived.1);
+        let cameras: Vec<CameraView> = (1..=3_u64)
+            .filter_map(|n| {
+                Some(CameraView {
+                    id: CameraId::new(&format!("camera-{n}")).ok()?,
+                    label: format!("Camera {n}"),
+                    reads: 41_200 + 17 * n,
+                    hits: 3 * n,
+                    last_read: Some(ago(4000 * n)),
+                })
+            })
+            .collect();
+        let roads = [
+            ("Quernstone Road", "Brackwater Lane", "northbound"),
+            ("Quernstone Road", "Brackwater Lane", "southbound"),
+            ("Brackwater Lane", "Quernstone Road", "eastbound"),
+        ];
+        let lines = cameras.iter().zip(roads).map(|(camera, (road, cross_street, direction))| {
+            let line = PlaceLine {
+                road: road.to_owned(),
+                cross_street: cross_street.to_owned(),
+                direction: direction.to_owned(),
+                by: "T. Wray".to_owned(),
+                at: arrived.1.plus_ms(1_140_000),
+            };
+            (camera.id.clone(), (line, LineState::Confirmed))
+        });
+        let lines = SiteLines { position: site.position, lines: lines.collect() };
+        Self {
+            now,
+            life: Life::Running,
+            facts: facts(ago(8 * DAY_MS)),
+            position: PositionView {
+                state: KeeperState::Anchored,
+                since: Some(arrived),
+                reason: String::new(),
+                last_fix: Some(Fix {
+                    at: ago(2000).0,
+                    utc: Some(ago(2000).1),
+                    position: site.position.moved(70.0, 2.0),
+                    speed_mps: Some(0.0),
+                    hdop: Some(0.8),
+                    satellites: Some(14),
+                }),
+                verified_since_start: true,
+                receiver: ReceiverState::Fixing,
+                receiver_since: Some(ago(8 * DAY_MS)),
+                clock_offset: Some((5, ago(2000).0)),
+                utc_trust: UtcTrust::Gps,
+                sentences: 4_147_200,
+                fixes_used: 691_180,
+                fixes_refused: 20,
+                places: Arc::new(PlaceTable { sites: [(SiteId(12), lines)].into() }),
+                history: Arc::new(vec![earlier]),
+                site: Some(site),
+                ..PositionView::default()
+            },
+            intake: IntakeView { cameras, refused: 0, trouble: None },
+            forward: ForwardView {
+                configured: true,
+                last_receipt: Some(ago(4000)),
+                last_try: Some(ago(4200)),
+                delivered: 123_700,
+                hit_latency_ms: vec![900, 1400, 1200, 3100, 1000, 1100],
+                ..ForwardView::default()
+            },
+            link: LinkView::Up { interface: "usb0".to_owned() },
+            host: HostView {
+                measured: Some(ago(3000)),
+                load1: Some(0.62),
+                cpus: Some(4),
+                memory_bytes: Some(8_000_000_000),
+                memory_free_bytes: Some(5_210_000_000),
+                own_bytes: Some(31_000_000),
+                temperature_c: Some(52.0),
+                uptime_s: Some(9 * DAY_MS / 1000),
+            },
+            queue: Ok(QueueView {
+                generation: "0190c0de-0000-7000-8000-000000000001".to_owned(),
+                counts: LedgerCounts {
+                    accepted: 1_284_907,
+                    waiting: 2,
+                    delivered: 1_284_905,
+                    ..LedgerCounts::default()
+                },
+                waiting_urgent: 0,
+                oldest_waiting: Some(ago(3000).1),
+                bytes_on_disk: 61_000_000,
+                disk_free_bytes: 297_000_000_000,
+                disk_bytes: 480_000_000_000,
+                trouble: None,
+            }),
+            lifecycle: LifecycleView::default(),
+        }
+    }
+
+    /// It has been towed: a new site for seven minutes, two place lines of the last one unconfirmed and one written.
+    #[must_use]
+    pub fn after_tow() -> Self {
+        let mut scene = Self::standing();
+        let (mono, utc) = scene.ago(420_000);
+        if let Some(mut left) = scene.position.site.take() {
+            left.left = Some(utc.plus_ms(-2_580_000));
+            Arc::make_mut(&mut scene.position.history).push(left);
+        }
+        let here = site(13, 44.53270, -38.15630, 6.2, utc);
+        if let Some(fix) = &mut scene.position.last_fix {
+            fix.position = here.position.moved(200.0, 1.0);
+        }
+        let places = Arc::make_mut(&mut scene.position.places);
+        if let Some(mut lines) = places.sites.get(&SiteId(12)).cloned() {
+            lines.position = here.position;
+            for (camera, (line, state)) in &mut lines.lines {
+                if camera.as_str() == "camera-3" {
+                    *line = PlaceLine {
+                        road: "Tallow Row".to_owned(),
+                        cross_street: "Osterholt Way".to_owned(),
+                        at: utc.plus_ms(300_000),
+                        ..line.clone()
+                    };
+                } else {
+                    *state = LineState::Unconfirmed;
+                }
+            }
+            places.sites.insert(SiteId(13), lines);
+        }
+        scene.position.site = Some(here);
+        scene.position.since = Some((mono, utc));
+        scene
+    }
+
+    /// Somebody is moving it, and nobody has said so beforehand.
+    #[must_use]
+    pub fn underway() -> Self {
+        let mut scene = Self::standing();
+        let began = scene.ago(260_000);
+        if let Some(mut left) = scene.position.site.take() {
+            left.left = Some(began.1);
+            if let Some(fix) = &mut scene.position.last_fix {
+                fix.position = left.position.moved(40.0, 2300.0);
+                fix.speed_mps = Some(11.0);
+            }
+            Arc::make_mut(&mut scene.position.history).push(left);
+        }
+        scene.position.state = KeeperState::Underway;
+        scene.position.since = Some(began);
+        scene.position.reason = String::from("two witnesses agree: 63 m from the anchor, 8 m/s by Doppler");
+        scene
+    }
+
+    /// The receiver has not answered for 25 minutes while the link is down, and a hit waits.
+    #[must_use]
+    pub fn cut_off() -> Self {
+        let mut scene = Self::standing();
+        let since = scene.ago(1_500_000);
+        scene.link = LinkView::Down { interface: "usb0".to_owned(), why: "no carrier".to_owned() };
+        scene.forward.last_receipt = Some(since);
+        scene.forward.failing_since = Some(since);
+        scene.forward.failures_in_a_row = 31;
+        scene.forward.trouble = Some("the receiver can't be reached; look at the link".to_owned());
+        if let Ok(queue) = &mut scene.queue {
+            queue.counts.waiting = 412;
+            queue.counts.accepted = queue.counts.delivered + 412;
+            queue.waiting_urgent = 1;
+            queue.oldest_waiting = Some(since.1);
+        }
+        scene
+    }
+
+    /// Just started on an empty trailer: nothing has reported.
+    #[must_use]
+    pub fn empty() -> Self {
+        let standing = Self::standing();
+        let started = (standing.now.mono, standing.now.utc);
+        Self {
+            now: standing.now,
+            life: Life::Starting,
+            facts: Facts { receiver_fitted: false, ..facts(started) },
+            position: PositionView::default(),
+            intake: IntakeView::default(),
+            forward: ForwardView::default(),
+            link: LinkView::NotFitted,
+            host: HostView::default(),
+            queue: Err("the store has not answered yet".to_owned()),
+            lifecycle: LifecycleView::default(),
+        }
+    }
+
+    /// What health looks at.
+    #[must_use]
+    pub fn observations(&self) -> Observations<'_> {
+        Observations {
+            now: self.now,
+            life: self.life,
+            facts: &self.facts,
+            position: &self.position,
+            intake: &self.intake,
+            forward: &self.forward,
+            link: &self.link,
+            host: &self.host,
+            queue: self.queue.as_ref().map_err(String::as_str),
+            lifecycle: &self.lifecycle,
+        }
+    }
+
+    /// The instant `ms` before now on both clocks.
+    #[must_use]
+    pub fn ago(&self, ms: u64) -> (Mono, Utc) {
+        (self.now.mono.minus_ms(ms), self.now.utc.plus_ms(-i64::try_from(ms).unwrap_or(0)))
+    }
+
+    /// Lets `ms` pass on both clocks while nothing else happens.
+    pub fn pass(&mut self, ms: u64) {
+        self.now.mono = self.now.mono.plus_ms(ms);
+        self.now.utc = self.now.utc.plus_ms(i64::try_from(ms).unwrap_or(0));
+    }
+}
+
+fn facts(started: (Mono, Utc)) -> Facts {
+    Facts {
+        trailer: "heron-3".to_owned(),
+        label: "Heron 3".to_owned(),
+        version: "0.1.0".to_owned(),
+        boot_id: "0190c0de-0000-4000-8000-000000000002".to_owned(),
+        started: Moment { mono: started.0, utc: started.1, utc_trust: UtcTrust::Unset },
+        valid_s: 120,
+        gps_fitted: true,
+        move_threshold_m: 50.0,
+        receiver_fitted: true,
+        receiver_proven: true,
+        seal_none: true,
+        waiting_keep_s: 30 * 86_400,
+        disk_free_min_mib: 512,
+    }
+}
+
+fn site(id: u64, lat_deg: f64, lon_deg: f64, radius95_m: f64, arrived: Utc) -> Site {
+    let position = LatLon::new(lat_deg, lon_deg).unwrap_or_else(|| unreachable!("positions here are written by hand"));
+    let found_by = "stood still for two minutes".to_owned();
+    Site { id: SiteId(id), position, radius95_m, arrived, left: None, found_by }
+}
+
+fn site_left(id: u64, lat_deg: f64, lon_deg: f64, next_arrived: Utc) -> Site {
+    let arrived = next_arrived.plus_ms(-14 * 86_400_000);
+    Site { left: Some(next_arrived.plus_ms(-3_600_000)), ..site(id, lat_deg, lon_deg, 2.9, arrived) }
+}

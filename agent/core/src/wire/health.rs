@@ -1,0 +1,568 @@
+//! `health.json`: one snapshot of a trailer with its figures. `docs/schema/health.v1.json` is its schema.
+//!
+//! What people wrote and what devices said is cleaned of control and direction-changing characters before it gets in
+//! here, so that a terminal or a page can show it. No field holds a plate.
+
+use crate::geo::{LatLon, LocalPlane};
+use crate::health::{Change, Observations, Section, Snapshot};
+use crate::ids::printable;
+use crate::moment::{Mono, Utc};
+use crate::position::Site;
+use crate::position::places::LineState;
+use serde::{Deserialize, Serialize};
+
+/// Name and version of the format. A reader refuses to judge by any other.
+pub const FORMAT: &str = "pintle.health.v1";
+
+/// How many former sites are told (our own limit: what a map can show).
+pub const FORMER_SITES_MAX: usize = 20;
+
+/// What people wrote is cut to this many characters. Source: design of the look, section 9.
+pub const PEOPLES_TEXT_MAX: usize = 160;
+
+/// One snapshot.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HealthBody {
+    /// [`FORMAT`].
+    pub format: String,
+    /// Number of this snapshot since the start of the process; all files of one snapshot carry the same.
+    pub generation: u64,
+    /// Who.
+    pub trailer: TrailerBody,
+    /// `starting`, `running` or `stopped`.
+    pub life: String,
+    /// `fine`, `look` or `act`.
+    pub word: String,
+    /// One sentence with the next step.
+    pub sentence: String,
+    /// When it was written, RFC 3339.
+    pub written: String,
+    /// Until when it may be believed, RFC 3339.
+    pub valid_until: String,
+    /// Which run of the computer and of the program wrote it.
+    pub process: ProcessBody,
+    /// What people must do, most urgent first.
+    pub needs: Vec<NeedBody>,
+    /// The parts of the trailer in words.
+    pub sections: Vec<SectionBody>,
+    /// Where it stands, in figures.
+    pub place: PlaceFigures,
+    /// What an alert calls each camera.
+    pub place_lines: Vec<LineBody>,
+    /// What became of every event; absent if the queue gives no figures.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ledger: Option<LedgerBody>,
+    /// The way to the receiver.
+    pub receiver: ReceiverBody,
+    /// The tether.
+    pub link: LinkBody,
+    /// The cameras.
+    pub cameras: Vec<CameraBody>,
+    /// The computer.
+    pub computer: ComputerBody,
+    /// What changed lately, oldest first.
+    pub changes: Vec<ChangeBody>,
+}
+
+/// Who a trailer is.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrailerBody {
+    /// Its name in the configuration.
+    pub id: String,
+    /// As painted.
+    pub label: String,
+}
+
+/// Which run wrote the snapshot.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ProcessBody {
+    /// The kernel's id of this boot; empty if unknown.
+    pub boot_id: String,
+    /// When the process started, RFC 3339.
+    pub started: String,
+    /// The boot-time clock when the snapshot was written, ms. Comparable only within one boot.
+    pub boot_clock_ms: u64,
+    /// Version of the program.
+    pub version: String,
+}
+
+/// Something that a person must do.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct NeedBody {
+    /// Name of the rule.
+    pub code: String,
+    /// Number of the section that tells more.
+    pub section: u8,
+    /// `look` or `act`.
+    pub urgency: String,
+    /// The next step.
+    pub what: String,
+    /// Why.
+    pub why: String,
+    /// How.
+    #[serde(rename = "do")]
+    pub how: String,
+    /// Since when, RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub since: Option<String>,
+    /// By when, RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+}
+
+/// One section in words.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SectionBody {
+    /// 1 to 12.
+    pub no: u8,
+    /// Short name.
+    pub key: String,
+    /// Title.
+    pub title: String,
+    /// `fine`, `look`, `act`, `unknown` or `not fitted`.
+    pub state: String,
+    /// The answer in a few words.
+    pub answer: String,
+    /// More.
+    pub detail: String,
+    /// A sentence to read aloud.
+    pub sentence: String,
+    /// The figures in words.
+    pub rows: Vec<RowBody>,
+}
+
+/// A figure in words.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RowBody {
+    /// What is told.
+    pub label: String,
+    /// The value.
+    pub value: String,
+    /// What puts it in its place.
+    pub note: String,
+}
+
+/// Where the trailer is.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PlaceFigures {
+    /// `searching`, `settling`, `anchored`, `doubtful`, `underway` or `not fitted`.
+    pub state: String,
+    /// Whether a fix since the start has agreed.
+    pub verified: bool,
+    /// Farther than this counts as moved, m.
+    pub move_threshold_m: f64,
+    /// The current site.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub site: Option<SiteBody>,
+    /// The newest good fix.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub fix: Option<FixBody>,
+    /// Former sites, oldest first.
+    pub former_sites: Vec<SiteBody>,
+}
+
+/// One stay at one place.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SiteBody {
+    /// Its number.
+    pub id: u64,
+    /// Latitude, WGS 84 degrees.
+    pub lat: f64,
+    /// Longitude, WGS 84 degrees.
+    pub lon: f64,
+    /// 95 % radius, m.
+    pub radius95_m: f64,
+    /// When it arrived, RFC 3339.
+    pub arrived: String,
+    /// When it left, RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub left: Option<String>,
+    /// Metres east of the current position; absent if that is unknown.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub east_m: Option<f64>,
+    /// Metres north of the current position.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub north_m: Option<f64>,
+}
+
+/// One fix.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FixBody {
+    /// Latitude, WGS 84 degrees.
+    pub lat: f64,
+    /// Longitude, WGS 84 degrees.
+    pub lon: f64,
+    /// Age when the snapshot was written, s.
+    pub age_s: f64,
+    /// Satellites used.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub satellites: Option<u8>,
+    /// Horizontal dilution of precision.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hdop: Option<f64>,
+}
+
+/// What an alert calls one camera.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LineBody {
+    /// Which camera.
+    pub camera: String,
+    /// Its label.
+    pub label: String,
+    /// `confirmed`, `unconfirmed` or `missing`.
+    pub state: String,
+    /// Road; empty if there is no line.
+    pub road: String,
+    /// Cross street; may be empty.
+    pub cross_street: String,
+    /// Direction of travel; may be empty.
+    pub direction: String,
+    /// Who wrote or confirmed it; may be empty.
+    pub by: String,
+    /// When, RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub at: Option<String>,
+}
+
+/// A sum that closes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LedgerBody {
+    /// Generation of the queue.
+    pub queue_generation: String,
+    /// Accepted; also the highest sequence.
+    pub accepted_up_to: u64,
+    /// With a receipt.
+    pub delivered: u64,
+    /// Without one yet.
+    pub waiting: u64,
+    /// Gone at their age limit.
+    pub expired: u64,
+    /// Gone for space.
+    pub evicted: u64,
+    /// Refused by the receiver.
+    pub refused: u64,
+    /// In none of these accounts; anything but zero is a fault.
+    pub not_accounted: i64,
+    /// Urgent ones among the waiting.
+    pub waiting_urgent: u64,
+    /// When the oldest waiting one was accepted, RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub oldest_waiting: Option<String>,
+    /// Bytes of the queue on disk.
+    pub bytes_on_disk: u64,
+    /// Free bytes on that disk.
+    pub disk_free_bytes: u64,
+    /// Size of that disk, bytes.
+    pub disk_bytes: u64,
+}
+
+/// The way to the receiver.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ReceiverBody {
+    /// Whether one is configured.
+    pub fitted: bool,
+    /// Whether it gives a receipt for each event.
+    pub proven: bool,
+    /// When the last receipt came, RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub last_receipt: Option<String>,
+    /// Since when tries have failed, RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub failing_since: Option<String>,
+    /// Tries that failed in a row.
+    pub failures_in_a_row: u32,
+    /// Capture to receipt of the newest hits, ms.
+    pub hit_latency_ms: Vec<u64>,
+}
+
+/// The tether.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LinkBody {
+    /// `not fitted`, `absent`, `down` or `up`.
+    pub state: String,
+}
+
+/// One camera.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CameraBody {
+    /// Its name.
+    pub id: String,
+    /// Its label.
+    pub label: String,
+    /// Reads since the start.
+    pub reads: u64,
+    /// Hits among them.
+    pub hits: u64,
+    /// When the last one was accepted, RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub last_read: Option<String>,
+}
+
+/// The computer and its clock. What is not known is absent.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ComputerBody {
+    /// `gps`, `network`, `holdover` or `unset`.
+    pub clock_trust: String,
+    /// Host UTC less GPS UTC, ms.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub clock_offset_ms: Option<i64>,
+    /// Mean runnable tasks, one minute.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub load1: Option<f64>,
+    /// Memory, bytes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub memory_bytes: Option<u64>,
+    /// Memory that can be had, bytes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub memory_free_bytes: Option<u64>,
+    /// Memory of this program, bytes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub own_bytes: Option<u64>,
+    /// Hottest sensor, degrees Celsius.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub temperature_c: Option<f64>,
+    /// Seconds since the computer was started.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub uptime_s: Option<u64>,
+}
+
+/// Something that became so, or stopped being so.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ChangeBody {
+    /// When, RFC 3339.
+    pub at: String,
+    /// Rule or subject.
+    pub code: String,
+    /// Whether somebody was needed because of it.
+    pub urgent: bool,
+    /// One sentence.
+    pub text: String,
+}
+
+impl HealthBody {
+    /// The body of one snapshot. `generation` counts the snapshots of this process.
+    #[must_use]
+    pub fn new(seen: &Observations<'_>, snapshot: &Snapshot, generation: u64) -> Self {
+        let (facts, now) = (seen.facts, seen.now);
+        let valid_until = now.utc.plus_ms(i64::from(facts.valid_s) * 1000);
+        Self {
+            format: FORMAT.to_owned(),
+            generation,
+            trailer: TrailerBody { id: facts.trailer.clone(), label: printable(&facts.label, 60) },
+            life: seen.life.word().to_owned(),
+            word: snapshot.word.word().to_owned(),
+            sentence: snapshot.sentence.clone(),
+            written: now.utc.to_rfc3339(),
+            valid_until: valid_until.to_rfc3339(),
+            process: ProcessBody {
+                boot_id: facts.boot_id.clone(),
+                started: facts.started.utc.to_rfc3339(),
+                boot_clock_ms: now.mono.0,
+                version: facts.version.clone(),
+            },
+            needs: snapshot.needs.iter().map(NeedBody::from).collect(),
+            sections: snapshot.sections.iter().map(SectionBody::from).collect(),
+            place: place(seen),
+            place_lines: place_lines(seen),
+            ledger: ledger(seen),
+            receiver: receiver(seen),
+            link: LinkBody { state: crate::health::link_word(seen.link).to_owned() },
+            cameras: cameras(seen),
+            computer: computer(seen),
+            changes: snapshot.changes.iter().map(ChangeBody::from).collect(),
+        }
+    }
+
+    /// When it was written; `None` if that is no time.
+    #[must_use]
+    pub fn written_at(&self) -> Option<Utc> {
+        Utc::parse_rfc3339(&self.written)
+    }
+
+    /// Until when it may be believed; `None` if that is no time.
+    #[must_use]
+    pub fn valid_until_at(&self) -> Option<Utc> {
+        Utc::parse_rfc3339(&self.valid_until)
+    }
+}
+
+impl From<&crate::health::Need> for NeedBody {
+    fn from(need: &crate::health::Need) -> Self {
+        Self {
+            code: need.code.to_owned(),
+            section: need.section,
+            urgency: need.urgency.word().to_owned(),
+            what: clean(&need.what),
+            why: clean(&need.why),
+            how: clean(&need.how),
+            since: need.since.map(Utc::to_rfc3339),
+            by: need.by.map(Utc::to_rfc3339),
+        }
+    }
+}
+
+impl From<&Section> for SectionBody {
+    fn from(section: &Section) -> Self {
+        let row = |row: &crate::health::Row| RowBody {
+            label: clean(&row.label),
+            value: clean(&row.value),
+            note: clean(&row.note),
+        };
+        Self {
+            no: section.no,
+            key: section.key.to_owned(),
+            title: section.title.to_owned(),
+            state: section.state.word().to_owned(),
+            answer: clean(&section.answer),
+            detail: clean(&section.detail),
+            sentence: clean(&section.sentence),
+            rows: section.rows.iter().map(row).collect(),
+        }
+    }
+}
+
+impl From<&Change> for ChangeBody {
+    fn from(change: &Change) -> Self {
+        Self { at: change.at.to_rfc3339(), code: change.code.clone(), urgent: change.urgent, text: clean(&change.text) }
+    }
+}
+
+impl ChangeBody {
+    /// The change as the core remembers it; `None` if its time is no time.
+    #[must_use]
+    pub fn to_change(&self) -> Option<Change> {
+        let at = Utc::parse_rfc3339(&self.at)?;
+        Some(Change { at, code: printable(&self.code, 40), urgent: self.urgent, text: clean(&self.text) })
+    }
+}
+
+/// Sentences may quote devices and people; 500 characters hold the longest of ours.
+fn clean(text: &str) -> String {
+    printable(text, 500)
+}
+
+fn rounded(value: f64, decimals: i32) -> f64 {
+    let scale = 10_f64.powi(decimals);
+    (value * scale).round() / scale
+}
+
+fn seconds(now: Mono, at: Mono) -> f64 {
+    // Tenths of a second fit into 32 bits for thirteen years; an age beyond that is told as that.
+    f64::from(u32::try_from(now.since_ms(at) / 100).unwrap_or(u32::MAX)) / 10.0
+}
+
+fn site(site: &Site, plane: Option<&LocalPlane>) -> SiteBody {
+    let offset = plane.map(|plane| plane.to_plane(site.position));
+    SiteBody {
+        id: site.id.0,
+        lat: rounded(site.position.lat_deg(), 7),
+        lon: rounded(site.position.lon_deg(), 7),
+        radius95_m: rounded(site.radius95_m, 1),
+        arrived: site.arrived.to_rfc3339(),
+        left: site.left.map(Utc::to_rfc3339),
+        east_m: offset.map(|(east_m, _)| rounded(east_m, 0)),
+        north_m: offset.map(|(_, north_m)| rounded(north_m, 0)),
+    }
+}
+
+fn place(seen: &Observations<'_>) -> PlaceFigures {
+    let position = seen.position;
+    let here: Option<LatLon> =
+        position.site.as_ref().map(|site| site.position).or(position.last_fix.map(|fix| fix.position));
+    let plane = here.map(LocalPlane::new);
+    let current = position.site.as_ref().map(|site| site.id);
+    let former: Vec<&Site> = position.history.iter().filter(|site| Some(site.id) != current).collect();
+    PlaceFigures {
+        state: if seen.facts.gps_fitted { position.state.word() } else { "not fitted" }.to_owned(),
+        verified: position.verified_since_start,
+        move_threshold_m: seen.facts.move_threshold_m,
+        site: position.site.as_ref().map(|current| site(current, plane.as_ref())),
+        fix: position.last_fix.map(|fix| FixBody {
+            lat: rounded(fix.position.lat_deg(), 7),
+            lon: rounded(fix.position.lon_deg(), 7),
+            age_s: seconds(seen.now.mono, fix.at),
+            satellites: fix.satellites,
+            hdop: fix.hdop,
+        }),
+        former_sites: former
+            .iter()
+            .skip(former.len().saturating_sub(FORMER_SITES_MAX))
+            .map(|former| site(former, plane.as_ref()))
+            .collect(),
+    }
+}
+
+fn place_lines(seen: &Observations<'_>) -> Vec<LineBody> {
+    let site = seen.position.site.as_ref().map(|site| site.id);
+    let cut = |text: &str| printable(text, PEOPLES_TEXT_MAX);
+    let line = |camera: &crate::cameras::CameraView| {
+        let (line, state) = site.map_or((None, LineState::Missing), |site| seen.position.places.line(site, &camera.id));
+        LineBody {
+            camera: camera.id.as_str().to_owned(),
+            label: printable(&camera.label, 40),
+            state: state.word().to_owned(),
+            road: line.map_or_else(String::new, |line| cut(&line.road)),
+            cross_street: line.map_or_else(String::new, |line| cut(&line.cross_street)),
+            direction: line.map_or_else(String::new, |line| cut(&line.direction)),
+            by: line.map_or_else(String::new, |line| printable(&line.by, 60)),
+            at: line.map(|line| line.at.to_rfc3339()),
+        }
+    };
+    seen.intake.cameras.iter().map(line).collect()
+}
+
+fn ledger(seen: &Observations<'_>) -> Option<LedgerBody> {
+    let queue = seen.queue.ok()?;
+    Some(LedgerBody {
+        queue_generation: queue.generation.clone(),
+        accepted_up_to: queue.counts.accepted,
+        delivered: queue.counts.delivered,
+        waiting: queue.counts.waiting,
+        expired: queue.counts.expired,
+        evicted: queue.counts.evicted,
+        refused: queue.counts.refused,
+        not_accounted: i64::try_from(queue.counts.not_accounted()).unwrap_or(i64::MAX),
+        waiting_urgent: queue.waiting_urgent,
+        oldest_waiting: queue.oldest_waiting.map(Utc::to_rfc3339),
+        bytes_on_disk: queue.bytes_on_disk,
+        disk_free_bytes: queue.disk_free_bytes,
+        disk_bytes: queue.disk_bytes,
+    })
+}
+
+fn receiver(seen: &Observations<'_>) -> ReceiverBody {
+    let forward = seen.forward;
+    ReceiverBody {
+        fitted: seen.facts.receiver_fitted,
+        proven: seen.facts.receiver_proven,
+        last_receipt: forward.last_receipt.map(|(_, utc)| utc.to_rfc3339()),
+        failing_since: forward.failing_since.map(|(_, utc)| utc.to_rfc3339()),
+        failures_in_a_row: forward.failures_in_a_row,
+        hit_latency_ms: forward.hit_latency_ms.clone(),
+    }
+}
+
+fn cameras(seen: &Observations<'_>) -> Vec<CameraBody> {
+    let camera = |camera: &crate::cameras::CameraView| CameraBody {
+        id: camera.id.as_str().to_owned(),
+        label: printable(&camera.label, 40),
+        reads: camera.reads,
+        hits: camera.hits,
+        last_read: camera.last_read.map(|(_, utc)| utc.to_rfc3339()),
+    };
+    seen.intake.cameras.iter().map(camera).collect()
+}
+
+fn computer(seen: &Observations<'_>) -> ComputerBody {
+    let host = seen.host;
+    ComputerBody {
+        clock_trust: seen.position.utc_trust.word().to_owned(),
+        clock_offset_ms: seen.position.clock_offset.map(|(offset_ms, _)| offset_ms),
+        load1: host.load1.map(|load| rounded(load, 2)),
+        memory_bytes: host.memory_bytes,
+        memory_free_bytes: host.memory_free_bytes,
+        own_bytes: host.own_bytes,
+        temperature_c: host.temperature_c.map(|c| rounded(c, 1)),
+        uptime_s: host.uptime_s,
+    }
+}

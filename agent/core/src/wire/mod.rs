@@ -1,10 +1,10 @@
 //! Serde types of everything that leaves or enters the process, each with a format version, and their conversions.
 
 pub mod event;
+pub mod health;
 pub mod problem;
 pub mod read_in;
 pub mod read_out;
 pub mod receipt;
-pub mod health;
 pub mod stamp;
 pub mod tree;

@@ -106,7 +106,7 @@ impl Scene {
                 site: Some(site),
                 ..PositionView::default()
             },
-            intake: IntakeView { cameras, refused: 0, trouble: None },
+            intake: IntakeView { cameras, ..IntakeView::default() },
             forward: ForwardView {
                 configured: true,
                 last_receipt: Some(ago(4000)),

@@ -4,6 +4,8 @@
 //! → `timeline`
 //! (where the trailer was at any instant of the past hours) and `places` (what an officer reads first).
 
+pub mod fix;
+pub mod nmea;
 pub mod places;
 pub mod timeline;
 
@@ -29,6 +31,9 @@ pub struct Fix {
     pub hdop: Option<f64>,
     /// Satellites used; `None` if unknown.
     pub satellites: Option<u8>,
+    /// The receiver's own standard deviation (GST), the greater of latitude's and longitude's, metres; most send none. It
+    /// may widen an error, never narrow it.
+    pub sigma_m: Option<f64>,
 }
 
 /// What the site keeper believes (design: position).

@@ -92,6 +92,7 @@ impl Scene {
                     speed_mps: Some(0.0),
                     hdop: Some(0.8),
                     satellites: Some(14),
+                    sigma_m: None,
                 }),
                 verified_since_start: true,
                 receiver: ReceiverState::Fixing,

@@ -1,5 +1,5 @@
 //! `pintle`: on-trailer supervisor for roadside plate-reading trailers.
 
-fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+fn main() -> pintle::exit::Exit {
+    pintle::cli::main()
 }

@@ -1,6 +1,14 @@
 //! The configuration as the rest of the program sees it: typed, checked, complete. How it is read from the file is
 //! in `file`.
 
+mod file;
+pub mod keys;
+mod mistakes;
+mod reader;
+
+pub use file::{parse, read};
+pub use mistakes::{ConfigError, Mistake};
+
 use pintle_core::ids::{CameraId, TrailerId};
 use std::net::SocketAddr;
 use std::path::PathBuf;

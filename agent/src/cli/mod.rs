@@ -1,0 +1,48 @@
+//! The command line: one room for each command. A command writes its answer to stdout, what went wrong to stderr, and
+//! ends with an [`Exit`].
+
+use crate::exit::Exit;
+use clap::{Parser, Subcommand};
+
+pub mod check;
+
+/// Where the configuration is looked for without `--config`.
+pub const CONFIG_PATH: &str = "/etc/pintle/pintle.toml";
+
+/// On-trailer supervisor for roadside plate-reading trailers.
+#[derive(Debug, Parser)]
+#[command(name = "pintle", version, max_term_width = 100)]
+#[command(
+    after_help = "Exit codes: 0 good, 1 look, 2 act or not done, 3 stale, 64 usage, 69 no agent, 78 configuration."
+)]
+pub struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Say what is right and wrong with the configuration and everything that it names.
+    Check(check::CheckArgs),
+}
+
+/// Runs the command that the process was called with.
+#[must_use]
+pub fn main() -> Exit {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => return told(&error),
+    };
+    let mut out = std::io::stdout().lock();
+    match cli.command {
+        Command::Check(args) => check::check(&args, &mut out),
+    }
+}
+
+/// Help and version go to stdout and are good; everything else is a mistake in the call.
+fn told(error: &clap::Error) -> Exit {
+    let exit = if error.use_stderr() { Exit::Usage } else { Exit::Good };
+    // Nobody is left to tell if the terminal is gone.
+    drop(error.print());
+    exit
+}

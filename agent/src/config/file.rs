@@ -1,0 +1,333 @@
+//! From the file as written to the checked [`Config`]: every key, and what keys must hold together.
+
+use super::keys::CAMERAS_MAX;
+use super::mistakes::{ConfigError, Mistake};
+use super::reader::{Reader, Section};
+use super::{Camera, Config, Control, Gps, Health, Intake, Link, Position, Proof, Queue, Receiver, Seal, Trailer};
+use pintle_core::ids::{CameraId, TrailerId};
+use std::io::Read as _;
+use std::path::{Path, PathBuf};
+use toml::de::DeTable;
+
+/// Longest configuration file, bytes (our own limit: sixteen cameras with comments need a tenth of it).
+const FILE_BYTES_MAX: u64 = 262_144;
+
+/// Longest path of a unix socket, bytes. Source: `unix(7)`, `sun_path` is 108 bytes with its closing zero.
+const SOCKET_PATH_BYTES_MAX: usize = 107;
+
+/// Reads and checks a configuration file.
+///
+/// # Errors
+/// [`ConfigError`]: unreadable, or all its mistakes at once.
+pub fn read(path: &Path) -> Result<Config, ConfigError> {
+    let unreadable = |detail: String, advice: &str| ConfigError::Unreadable {
+        path: path.to_owned(),
+        detail,
+        advice: advice.to_owned(),
+    };
+    let by_system = |error: std::io::Error| {
+        let advice = match error.kind() {
+            std::io::ErrorKind::NotFound => "name the file with --config FILE; config/pintle.toml is one to start from",
+            std::io::ErrorKind::PermissionDenied => {
+                "give the user that runs this the right to read it, or run it as the user `pintle`"
+            }
+            _ => "look whether the path is right and the disk is well",
+        };
+        unreadable(error.to_string(), advice)
+    };
+    let file = std::fs::File::open(path).map_err(by_system)?;
+    let mut bytes = Vec::new();
+    file.take(FILE_BYTES_MAX + 1).read_to_end(&mut bytes).map_err(by_system)?;
+    if FILE_BYTES_MAX < u64::try_from(bytes.len()).unwrap_or(u64::MAX) {
+        return Err(unreadable(format!("it is longer than {FILE_BYTES_MAX} bytes"), "name the right file"));
+    }
+    let text = String::from_utf8(bytes).map_err(|error| {
+        let line = error.as_bytes()[..error.utf8_error().valid_up_to()].split(|byte| *byte == b'\n').count();
+        unreadable(format!("line {line} is not UTF-8 text"), "save the file as UTF-8")
+    })?;
+    parse(&text).map_err(|mistakes| ConfigError::Mistakes { path: path.to_owned(), mistakes })
+}
+
+/// Checks the text of a configuration file.
+///
+/// # Errors
+/// All its [`Mistake`]s, in the order of the lines.
+pub fn parse(text: &str) -> Result<Config, Vec<Mistake>> {
+    let mut reader = Reader::new(text);
+    let (root, errors) = DeTable::parse_recoverable(text);
+    let config = whole_file(&mut reader, root.get_ref());
+    if !errors.is_empty() {
+        reader.malformed(&errors);
+    }
+    match (config, reader.into_mistakes()) {
+        (Some(config), mistakes) if mistakes.is_empty() => Ok(config),
+        (_, mistakes) => Err(mistakes),
+    }
+}
+
+/// `None` only beside a mistake.
+fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config> {
+    reader.check_tables(root);
+    let trailer = trailer(reader, root);
+    let runtime_dir =
+        trailer.as_ref().map_or_else(|| PathBuf::from("/run/pintle"), |trailer| trailer.runtime_dir.clone());
+    let gps = gps(reader, root);
+    let position = position(reader, root);
+    let intake = intake(reader, root, &runtime_dir);
+    let cameras = cameras(reader, root);
+    let queue = queue(reader, root);
+    let receiver = receiver(reader, root);
+    let link = link(reader, root);
+    let health = health(reader, root);
+    let control = control(reader, root, &runtime_dir);
+    if let Some(trailer) = &trailer
+        && SOCKET_PATH_BYTES_MAX < trailer.runtime_dir.join("control.sock").as_os_str().len()
+    {
+        reader.mistake(
+            at(root, "trailer", "runtime_dir"),
+            "trailer.runtime_dir",
+            "`trailer.runtime_dir` is too long for the sockets in it",
+            format!("choose a path of at most {} bytes", SOCKET_PATH_BYTES_MAX - "/control.sock".len()),
+        );
+    }
+    if intake.socket.as_ref() == Some(&control.socket) {
+        reader.mistake(
+            at(root, "control", "socket").or_else(|| at(root, "intake", "socket")),
+            "control.socket",
+            "`control.socket` is the same path as `intake.socket`",
+            "give each a path of its own",
+        );
+    }
+    Some(Config { trailer: trailer?, gps, position, intake, cameras, queue, receiver, link, health, control })
+}
+
+/// Where the value of a key stands in the file.
+fn at(root: &DeTable<'_>, table: &str, name: &str) -> Option<usize> {
+    Some(root.get(table)?.get_ref().as_table()?.get(name)?.span().start)
+}
+
+fn trailer<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Trailer> {
+    let section = reader.section(root, "trailer");
+    let id = reader.text(section, "id").and_then(|(text, at)| {
+        let id = TrailerId::new(&text).ok();
+        if id.is_none() {
+            reader.mistake(Some(at), "trailer.id", "`trailer.id` is no trailer name", NAME_ADVICE);
+        }
+        id
+    });
+    let label = reader.text(section, "label").map(|(text, _)| text);
+    let state_dir = reader.path(section, "state_dir")?;
+    let runtime_dir = reader.path(section, "runtime_dir")?;
+    if state_dir == runtime_dir {
+        reader.mistake(
+            at(root, "trailer", "runtime_dir").or_else(|| at(root, "trailer", "state_dir")),
+            "trailer.runtime_dir",
+            "`trailer.runtime_dir` is the same folder as `trailer.state_dir`",
+            "give each a folder of its own: the first is emptied by a restart of the computer, the second must not be",
+        );
+    }
+    let id = id?;
+    let label = label.unwrap_or_else(|| id.as_str().to_owned());
+    Some(Trailer { id, label, state_dir, runtime_dir })
+}
+
+const NAME_ADVICE: &str = "use a-z, 0-9 and -, beginning and ending with a letter or digit";
+
+fn gps<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Gps> {
+    let section = reader.section(root, "gps");
+    section.table?;
+    let device = reader.path(section, "device");
+    let baud = reader.whole_u32(section, "baud");
+    Some(Gps { device: device?, baud })
+}
+
+fn position<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Position {
+    let section = reader.section(root, "position");
+    Position {
+        move_threshold_m: reader.number(section, "move_threshold_m"),
+        settle_s: reader.whole_u32(section, "settle_s"),
+    }
+}
+
+fn intake<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, runtime_dir: &Path) -> Intake {
+    let section = reader.section(root, "intake");
+    let given = socket(reader, section);
+    Intake {
+        socket: Some(given.unwrap_or_else(|| runtime_dir.join("intake.sock"))),
+        listen: reader.loopback(section, "listen"),
+        body_bytes_max: reader.whole(section, "body_bytes_max"),
+        batch_reads_max: reader.whole_u32(section, "batch_reads_max"),
+        connections_max: reader.whole_u32(section, "connections_max"),
+        request_wait_ms: reader.whole(section, "request_wait_ms"),
+    }
+}
+
+fn socket<'i>(reader: &mut Reader<'i>, section: Section<'_, 'i>) -> Option<PathBuf> {
+    let path = reader.path(section, "socket")?;
+    if SOCKET_PATH_BYTES_MAX < path.as_os_str().len() {
+        let full = format!("{}.socket", section.name);
+        let at = section.table.and_then(|table| table.get("socket")).map(|value| value.span().start);
+        let what = format!("`{full}` is longer than a socket's path may be");
+        reader.mistake(at, &full, what, format!("choose a path of at most {SOCKET_PATH_BYTES_MAX} bytes"));
+    }
+    Some(path)
+}
+
+fn cameras<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Vec<Camera> {
+    let mut cameras: Vec<Camera> = Vec::new();
+    let sections = reader.sections(root, "camera");
+    if let Some((_, at)) = sections.get(CAMERAS_MAX) {
+        let what = format!("there are {} cameras", sections.len());
+        reader.mistake(*at, "camera", what, format!("a trailer has at most {CAMERAS_MAX}; take some out"));
+    }
+    for (section, _) in sections {
+        let label = reader.text(section, "label").map(|(text, _)| text);
+        let Some((text, at)) = reader.text(section, "id") else { continue };
+        let Ok(id) = CameraId::new(&text) else {
+            reader.mistake(Some(at), "camera.id", "`camera.id` is no camera name", NAME_ADVICE);
+            continue;
+        };
+        if cameras.iter().any(|camera| camera.id == id) {
+            let what = format!("a second camera is called \"{id}\"");
+            reader.mistake(Some(at), "camera.id", what, "give each camera an id of its own");
+        }
+        let label = label.unwrap_or_else(|| id.as_str().to_owned());
+        cameras.push(Camera { id, label });
+    }
+    cameras
+}
+
+fn queue<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Queue {
+    let section = reader.section(root, "queue");
+    if section.table.is_some_and(|table| table.get("seal").is_none()) {
+        reader.mistake(None, "queue.seal", "`queue.seal`, how waiting reads are protected on the disk", SEAL_ADVICE);
+    } else {
+        reader.choice(section, "seal");
+    }
+    Queue {
+        seal: Seal::None,
+        commit_wait_ms: reader.whole(section, "commit_wait_ms"),
+        waiting_keep_s: reader.whole(section, "waiting_keep_s"),
+        hit_waiting_keep_s: reader.whole(section, "hit_waiting_keep_s"),
+        delivered_keep_s: reader.whole(section, "delivered_keep_s"),
+        hit_delivered_keep_s: reader.whole(section, "hit_delivered_keep_s"),
+        disk_free_min_mib: reader.whole(section, "disk_free_min_mib"),
+    }
+}
+
+const SEAL_ADVICE: &str = "this has no default on purpose: whoever opens the trailer could read the plates. Write \
+    `seal = \"none\"` below [queue] to keep them in clear (health says so); sealing to the receiver's key or to the \
+    disk is not in this version";
+
+fn receiver<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Receiver> {
+    let section = reader.section(root, "receiver");
+    section.table?;
+    let url = reader.text(section, "url");
+    if let Some((url, at)) = &url
+        && let Err((what, advice)) = check_url(url)
+    {
+        reader.mistake(Some(*at), "receiver.url", what, advice);
+    }
+    let proof = if reader.choice(section, "proof") == "status" { Proof::Status } else { Proof::Receipts };
+    if proof == Proof::Status && url.as_ref().is_some_and(|(url, _)| url.starts_with("http://")) {
+        reader.mistake(
+            at(root, "receiver", "proof"),
+            "receiver.proof",
+            "`receiver.proof = \"status\"` needs a verified connection",
+            "write an https address in `receiver.url`, or proof = \"receipts\"",
+        );
+    }
+    let client_cert_file = reader.path(section, "client_cert_file");
+    let client_key_file = reader.path(section, "client_key_file");
+    let halves = [("client_cert_file", "client_key_file"), ("client_key_file", "client_cert_file")];
+    for (there, missing) in halves {
+        if let (Some(at), None) = (at(root, "receiver", there), at(root, "receiver", missing)) {
+            reader.mistake(
+                Some(at),
+                &format!("receiver.{missing}"),
+                format!("`receiver.{there}` stands without `receiver.{missing}`"),
+                "give both, or neither",
+            );
+        }
+    }
+    let receiver = Receiver {
+        url: url.map(|(text, _)| text).unwrap_or_default(),
+        proof,
+        ca_file: reader.path(section, "ca_file"),
+        token_file: reader.path(section, "token_file"),
+        client_cert_file,
+        client_key_file,
+        batch_reads_max: reader.whole_u32(section, "batch_reads_max"),
+        batch_bytes_max: reader.whole(section, "batch_bytes_max"),
+        answer_wait_ms: reader.whole(section, "answer_wait_ms"),
+        retry_ms_max: reader.whole(section, "retry_ms_max"),
+    };
+    Some(receiver)
+}
+
+/// https anywhere, http to this computer only; no user, password or fragment in it.
+fn check_url(text: &str) -> Result<(), (&'static str, &'static str)> {
+    let url = reqwest::Url::parse(text)
+        .map_err(|_| ("`receiver.url` is no web address", "write it like https://receiver.example/v1/events"))?;
+    if !url.username().is_empty() || url.password().is_some() {
+        return Err((
+            "`receiver.url` holds a user or password",
+            "take it out, and name a file with a token in `receiver.token_file`; change the password, it was in clear",
+        ));
+    }
+    if url.fragment().is_some() {
+        return Err(("`receiver.url` has a part after #", "take it out; receivers never see it"));
+    }
+    let loopback = match url.host_str() {
+        Some("localhost") => true,
+        Some(host) => {
+            host.trim_matches(['[', ']']).parse::<std::net::IpAddr>().is_ok_and(|address| address.is_loopback())
+        }
+        None => false,
+    };
+    match url.scheme() {
+        "https" => Ok(()),
+        "http" if loopback => Ok(()),
+        "http" => Err((
+            "`receiver.url` would send plates in clear over the network",
+            "write https://; http is for a receiver on this computer only (127.0.0.1)",
+        )),
+        _ => Err(("`receiver.url` is neither https nor http", "write it like https://receiver.example/v1/events")),
+    }
+}
+
+fn link<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Link> {
+    let section = reader.section(root, "link");
+    section.table?;
+    let (interface, at) = reader.text(section, "interface")?;
+    if interface.contains(|c: char| c.is_whitespace() || c == '/') {
+        let what = "`link.interface` is no interface name";
+        reader.mistake(Some(at), "link.interface", what, "write one that `ip -brief link` shows, for example usb0");
+    }
+    let sysfs_dir = reader.path(section, "sysfs_dir")?;
+    Some(Link { interface, sysfs_dir })
+}
+
+fn health<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Health {
+    let section = reader.section(root, "health");
+    let every_s = reader.whole_u32(section, "every_s");
+    let valid_s = reader.whole_u32(section, "valid_s");
+    if valid_s < every_s.saturating_mul(2) {
+        reader.mistake(
+            at(root, "health", "valid_s").or_else(|| at(root, "health", "every_s")),
+            "health.valid_s",
+            "`health.valid_s` is less than two writings of the health files",
+            "write at least twice `health.every_s`, or every small delay looks like a dead agent",
+        );
+    }
+    Health { every_s, valid_s, group: reader.text(section, "group").map(|(text, _)| text) }
+}
+
+fn control<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, runtime_dir: &Path) -> Control {
+    let section = reader.section(root, "control");
+    let given = socket(reader, section);
+    Control {
+        socket: given.unwrap_or_else(|| runtime_dir.join("control.sock")),
+        group: reader.text(section, "group").map(|(text, _)| text),
+    }
+}

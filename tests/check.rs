@@ -1,0 +1,195 @@
+//! `pintle check`: what a technician is told, run as the real program.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+use std::os::unix::fs::PermissionsExt;
+use std::os::unix::process::CommandExt as _;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+const PINTLE: &str = env!("CARGO_BIN_EXE_pintle");
+
+/// A configuration of a trailer that can start, below `folder`.
+fn good(folder: &Path) -> String {
+    format!(
+        "[trailer]\nid = \"heron-3\"\nstate_dir = \"{0}/state\"\nruntime_dir = \"{0}/run\"\n[[camera]]\nid = \
+         \"north\"\n[queue]\nseal = \"none\"\ndisk_free_min_mib = 1\n",
+        folder.display()
+    )
+}
+
+fn write(folder: &Path, text: &str) -> PathBuf {
+    let path = folder.join("pintle.toml");
+    std::fs::write(&path, text).unwrap();
+    path
+}
+
+fn check(config: &Path, more: &[&str]) -> Output {
+    Command::new(PINTLE).arg("check").arg("--config").arg(config).args(more).output().unwrap()
+}
+
+fn text(output: &Output) -> String {
+    String::from_utf8(output.stdout.clone()).unwrap()
+}
+
+#[test]
+fn a_trailer_that_can_start_ends_with_0() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = check(&write(folder.path(), &good(folder.path())), &[]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    assert!(text(&output).ends_with("This trailer can start.\n"), "{}", text(&output));
+    assert!(text(&output).contains("is not there yet and can be made"), "{}", text(&output));
+    let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(left, ["pintle.toml"], "a check leaves nothing behind");
+}
+
+#[test]
+fn a_wrong_configuration_ends_with_78_and_all_its_mistakes() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = write(folder.path(), &good(folder.path()).replace("seal", "sael").replace("state_dir", "state_dri"));
+    let output = check(&config, &[]);
+    assert_eq!(output.status.code(), Some(78));
+    let text = text(&output);
+    assert!(text.contains("line 3: [trailer] has no key `state_dri`\n         did you mean `state_dir`?"), "{text}");
+    assert!(text.contains("line 8: [queue] has no key `sael`\n         did you mean `seal`?"), "{text}");
+    assert!(text.contains("missing: `queue.seal`, how waiting reads are protected"), "{text}");
+    assert!(text.ends_with("Not ready: 3 things must be mended.\n"), "{text}");
+}
+
+#[test]
+fn a_configuration_that_is_not_there_ends_with_78() {
+    let output = check(Path::new("/nowhere/pintle.toml"), &["--json"]);
+    assert_eq!(output.status.code(), Some(78));
+    let report: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(report["ready"], false);
+    assert_eq!(
+        report["findings"][0]["found"],
+        "the configuration /nowhere/pintle.toml can't be read: No such file or directory (os error 2)"
+    );
+}
+
+#[test]
+fn everything_that_the_configuration_names_is_opened_and_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path().display();
+    std::fs::write(folder.path().join("empty"), "").unwrap();
+    std::fs::write(folder.path().join("two-words"), "abc def\n").unwrap();
+    std::fs::set_permissions(folder.path().join("two-words"), PermissionsExt::from_mode(0o644)).unwrap();
+    let taken = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let text_of_file = format!(
+        "{}[gps]\ndevice = \"{at}/gps\"\n[intake]\nlisten = \"{}\"\n[receiver]\nurl = \
+         \"https://receiver.example/\"\nca_file = \"{at}/empty\"\ntoken_file = \"{at}/two-words\"\nclient_cert_file = \
+         \"{at}/none.pem\"\nclient_key_file = \"{at}/empty\"\n[link]\ninterface = \"usb0\"\nsysfs_dir = \
+         \"{at}\"\n[health]\ngroup = \"no-such-group\"\n[control]\nsocket = \"{at}/empty\"\n",
+        good(folder.path()),
+        taken.local_addr().unwrap()
+    );
+    let output = check(&write(folder.path(), &text_of_file), &["--json"]);
+    assert_eq!(output.status.code(), Some(2), "{}", text(&output));
+    let report: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let found: Vec<String> = report["findings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|finding| finding["verdict"] == "wrong")
+        .map(|finding| {
+            assert_ne!(finding["do"].as_str(), None, "each wrong thing says what to do: {finding}");
+            format!("{}: {}", finding["about"].as_str().unwrap(), finding["found"].as_str().unwrap())
+        })
+        .collect();
+    assert_eq!(
+        found,
+        [
+            format!("control.socket: {at}/empty is there and is no socket"),
+            format!("gps.device: {at}/gps is not there"),
+            format!("intake.listen: {} can't be used: Address already in use", taken.local_addr().unwrap()),
+            "health.group: there is no group no-such-group".to_owned(),
+            format!("receiver.ca_file: {at}/empty holds no certificate"),
+            format!("receiver.client_cert_file: {at}/none.pem can't be read: No such file or directory"),
+            format!("receiver.client_key_file: {at}/empty holds no private key that can be read"),
+            format!("receiver.token_file: {at}/two-words holds spaces, line breaks or other signs within the token"),
+            "link.interface: there is no interface usb0".to_owned(),
+        ]
+    );
+    let looks = report["findings"].as_array().unwrap().iter().filter(|finding| finding["verdict"] == "look");
+    assert!(
+        looks.into_iter().any(|finding| finding["do"] == format!("take that right away: `chmod o= {at}/two-words`"))
+    );
+}
+
+#[test]
+fn a_file_that_is_no_serial_device_is_not_taken_for_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = write(folder.path(), &format!("{}[gps]\ndevice = \"/dev/null\"\n", good(folder.path())));
+    let output = check(&config, &[]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(text(&output).contains("WRONG  gps.device: /dev/null is no serial device"), "{}", text(&output));
+}
+
+#[test]
+fn a_disk_with_too_little_space_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = good(folder.path()).replace("disk_free_min_mib = 1\n", "disk_free_min_mib = 1048576\n");
+    let output = check(&write(folder.path(), &config), &[]);
+    let text = text(&output);
+    // A machine with more than a TiB free proves nothing here.
+    if output.status.code() != Some(0) {
+        assert_eq!(output.status.code(), Some(2));
+        assert!(text.contains("MiB are free, less than the 1048576 MiB below which reads are refused"), "{text}");
+    }
+}
+
+#[test]
+fn a_device_without_permission_names_the_group_that_would_help() {
+    if !nix::unistd::geteuid().is_root() {
+        assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "this test needs root");
+        eprintln!("not run: needs root, to become another user");
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    // The other user must be able to run the program and to read the configuration.
+    let program = folder.path().join("pintle");
+    std::fs::copy(PINTLE, &program).unwrap();
+    std::fs::set_permissions(&program, PermissionsExt::from_mode(0o755)).unwrap();
+    std::fs::set_permissions(folder.path(), PermissionsExt::from_mode(0o755)).unwrap();
+    let open_to_all = tempfile::tempdir().unwrap();
+    std::fs::set_permissions(open_to_all.path(), PermissionsExt::from_mode(0o777)).unwrap();
+    // A device of our own: a pseudo-terminal that only root and the group 5 may open.
+    let port = nix::pty::openpty(None, None).unwrap();
+    let device = nix::unistd::ttyname(&port.slave).unwrap();
+    nix::unistd::chown(&device, Some(0.into()), Some(5.into())).unwrap();
+    std::fs::set_permissions(&device, PermissionsExt::from_mode(0o660)).unwrap();
+    let text_of_file = format!("{}[gps]\ndevice = \"{}\"\n", good(open_to_all.path()), device.display());
+    let config = write(folder.path(), &text_of_file);
+
+    let output =
+        Command::new(&program).args(["check", "--config"]).arg(&config).uid(65534).gid(65534).output().unwrap();
+    let text = text(&output);
+    assert_eq!(output.status.code(), Some(2), "{text}");
+    let group = nix::unistd::Group::from_gid(5.into()).unwrap().unwrap().name;
+    let user = nix::unistd::User::from_uid(65534.into()).unwrap().unwrap().name;
+    let expected = format!("WRONG  gps.device: {} can't be opened by user {user}: Permission denied", device.display());
+    assert!(text.contains(&expected), "{text}");
+    let expected = format!(
+        "it belongs to root:{group} with mode 0660: add the agent's user to the group (`usermod -aG {group} pintle`)"
+    );
+    assert!(text.contains(&expected), "{text}");
+    assert!(text.ends_with("Not ready: 1 thing must be mended.\n"), "{text}");
+}
+
+#[test]
+fn only_the_file_is_looked_at_on_request() {
+    let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("../config/pintle.toml");
+    let output = check(&config, &["--only-file"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    assert!(text(&output).ends_with("The configuration is right; nothing that it names was opened.\n"));
+}
+
+#[test]
+fn a_call_that_is_not_understood_ends_with_64() {
+    for call in [&["chek"][..], &["check", "--confg", "x"], &[]] {
+        let output = Command::new(PINTLE).args(call).output().unwrap();
+        assert_eq!(output.status.code(), Some(64), "{call:?}");
+        assert!(output.stdout.is_empty() && !output.stderr.is_empty(), "{call:?}");
+    }
+    assert_eq!(Command::new(PINTLE).arg("--help").output().unwrap().status.code(), Some(0));
+}

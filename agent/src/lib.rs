@@ -4,5 +4,6 @@ pub mod actors;
 pub mod cli;
 pub mod clock;
 pub mod config;
+pub mod demo;
 pub mod exit;
 pub mod store;

@@ -24,6 +24,8 @@ pub struct Cli {
 enum Command {
     /// Say what is right and wrong with the configuration and everything that it names.
     Check(check::CheckArgs),
+    /// Run a simulated trailer on this computer and judge it.
+    Demo(crate::demo::DemoArgs),
 }
 
 /// Runs the command that the process was called with.
@@ -36,6 +38,7 @@ pub fn main() -> Exit {
     let mut out = std::io::stdout().lock();
     match cli.command {
         Command::Check(args) => check::check(&args, &mut out),
+        Command::Demo(args) => crate::demo::demo(args),
     }
 }
 

@@ -89,7 +89,7 @@ fn body(car: &Car, number: usize, began: (Mono, Utc)) -> (String, u64) {
         "plate": car.plate,
         "plate_state": if car.plate.is_some() { "read" } else { "unread" },
         "confidence": if car.plate.is_some() { 0.93 } else { 0.2 },
-        "heading": if number % 2 == 0 { "approaching" } else { "receding" },
+        "heading": if number.is_multiple_of(2) { "approaching" } else { "receding" },
     });
     if car.hit {
         let list_time = began.1.plus_ms(-3 * 3_600_000).to_rfc3339();

@@ -18,6 +18,7 @@ use pintle_core::sim::traffic;
 use records::{Records, Spoil};
 use rig::{Rig, SETTLE_S};
 use serde_json::{Value, json};
+use std::io::Write;
 use std::path::PathBuf;
 use std::time::Duration;
 use story::Story;
@@ -71,11 +72,20 @@ impl Script {
     }
 }
 
-/// Runs the demo and tells how it went.
-///
-/// # Errors
-/// If the rig can't be built; a bad verdict is no error but [`Exit::Look`].
-pub async fn run(args: DemoArgs) -> anyhow::Result<Exit> {
+/// Runs the demo on a runtime of its own. A bad verdict is [`Exit::Look`]; a rig that can't be built is [`Exit::Act`].
+#[must_use]
+pub fn demo(args: DemoArgs) -> Exit {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+    match runtime.context("no runtime can be started").and_then(|runtime| runtime.block_on(run(args))) {
+        Ok(exit) => exit,
+        Err(error) => {
+            drop(writeln!(std::io::stderr().lock(), "The demo could not be run: {error:#}"));
+            Exit::Act
+        }
+    }
+}
+
+async fn run(args: DemoArgs) -> anyhow::Result<Exit> {
     let temporary = tempfile::Builder::new().prefix("pintle-demo-").tempdir().context("no temporary folder")?;
     let folder = args.folder.clone().unwrap_or_else(|| temporary.path().to_owned());
     std::fs::create_dir_all(&folder).with_context(|| format!("no folder {}", folder.display()))?;
@@ -140,8 +150,8 @@ async fn play(
             return Ok(());
         }
         let health = health(rig);
-        let state = health.pointer("/place/keeper").and_then(Value::as_str).unwrap_or("unknown").to_owned();
-        let site = health.pointer("/place/site").and_then(Value::as_u64);
+        let state = health.pointer("/place/state").and_then(Value::as_str).unwrap_or("unknown").to_owned();
+        let site = health.pointer("/place/site/id").and_then(Value::as_u64);
         if let (Some(site), "anchored") = (site, state.as_str()) {
             story.tell_once(&format!("The agent has found site {site}."));
         }
@@ -157,7 +167,7 @@ async fn play(
         }
         if !mended && script.cut_ms.1 <= now_ms {
             mended = true;
-            let waiting = health.pointer("/queue/waiting").and_then(Value::as_u64).unwrap_or(0);
+            let waiting = health.pointer("/ledger/waiting").and_then(Value::as_u64).unwrap_or(0);
             rig.set_link(true)?;
             story.tell(&format!("The link is back; {waiting} events wait on the disk."));
         }
@@ -212,11 +222,11 @@ async fn drain(rig: &Rig, log: &cameras::Log, story: &mut Story, began: (Mono, U
     let records = Records::open(&rig.receiver_folder())?;
     let taken = log.taken().len();
     for _ in 0..150 {
-        let waiting = health(rig).pointer("/queue/waiting").and_then(Value::as_u64);
+        let waiting = health(rig).pointer("/ledger/waiting").and_then(Value::as_u64);
         if records.reads(began)?.len() >= taken && waiting == Some(0) {
             // One more turn, so that stamps which were decided last are there too.
             tokio::time::sleep(Duration::from_millis(1200)).await;
-            if health(rig).pointer("/queue/waiting").and_then(Value::as_u64) == Some(0) {
+            if health(rig).pointer("/ledger/waiting").and_then(Value::as_u64) == Some(0) {
                 return Ok(records);
             }
         }
@@ -232,13 +242,7 @@ fn verdict(records: &Records, script: &Script, log: &cameras::Log, began: (Mono,
 }
 
 /// Tells the verdict, and the summary with `--json`.
-fn conclude(
-    args: &DemoArgs,
-    rig: &Rig,
-    story: &Story,
-    records: &Records,
-    verdict: &Verdict,
-) -> anyhow::Result<()> {
+fn conclude(args: &DemoArgs, rig: &Rig, story: &Story, records: &Records, verdict: &Verdict) -> anyhow::Result<()> {
     let latency = verdict.alert_latency_ms_p95.map_or("unknown".to_owned(), |ms| format!("{ms} ms"));
     story.say("");
     story.say(&format!("Reads taken                      {:>6}", verdict.reads_taken));
@@ -251,7 +255,11 @@ fn conclude(
     for fault in verdict.faults.iter().take(20) {
         story.say(&format!("Fault: {fault}"));
     }
-    story.say(if verdict.is_good() { "Nothing lost, nothing doubled, every place right." } else { "The judge says: not good." });
+    story.say(if verdict.is_good() {
+        "Nothing lost, nothing doubled, every place right."
+    } else {
+        "The judge says: not good."
+    });
     if args.json {
         let health = health(rig);
         let summary = json!({"summary": {
@@ -267,7 +275,6 @@ fn conclude(
             "faults": verdict.faults,
             "word": health.pointer("/word"),
         }});
-        use std::io::Write;
         writeln!(std::io::stdout().lock(), "{summary}").context("standard output is closed")?;
     }
     Ok(())

@@ -3,7 +3,6 @@
 use super::cameras::CAMERAS;
 use super::relay::Relay;
 use anyhow::Context;
-use std::fmt::Write as _;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
@@ -93,7 +92,7 @@ impl Rig {
         for (_, child) in &mut self.children {
             if let Some(pid) = child.id().and_then(|id| i32::try_from(id).ok()) {
                 // A child that is gone already needs no signal.
-                drop(nix::sys::signal::kill(nix::unistd::Pid::from_raw(pid), nix::sys::signal::Signal::SIGTERM));
+                nix::sys::signal::kill(nix::unistd::Pid::from_raw(pid), nix::sys::signal::Signal::SIGTERM).ok();
             }
             if tokio::time::timeout(Duration::from_secs(10), child.wait()).await.is_err() {
                 drop(child.kill().await);
@@ -161,9 +160,6 @@ fn configuration(folder: &Path, gps: &Path, relay: SocketAddr) -> String {
         inside("net"),
         inside("run/control.sock"),
     );
-    for (id, label) in CAMERAS {
-        // Writing to a String can't fail.
-        drop(write!(text, "\n[[camera]]\nid = \"{id}\"\nlabel = \"{label}\"\n"));
-    }
+    text.extend(CAMERAS.map(|(id, label)| format!("\n[[camera]]\nid = \"{id}\"\nlabel = \"{label}\"\n")));
     text
 }

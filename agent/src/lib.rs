@@ -6,4 +6,5 @@ pub mod clock;
 pub mod config;
 pub mod demo;
 pub mod exit;
+pub mod io;
 pub mod store;

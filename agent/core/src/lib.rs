@@ -14,6 +14,7 @@ pub mod nearest;
 pub mod position;
 pub mod queue;
 pub mod read;
+pub mod receive;
 pub mod sim;
 pub mod units;
 pub mod wire;

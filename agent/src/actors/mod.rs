@@ -2,6 +2,5 @@
 //! [`messages`] and in
 //! the views of `pintle-core`, and `wiring` connects them.
 
-pub mod forward;
 pub mod heartbeat;
 pub mod messages;

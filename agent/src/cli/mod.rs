@@ -26,6 +26,8 @@ enum Command {
     Check(check::CheckArgs),
     /// Run a simulated trailer on this computer and judge it.
     Demo(crate::demo::DemoArgs),
+    /// Take events from trailers, answer with receipts, and prove that none is missing.
+    Receive(crate::receive::ReceiveArgs),
 }
 
 /// Runs the command that the process was called with.
@@ -39,6 +41,10 @@ pub fn main() -> Exit {
     match cli.command {
         Command::Check(args) => check::check(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),
+        Command::Receive(args) => {
+            drop(out); // the receiver writes when it listens, and must not wait for this lock
+            crate::receive::receive(&args)
+        }
     }
 }
 

@@ -1,3 +1,0 @@
-//! Adapters: each wraps one thing of the outside world and decides nothing.
-
-pub mod http;

@@ -1,0 +1,264 @@
+//! What the database proves: per trailer and generation what is here, what is explained and what is missing.
+//!
+//! The numbers are counted from the rows of the events themselves each time; there is no running total that could
+//! get out of step with them.
+
+use super::schema::{DatabaseError, FILE_NAME, open_reader};
+use pintle_core::moment::Utc;
+use pintle_core::receive::completeness::{Known, completeness};
+use pintle_core::receive::ranges::{Range, RangeSet};
+use rusqlite::{Connection, Result};
+use serde::Serialize;
+use std::path::Path;
+
+/// Format version of the account in JSON.
+pub const FORMAT: u32 = 1;
+
+/// Longest list of runs in an account (our own limit); the counts are exact all the same.
+pub const RUNS_LISTED_MAX: usize = 1_000;
+
+/// The whole account: `GET /v1/completeness` and `receive --report --json`.
+#[derive(Clone, Debug, Serialize)]
+pub struct Account {
+    /// [`FORMAT`].
+    pub format: u32,
+    /// When it was made, RFC 3339.
+    pub written: String,
+    /// True if nothing is missing and nothing is raised in any generation.
+    pub complete: bool,
+    /// One for each generation of each trailer, by trailer, oldest first.
+    pub generations: Vec<GenerationAccount>,
+}
+
+/// The account of one generation. `up_to = here + explained + missing`, always.
+#[derive(Clone, Debug, Serialize)]
+pub struct GenerationAccount {
+    /// Which trailer.
+    pub source: String,
+    /// Which queue of it.
+    pub generation: String,
+    /// First and last word from it, RFC 3339 by this host's clock.
+    pub first_heard: String,
+    /// Last word from it.
+    pub last_heard: String,
+    /// True if the trailer's ledger says that this queue has ended.
+    pub closed: bool,
+    /// The highest number that the trailer has spoken of.
+    pub accepted_up_to: u64,
+    /// The highest number that must be accounted for: the same, or a higher one that is here.
+    pub up_to: u64,
+    /// Numbers whose events are stored here.
+    pub here: Numbers,
+    /// Numbers that the trailer's ledger explains and that are not here.
+    pub explained: Numbers,
+    /// The same by word.
+    pub explained_by: Vec<Explained>,
+    /// Numbers that are neither: still waiting on the trailer, or lost.
+    pub missing: Numbers,
+    /// Numbers under which two or more different events came.
+    pub doubled: Numbers,
+    /// Events that came again and were answered "duplicate".
+    pub duplicates: u64,
+    /// Events that were refused.
+    pub refused: u64,
+    /// Events that came with another content under a known id, and stamps with another content of a known revision.
+    pub conflicts: u64,
+}
+
+/// Numbers by count and runs.
+#[derive(Clone, Debug, Serialize)]
+pub struct Numbers {
+    /// How many.
+    pub count: u64,
+    /// The runs, rising, at most [`RUNS_LISTED_MAX`].
+    pub runs: Vec<Run>,
+    /// How many runs were left off the list.
+    pub runs_left_off: usize,
+}
+
+/// A run of numbers, both ends included.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Run {
+    /// First.
+    pub from: u64,
+    /// Last.
+    pub to: u64,
+}
+
+/// Numbers that one word of the ledger explains.
+#[derive(Clone, Debug, Serialize)]
+pub struct Explained {
+    /// `expired`, `evicted`, `refused` or `renumbered`.
+    pub word: String,
+    /// Which.
+    pub numbers: Numbers,
+}
+
+/// Counts only: `GET /v1/summary`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Summary {
+    /// [`FORMAT`].
+    pub format: u32,
+    /// Trailers heard of.
+    pub trailers: u64,
+    /// Events stored.
+    pub events: u64,
+    /// Reads among them.
+    pub reads: u64,
+    /// Reads with a hit among those.
+    pub hits: u64,
+    /// Stamps of all revisions.
+    pub stamps: u64,
+    /// Events that came again.
+    pub duplicates: u64,
+    /// Events that were refused.
+    pub refused: u64,
+    /// Contents kept apart.
+    pub conflicts: u64,
+}
+
+impl From<&RangeSet> for Numbers {
+    fn from(set: &RangeSet) -> Self {
+        let all = set.runs().count();
+        let runs = set.runs().take(RUNS_LISTED_MAX).map(|run| Run { from: run.first, to: run.last }).collect();
+        Self { count: set.count(), runs, runs_left_off: all.saturating_sub(RUNS_LISTED_MAX) }
+    }
+}
+
+impl Account {
+    /// Makes the account of the database in `folder`, as of `now`.
+    ///
+    /// # Errors
+    /// [`DatabaseError`] if it can't be read.
+    pub fn read(folder: &Path, now: Utc) -> std::result::Result<Self, DatabaseError> {
+        let connection = open_reader(folder)?;
+        generations(&connection)
+            .map(|generations| Self {
+                format: FORMAT,
+                written: now.to_rfc3339(),
+                complete: generations.iter().all(|g| g.missing.count == 0 && !g.is_raised()),
+                generations,
+            })
+            .map_err(|error| DatabaseError::from_sqlite(&folder.join(FILE_NAME), &error))
+    }
+}
+
+impl GenerationAccount {
+    /// Whether a person must look: contents that contradict each other, or a number given twice.
+    #[must_use]
+    pub fn is_raised(&self) -> bool {
+        0 < self.conflicts || 0 < self.doubled.count
+    }
+}
+
+impl Summary {
+    /// Counts the rows of the database in `folder`.
+    ///
+    /// # Errors
+    /// [`DatabaseError`] if it can't be read.
+    pub fn read(folder: &Path) -> std::result::Result<Self, DatabaseError> {
+        let connection = open_reader(folder)?;
+        let sql = "SELECT (SELECT count(*) FROM trailer), (SELECT count(*) FROM event),
+            (SELECT count(*) FROM event WHERE type = 'pintle.read.v1'), (SELECT count(*) FROM event WHERE hit),
+            (SELECT count(*) FROM stamp), (SELECT coalesce(sum(duplicates), 0) FROM generation),
+            (SELECT coalesce(sum(refused), 0) FROM generation), (SELECT coalesce(sum(conflicts), 0) FROM generation)";
+        connection
+            .query_row(sql, [], |row| {
+                let count = |at: usize| row.get::<_, i64>(at).map(unsigned);
+                Ok(Self {
+                    format: FORMAT,
+                    trailers: count(0)?,
+                    events: count(1)?,
+                    reads: count(2)?,
+                    hits: count(3)?,
+                    stamps: count(4)?,
+                    duplicates: count(5)?,
+                    refused: count(6)?,
+                    conflicts: count(7)?,
+                })
+            })
+            .map_err(|error| DatabaseError::from_sqlite(&folder.join(FILE_NAME), &error))
+    }
+}
+
+/// No column read here holds a negative number.
+fn unsigned(number: i64) -> u64 {
+    u64::try_from(number).unwrap_or(0)
+}
+
+fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
+    // One transaction: the account is of one moment, though the receiver goes on writing.
+    let moment = connection.unchecked_transaction()?;
+    let mut statement = moment.prepare(
+        "SELECT g.no, t.source, g.generation, g.first_heard, g.last_heard, g.closed, g.accepted_up_to, g.duplicates,
+           g.refused, g.conflicts
+         FROM generation g JOIN trailer t ON t.no = g.trailer ORDER BY t.source, g.first_heard, g.no",
+    )?;
+    let mut rows = statement.query([])?;
+    let mut accounts = Vec::new();
+    while let Some(row) = rows.next()? {
+        let no: i64 = row.get(0)?;
+        let (have, doubled) = numbers(&moment, no)?;
+        let accepted_up_to = unsigned(row.get(6)?);
+        let known = Known { accepted_up_to, have, explained: explained(&moment, no)? };
+        let account = completeness(&known);
+        let explained_by = account
+            .explained_by
+            .iter()
+            .map(|(word, runs)| Explained { word: word.clone(), numbers: Numbers::from(runs) })
+            .collect();
+        accounts.push(GenerationAccount {
+            source: row.get(1)?,
+            generation: row.get(2)?,
+            first_heard: Utc(row.get(3)?).to_rfc3339(),
+            last_heard: Utc(row.get(4)?).to_rfc3339(),
+            closed: row.get(5)?,
+            accepted_up_to,
+            up_to: account.up_to,
+            here: Numbers::from(&account.have),
+            explained: Numbers::from(&account.explained),
+            explained_by,
+            missing: Numbers::from(&account.missing),
+            doubled: Numbers::from(&doubled),
+            duplicates: unsigned(row.get(7)?),
+            refused: unsigned(row.get(8)?),
+            conflicts: unsigned(row.get(9)?),
+        });
+    }
+    Ok(accounts)
+}
+
+/// The numbers that are here, and those under which more than one event came.
+fn numbers(connection: &Connection, generation: i64) -> Result<(RangeSet, RangeSet)> {
+    let mut statement = connection.prepare_cached(
+        "SELECT sequence FROM event WHERE generation = ?1
+         UNION ALL SELECT sequence FROM renumbered WHERE generation = ?1 ORDER BY sequence",
+    )?;
+    let mut rows = statement.query([generation])?;
+    let (mut have, mut doubled) = (RangeSet::default(), RangeSet::default());
+    let mut run: Option<Range> = None;
+    while let Some(row) = rows.next()? {
+        let number = unsigned(row.get(0)?);
+        match &mut run {
+            Some(run) if run.last == number => doubled.insert_one(number),
+            Some(run) if run.last + 1 == number => run.last = number,
+            _ => {
+                if let Some(done) = run.replace(Range { first: number, last: number }) {
+                    have.insert(done);
+                }
+            }
+        }
+    }
+    if let Some(last) = run {
+        have.insert(last);
+    }
+    Ok((have, doubled))
+}
+
+fn explained(connection: &Connection, generation: i64) -> Result<Vec<(String, Range)>> {
+    let mut statement = connection.prepare_cached("SELECT word, first, last FROM explained WHERE generation = ?1")?;
+    let rows = statement.query_map([generation], |row| {
+        Ok((row.get(0)?, Range { first: unsigned(row.get(1)?), last: unsigned(row.get(2)?) }))
+    })?;
+    rows.collect()
+}

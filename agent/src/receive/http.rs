@@ -1,0 +1,369 @@
+//! One request: who asks, whether it is what the contract says, and what is answered. No answer quotes an event.
+
+use super::account::{Account, Summary};
+use super::check::{BodyError, check_body, is_source, is_uuid};
+use super::schema::DatabaseError;
+use super::store::{Batch, ReceiverStore};
+use crate::clock;
+use aws_lc_rs::{constant_time, digest};
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD as BASE64;
+use http_body_util::{BodyExt, Full};
+use hyper::body::{Body, Bytes};
+use hyper::header::{self, HeaderMap, HeaderValue};
+use hyper::{Method, Request, Response, StatusCode};
+use pintle_core::wire::event::{
+    BATCH_CONTENT_TYPE, HEADER_ACCEPTED_UP_TO, HEADER_CONTENT_DIGEST, HEADER_GENERATION, HEADER_IDEMPOTENCY_KEY,
+    HEADER_SOURCE,
+};
+use pintle_core::wire::problem::{MEDIA_TYPE, Problem};
+use pintle_core::wire::receipt::{ReceiptBody, unquoted};
+use serde::Serialize;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+
+/// Where trailers send their batches.
+pub const EVENTS_PATH: &str = "/v1/events";
+/// Where the account is read.
+pub const COMPLETENESS_PATH: &str = "/v1/completeness";
+/// Where the counts are read.
+pub const SUMMARY_PATH: &str = "/v1/summary";
+
+/// What binds every request. All of it is our own choice.
+#[derive(Clone, Copy, Debug)]
+pub struct Limits {
+    /// Largest body, bytes.
+    pub body_bytes_max: usize,
+    /// Bytes of all bodies that are in memory at one time.
+    pub bodies_bytes_max: usize,
+    /// A body must be complete within this.
+    pub body_wait: Duration,
+    /// Longest silence within a body.
+    pub body_silence: Duration,
+    /// A request's head must be complete within this; also how long an idle connection is kept.
+    pub head_wait: Duration,
+    /// The handshake of TLS must be done within this.
+    pub handshake_wait: Duration,
+    /// Longest time without progress while an answer is written.
+    pub write_wait: Duration,
+    /// Connections at one time.
+    pub connections_max: usize,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            body_bytes_max: 16 << 20,
+            bodies_bytes_max: 128 << 20,
+            // 16 MiB over a bad tether of 3 Mbit/s; larger batches don't suit a worse one.
+            body_wait: Duration::from_mins(1),
+            body_silence: Duration::from_secs(15),
+            head_wait: Duration::from_secs(30),
+            handshake_wait: Duration::from_secs(10),
+            write_wait: Duration::from_secs(30),
+            connections_max: 256,
+        }
+    }
+}
+
+/// What all requests share.
+pub struct Service {
+    store: ReceiverStore,
+    folder: PathBuf,
+    /// SHA-256 of the bearer token, so that comparing takes the same time for every guess.
+    token: Option<[u8; 32]>,
+    limits: Limits,
+    /// Body memory that is left, KiB.
+    budget: Arc<Semaphore>,
+    /// One account is made at a time: it reads the whole index.
+    accounts: Semaphore,
+}
+
+type Answer = Response<Full<Bytes>>;
+
+/// An answer that refuses, boxed because problems are large and rare.
+type Refused = Box<Answer>;
+
+impl Service {
+    /// A service on an open store in `folder`; with a `token` every request must bring it.
+    #[must_use]
+    pub fn new(store: ReceiverStore, folder: PathBuf, token: Option<&str>, limits: Limits) -> Self {
+        let budget = Arc::new(Semaphore::new(limits.bodies_bytes_max / 1024));
+        Self {
+            store,
+            folder,
+            token: token.map(|token| sha256(token.as_bytes())),
+            limits,
+            budget,
+            accounts: Semaphore::new(1),
+        }
+    }
+
+    /// Answers one request.
+    pub async fn answer<B>(&self, request: Request<B>) -> Answer
+    where
+        B: Body<Data = Bytes> + Unpin,
+    {
+        let answer = self.route(request).await;
+        answer.unwrap_or_else(|refused| *refused)
+    }
+
+    async fn route<B>(&self, request: Request<B>) -> Result<Answer, Refused>
+    where
+        B: Body<Data = Bytes> + Unpin,
+    {
+        self.authorise(request.headers())?;
+        let allowed = match request.uri().path() {
+            EVENTS_PATH => Method::POST,
+            COMPLETENESS_PATH | SUMMARY_PATH => Method::GET,
+            _ => {
+                let detail = format!("There is {EVENTS_PATH}, {COMPLETENESS_PATH} and {SUMMARY_PATH}.");
+                return Err(problem("not-found", StatusCode::NOT_FOUND, "No such path", detail));
+            }
+        };
+        if *request.method() != allowed {
+            let detail = format!("Use {allowed} for this path.");
+            let mut refused = problem("method", StatusCode::METHOD_NOT_ALLOWED, "Wrong method", detail);
+            let allow = if allowed == Method::POST { "POST" } else { "GET" };
+            refused.headers_mut().insert(header::ALLOW, HeaderValue::from_static(allow));
+            return Err(refused);
+        }
+        match request.uri().path() {
+            EVENTS_PATH => self.events(request).await,
+            COMPLETENESS_PATH => {
+                self.reading(|folder| Account::read(&folder, clock::utc()).map(|account| json(&account))).await
+            }
+            _ => self.reading(|folder| Summary::read(&folder).map(|summary| json(&summary))).await,
+        }
+    }
+
+    fn authorise(&self, headers: &HeaderMap) -> Result<(), Refused> {
+        let Some(token) = &self.token else { return Ok(()) };
+        let given = headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok());
+        let given =
+            given.and_then(|value| value.split_once(' ')).filter(|(scheme, _)| scheme.eq_ignore_ascii_case("bearer"));
+        let good = given.is_some_and(|(_, given)| {
+            constant_time::verify_slices_are_equal(&sha256(given.trim().as_bytes()), token).is_ok()
+        });
+        if good {
+            return Ok(());
+        }
+        let detail =
+            "Send the token of this receiver as \"Authorization: Bearer ...\" (receiver.token_file on the trailer).";
+        let mut refused = problem("token", StatusCode::UNAUTHORIZED, "Token missing or wrong", detail);
+        refused.headers_mut().insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+        Err(refused)
+    }
+
+    /// Reads the database beside the writer, one reader at a time.
+    async fn reading<F>(&self, read: F) -> Result<Answer, Refused>
+    where
+        F: FnOnce(PathBuf) -> Result<Answer, DatabaseError> + Send + 'static,
+    {
+        let _turn = self.accounts.acquire().await;
+        let folder = self.folder.clone();
+        match tokio::task::spawn_blocking(move || read(folder)).await {
+            Ok(answer) => answer.map_err(|error| database(&error)),
+            Err(_) => Err(failed()),
+        }
+    }
+
+    async fn events<B>(&self, request: Request<B>) -> Result<Answer, Refused>
+    where
+        B: Body<Data = Bytes> + Unpin,
+    {
+        let (head, body) = request.into_parts();
+        let told = Told::read(&head.headers)?;
+        let received_at = clock::utc();
+        let announced = body.size_hint().lower();
+        if u64::try_from(self.limits.body_bytes_max).is_ok_and(|max| max < announced) {
+            return Err(too_large(self.limits.body_bytes_max));
+        }
+        // The permits are held until the answer: checked events take about as much memory as their body.
+        let (bytes, _held) = self.body(body).await?;
+        let (source, digest) = (told.source.clone(), told.digest);
+        // Hashing and parsing of a large body would hold up all other connections on this thread.
+        let checked = tokio::task::spawn_blocking(move || {
+            if sha256(&bytes) != digest {
+                let detail =
+                    "The body is not the one that Content-Digest names; it was damaged on its way. Send it again.";
+                return Err(problem("digest", StatusCode::BAD_REQUEST, "Digest does not fit", detail));
+            }
+            check_body(&source, &bytes).map_err(|error| bad_body(&error))
+        })
+        .await;
+        let events = checked.unwrap_or_else(|_| Err(failed()))?;
+        let batch = Batch {
+            source: told.source,
+            generation: told.generation,
+            accepted_up_to: told.accepted_up_to,
+            received_at,
+            events,
+        };
+        let receipts = self.store.store(batch).await.map_err(|error| database(&error))?;
+        Ok(json(&ReceiptBody { batch: told.key, receipts, resend: Vec::new() }))
+    }
+
+    async fn body<B>(&self, mut body: B) -> Result<(Bytes, Option<OwnedSemaphorePermit>), Refused>
+    where
+        B: Body<Data = Bytes> + Unpin,
+    {
+        let late = || {
+            let detail = "The body did not come in time. Send smaller batches over a slow link.";
+            problem("body-late", StatusCode::REQUEST_TIMEOUT, "Body too slow", detail)
+        };
+        let end = tokio::time::Instant::now() + self.limits.body_wait;
+        let mut bytes = Vec::new();
+        let mut held: Option<OwnedSemaphorePermit> = None;
+        loop {
+            let silent = tokio::time::Instant::now() + self.limits.body_silence;
+            let frame = tokio::time::timeout_at(end.min(silent), body.frame()).await.map_err(|_| late())?;
+            let Some(frame) = frame else { break };
+            let Ok(frame) = frame else {
+                let detail = "The body ended before its announced length, or its chunks are wrong. Send it again.";
+                return Err(problem("body-cut", StatusCode::BAD_REQUEST, "Body cut off", detail));
+            };
+            let Ok(data) = frame.into_data() else { continue };
+            if self.limits.body_bytes_max < bytes.len() + data.len() {
+                return Err(too_large(self.limits.body_bytes_max));
+            }
+            let needed = (bytes.len() + data.len()).div_ceil(1024);
+            let more = needed.saturating_sub(held.as_ref().map_or(0, OwnedSemaphorePermit::num_permits));
+            let more = Arc::clone(&self.budget).try_acquire_many_owned(u32::try_from(more).unwrap_or(u32::MAX));
+            match (more, &mut held) {
+                (Ok(more), Some(held)) => held.merge(more),
+                (Ok(more), none) => *none = Some(more),
+                (Err(_), _) => {
+                    let detail = "Too many bodies are on their way at once. Send it again later.";
+                    return Err(busy("busy", "Receiver is busy", detail));
+                }
+            }
+            bytes.extend_from_slice(&data);
+        }
+        Ok((Bytes::from(bytes), held))
+    }
+}
+
+/// What the headers of a batch tell.
+struct Told {
+    key: String,
+    source: String,
+    generation: String,
+    accepted_up_to: u64,
+    digest: [u8; 32],
+}
+
+impl Told {
+    fn read(headers: &HeaderMap) -> Result<Self, Refused> {
+        let text = |name: &str| headers.get(name).and_then(|value| value.to_str().ok()).map(str::trim);
+        let bad = |name: &str, wanted: &str| {
+            let detail = format!("The header {name} is missing or wrong: {wanted}.");
+            problem("header", StatusCode::BAD_REQUEST, "Header missing or wrong", detail)
+        };
+        let media_type = text("content-type").unwrap_or_default();
+        let media_type = media_type.split(';').next().unwrap_or_default().trim();
+        if !media_type.eq_ignore_ascii_case(BATCH_CONTENT_TYPE) || headers.contains_key(header::CONTENT_ENCODING) {
+            let detail = format!("Send {BATCH_CONTENT_TYPE} without a content encoding.");
+            return Err(problem("media-type", StatusCode::UNSUPPORTED_MEDIA_TYPE, "Wrong media type", detail));
+        }
+        let key = text(HEADER_IDEMPOTENCY_KEY)
+            .and_then(unquoted)
+            .ok_or_else(|| bad("Idempotency-Key", "a UUID in double quotes names the batch"))?;
+        let digest = text(HEADER_CONTENT_DIGEST)
+            .and_then(sha256_of_digest)
+            .ok_or_else(|| bad("Content-Digest", "sha-256=:<base64 of the body's SHA-256>: (RFC 9530)"))?;
+        let source = text(HEADER_SOURCE)
+            .filter(|source| is_source(source))
+            .ok_or_else(|| bad("Pintle-Source", "urn:pintle:trailer:<id of the trailer>"))?;
+        let generation = text(HEADER_GENERATION)
+            .filter(|generation| is_uuid(generation))
+            .ok_or_else(|| bad("Pintle-Generation", "the UUID of the trailer's queue in lower case"))?;
+        let accepted_up_to = text(HEADER_ACCEPTED_UP_TO)
+            .filter(|number| number.bytes().all(|c| c.is_ascii_digit()))
+            .and_then(|number| number.parse().ok())
+            .filter(|number| i64::try_from(*number).is_ok())
+            .ok_or_else(|| bad("Pintle-Accepted-Up-To", "the highest number given out, decimal"))?;
+        Ok(Self {
+            key: key.to_owned(),
+            source: source.to_owned(),
+            generation: generation.to_owned(),
+            accepted_up_to,
+            digest,
+        })
+    }
+}
+
+/// The SHA-256 in an RFC 9530 digest header, which may name several digests.
+fn sha256_of_digest(header: &str) -> Option<[u8; 32]> {
+    let named = header.split(',').find_map(|digest| digest.trim().strip_prefix("sha-256=:"))?;
+    BASE64.decode(named.strip_suffix(':')?).ok()?.try_into().ok()
+}
+
+fn sha256(bytes: &[u8]) -> [u8; 32] {
+    let mut out = [0; 32];
+    out.copy_from_slice(digest::digest(&digest::SHA256, bytes).as_ref());
+    out
+}
+
+fn answer_of(status: StatusCode, media_type: &'static str, body: Vec<u8>) -> Answer {
+    let mut answer = Response::new(Full::new(Bytes::from(body)));
+    *answer.status_mut() = status;
+    let headers = answer.headers_mut();
+    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(media_type));
+    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    answer
+}
+
+fn json(body: &impl Serialize) -> Answer {
+    match serde_json::to_vec(body) {
+        Ok(bytes) => answer_of(StatusCode::OK, "application/json", bytes),
+        Err(_) => *failed(),
+    }
+}
+
+fn problem(kind: &str, status: StatusCode, title: &str, detail: impl Into<String>) -> Refused {
+    let body = serde_json::to_vec(&Problem::new(kind, status.as_u16(), title, detail)).unwrap_or_default();
+    Box::new(answer_of(status, MEDIA_TYPE, body))
+}
+
+fn busy(kind: &str, title: &str, detail: impl Into<String>) -> Refused {
+    let mut refused = problem(kind, StatusCode::SERVICE_UNAVAILABLE, title, detail);
+    // Seconds: long enough for a stall of a disk to pass, short for a hit that waits (our own choice).
+    refused.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("5"));
+    refused
+}
+
+fn failed() -> Refused {
+    let detail =
+        "The receiver failed on this request; nothing of it is stored. Send it again, and report it if it stays.";
+    problem("failed", StatusCode::INTERNAL_SERVER_ERROR, "Receiver failed", detail)
+}
+
+fn too_large(max: usize) -> Refused {
+    let detail = format!("A batch may have {max} bytes. Send fewer events at a time.");
+    problem("too-large", StatusCode::PAYLOAD_TOO_LARGE, "Body too large", detail)
+}
+
+fn bad_body(error: &BodyError) -> Refused {
+    let detail = format!("{error}.");
+    match error {
+        BodyError::NoArray { .. } => problem("body", StatusCode::BAD_REQUEST, "Body is no batch", detail),
+        BodyError::TooMany => problem("too-large", StatusCode::PAYLOAD_TOO_LARGE, "Too many events", detail),
+    }
+}
+
+fn database(error: &DatabaseError) -> Refused {
+    // The path of the database is the host's own business; the receiver's log names it.
+    let told = match error {
+        DatabaseError::DiskFull { .. } => "The disk of the receiver is full",
+        DatabaseError::Stopped => "The receiver is stopping",
+        _ => "The database of the receiver can't be used now",
+    };
+    busy(
+        "store",
+        "Nothing is stored",
+        format!("{told}; nothing of this request is known to be stored: {}.", error.advice()),
+    )
+}

@@ -1,0 +1,115 @@
+//! What a ledger event says of numbers that will not come.
+
+use super::check::{is_uuid, what_is_wrong};
+use pintle_core::receive::ranges::Range;
+use serde::Deserialize;
+
+/// Most runs in one ledger event (our own limit).
+const RUNS_MAX: usize = 10_000;
+
+/// What an entry means for the account of one generation.
+pub struct Entry {
+    /// Generation that it is about.
+    pub generation: String,
+    /// Why these numbers will not come, for example `expired`; `None` if the entry explains no numbers.
+    pub word: Option<&'static str>,
+    /// The numbers.
+    pub runs: Vec<Range>,
+    /// Set if the generation has ended: the highest number that it is known to have given, if that is known.
+    pub closed: Option<Option<u64>>,
+}
+
+/// The fields of `pintle.ledger.v1` that the account needs; the others are kept with the event.
+#[derive(Deserialize)]
+struct Seen {
+    what: What,
+    generation: String,
+    #[serde(default)]
+    ranges: Vec<Run>,
+    accepted_up_to: Option<u64>,
+}
+
+#[derive(Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum What {
+    Expired,
+    Evicted,
+    Refused,
+    Opened,
+    Closed,
+}
+
+#[derive(Deserialize)]
+struct Run {
+    from: u64,
+    to: u64,
+}
+
+/// Reads `data` of a ledger event.
+pub(super) fn entry(data: &str) -> Result<Entry, String> {
+    let seen: Seen = serde_json::from_str(data).map_err(|error| what_is_wrong("data of a ledger event", &error))?;
+    if !is_uuid(&seen.generation) {
+        return Err("data.generation must be a UUID in lower case".to_owned());
+    }
+    if RUNS_MAX < seen.ranges.len() {
+        return Err(format!("data.ranges has more than {RUNS_MAX} runs"));
+    }
+    let fits = |number: u64| i64::try_from(number).is_ok();
+    if !seen.accepted_up_to.is_none_or(fits) {
+        return Err("data.accepted_up_to is too large".to_owned());
+    }
+    let run = |run: &Run| Range::new(run.from, run.to).filter(|run| 1 <= run.first && fits(run.last));
+    let runs: Option<Vec<Range>> = seen.ranges.iter().map(run).collect();
+    Ok(Entry {
+        generation: seen.generation,
+        word: match seen.what {
+            What::Expired => Some("expired"),
+            What::Evicted => Some("evicted"),
+            What::Refused => Some("refused"),
+            // Numbers that a closing entry names were given anew: their events come under numbers of the next queue.
+            What::Closed => Some("renumbered"),
+            What::Opened => None,
+        },
+        runs: runs.ok_or("data.ranges: each run needs 1 <= from <= to")?,
+        closed: matches!(seen.what, What::Closed).then_some(seen.accepted_up_to),
+    })
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+
+    const GENERATION: &str = "0190a000-0000-7000-8000-000000000001";
+
+    fn told(rest: &str) -> Result<Entry, String> {
+        entry(&format!(r#"{{"v":1,"generation":"{GENERATION}","count":3,"reason":"r",{rest}}}"#))
+    }
+
+    #[test]
+    fn expired_numbers_are_explained_and_a_closed_queue_says_how_far_it_got() {
+        let expired = told(r#""what":"expired","ranges":[{"from":2,"to":4}]"#).unwrap();
+        assert_eq!(
+            (expired.word, expired.runs, expired.closed),
+            (Some("expired"), vec![Range { first: 2, last: 4 }], None)
+        );
+        let closed = told(r#""what":"closed","accepted_up_to":900"#).unwrap();
+        assert_eq!((closed.runs.len(), closed.closed), (0, Some(Some(900))));
+        assert_eq!(told(r#""what":"opened""#).unwrap().word, None);
+    }
+
+    #[test]
+    fn an_entry_that_makes_no_sense_is_refused() {
+        for (rest, wanted) in [
+            (r#""what":"expired","ranges":[{"from":4,"to":2}]"#, "each run needs 1 <= from <= to"),
+            (r#""what":"expired","ranges":[{"from":0,"to":2}]"#, "each run needs 1 <= from <= to"),
+            (r#""what":"expired","ranges":[{"from":1,"to":18446744073709551615}]"#, "each run needs 1 <= from <= to"),
+            (r#""what":"closed","accepted_up_to":18446744073709551615"#, "too large"),
+            (r#""what":"forgotten""#, "another type"),
+            (r#""ranges":[]"#, "missing field `what`"),
+        ] {
+            let problem = told(rest).err().unwrap();
+            assert!(problem.contains(wanted), "{rest}: {problem}");
+        }
+    }
+}

@@ -1,0 +1,83 @@
+//! The account in plain language.
+
+use super::account::{Account, GenerationAccount, Numbers};
+use std::fmt;
+
+/// Runs named in one line; the rest is counted (our own limit: a line that a person reads).
+const RUNS_NAMED: usize = 6;
+
+/// Shows an account as a person reads it, at most 100 columns but for long names.
+pub struct Report<'a>(pub &'a Account);
+
+impl fmt::Display for Report<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let account = self.0;
+        writeln!(f, "Account of {}", account.written)?;
+        if account.generations.is_empty() {
+            return writeln!(f, "\nNo trailer has sent anything yet.");
+        }
+        for generation in &account.generations {
+            one(f, generation)?;
+        }
+        let raised = account.generations.iter().any(GenerationAccount::is_raised);
+        let verdict = match (account.complete, raised) {
+            (true, _) => "Complete: every number is here or explained by the trailer's ledger.",
+            (false, true) => "In doubt: look at what is raised above.",
+            (false, false) => {
+                "Not complete. Missing numbers may still wait on their trailer: look at its queue before you call\n\
+                 them lost."
+            }
+        };
+        writeln!(f, "\n{verdict}")
+    }
+}
+
+fn one(out: &mut fmt::Formatter<'_>, account: &GenerationAccount) -> fmt::Result {
+    writeln!(out, "\n{}", account.source)?;
+    let state = if account.closed { "ended" } else { "open" };
+    writeln!(out, "  queue {} ({state})", account.generation)?;
+    writeln!(out, "  heard from {} to {}", account.first_heard, account.last_heard)?;
+    writeln!(out, "    numbers given out  {:>10}", account.up_to)?;
+    writeln!(out, "    here               {:>10}", account.here.count)?;
+    for explained in &account.explained_by {
+        let Numbers { count, .. } = explained.numbers;
+        writeln!(out, "    {:<18} {count:>10}   {}", explained.word, runs(&explained.numbers))?;
+    }
+    let missing = runs(&account.missing);
+    let space = if missing.is_empty() { "" } else { "   " };
+    writeln!(out, "    missing            {:>10}{space}{missing}", account.missing.count)?;
+    writeln!(out, "    came again         {:>10}", account.duplicates)?;
+    if 0 < account.refused {
+        writeln!(out, "    refused here       {:>10}   (table refusal says why)", account.refused)?;
+    }
+    if 0 < account.conflicts {
+        writeln!(
+            out,
+            "    RAISED: {} times a known id came with another content; both are kept (table conflict)",
+            account.conflicts
+        )?;
+    }
+    if 0 < account.doubled.count {
+        writeln!(
+            out,
+            "    RAISED: {} numbers were given to more than one event: {}; is a copy of the trailer's queue in use?",
+            account.doubled.count,
+            runs(&account.doubled)
+        )?;
+    }
+    Ok(())
+}
+
+fn runs(numbers: &Numbers) -> String {
+    let all = numbers.runs.len() + numbers.runs_left_off;
+    let mut named: Vec<String> = numbers
+        .runs
+        .iter()
+        .take(RUNS_NAMED)
+        .map(|run| if run.from == run.to { run.from.to_string() } else { format!("{}-{}", run.from, run.to) })
+        .collect();
+    if RUNS_NAMED < all {
+        named.push(format!("and {} more runs", all - RUNS_NAMED));
+    }
+    named.join(", ")
+}

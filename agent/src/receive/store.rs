@@ -1,0 +1,150 @@
+//! The one thread that writes the receiver's database. Requests that wait together are committed together, and each is
+//! answered only after the commit.
+
+use super::check::Incoming;
+use super::schema::{DatabaseError, FILE_NAME, open_writer};
+use super::write::Writing;
+use pintle_core::moment::Utc;
+use pintle_core::wire::receipt::Receipt;
+use rusqlite::Connection;
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+use std::thread::JoinHandle;
+use tokio::sync::{mpsc, oneshot};
+
+/// Requests that may wait for the thread (our own limit; the server's byte budget binds earlier).
+const WAITING_MAX: usize = 256;
+/// Events after which a group of requests is committed (our own limit: some 0.3 s of work).
+const GROUP_EVENTS_MAX: usize = 10_000;
+
+/// One checked request.
+pub struct Batch {
+    /// Which trailer.
+    pub source: String,
+    /// Generation that the next number counts in.
+    pub generation: String,
+    /// Highest number that the trailer has given out, at most `i64::MAX`.
+    pub accepted_up_to: u64,
+    /// When it came.
+    pub received_at: Utc,
+    /// Its events, in their order.
+    pub events: Vec<Incoming>,
+}
+
+struct Asked {
+    batch: Batch,
+    answer: oneshot::Sender<Result<Vec<Receipt>, DatabaseError>>,
+}
+
+/// Hands requests to the writing thread. Clones share it; the thread ends when the last one is gone.
+#[derive(Clone)]
+pub struct ReceiverStore {
+    asked: mpsc::Sender<Asked>,
+}
+
+impl ReceiverStore {
+    /// Stores a request and gives its receipts, in the order of its events, once they are durable.
+    ///
+    /// # Errors
+    /// [`DatabaseError`]: nothing can be said to be stored.
+    pub async fn store(&self, batch: Batch) -> Result<Vec<Receipt>, DatabaseError> {
+        let (answer, receipts) = oneshot::channel();
+        self.asked.send(Asked { batch, answer }).await.map_err(|_| DatabaseError::Stopped)?;
+        receipts.await.map_err(|_| DatabaseError::Stopped)?
+    }
+}
+
+/// Opens the database in `folder` and starts the thread.
+///
+/// # Errors
+/// [`DatabaseError`] if the database can't be used.
+pub fn start(folder: &Path) -> Result<(ReceiverStore, JoinHandle<()>), DatabaseError> {
+    let connection = open_writer(folder)?;
+    let (asked, requests) = mpsc::channel(WAITING_MAX);
+    let writer = Writer { folder: folder.to_owned(), open: Some(Writing::new(connection)), requests };
+    let thread =
+        std::thread::Builder::new().name("receiver-store".to_owned()).spawn(move || writer.run()).map_err(|error| {
+            DatabaseError::Disk { path: folder.join(FILE_NAME), detail: format!("no thread for it: {error}") }
+        })?;
+    Ok((ReceiverStore { asked }, thread))
+}
+
+struct Writer {
+    folder: PathBuf,
+    /// `None` after a failure: what the connection and its caches hold can't be trusted then, so it is opened anew.
+    open: Option<Writing>,
+    requests: mpsc::Receiver<Asked>,
+}
+
+impl Writer {
+    fn run(mut self) {
+        let mut waiting = Vec::new();
+        while 0 < self.requests.blocking_recv_many(&mut waiting, WAITING_MAX) {
+            let mut waiting: VecDeque<Asked> = waiting.drain(..).collect();
+            while !waiting.is_empty() {
+                let mut events = 0;
+                let mut group = Vec::new();
+                while let Some(asked) = waiting.pop_front() {
+                    events += asked.batch.events.len();
+                    group.push(asked);
+                    if GROUP_EVENTS_MAX <= events {
+                        break;
+                    }
+                }
+                self.answer(group);
+            }
+        }
+        if let Some(writing) = self.open.take() {
+            checkpoint(&writing.into_connection());
+        }
+    }
+
+    fn answer(&mut self, group: Vec<Asked>) {
+        let batches: Vec<&Batch> = group.iter().map(|asked| &asked.batch).collect();
+        match self.commit(&batches) {
+            Ok(receipts) => {
+                for (asked, receipts) in group.into_iter().zip(receipts) {
+                    // Who asked may have hung up; the events are stored all the same.
+                    drop(asked.answer.send(Ok(receipts)));
+                }
+            }
+            Err(error) => {
+                tracing::warn!(error = %error, advice = error.advice(), "nothing of a group of requests was stored");
+                self.open = None;
+                for asked in group {
+                    drop(asked.answer.send(Err(self.same(&error))));
+                }
+            }
+        }
+    }
+
+    fn commit(&mut self, batches: &[&Batch]) -> Result<Vec<Vec<Receipt>>, DatabaseError> {
+        let mut writing = match self.open.take() {
+            Some(writing) => writing,
+            None => Writing::new(open_writer(&self.folder)?),
+        };
+        let receipts =
+            writing.group(batches).map_err(|error| DatabaseError::from_sqlite(&self.folder.join(FILE_NAME), &error))?;
+        self.open = Some(writing);
+        Ok(receipts)
+    }
+
+    /// The same trouble for each request of a group.
+    fn same(&self, error: &DatabaseError) -> DatabaseError {
+        let path = self.folder.join(FILE_NAME);
+        match error {
+            DatabaseError::DiskFull { .. } => DatabaseError::DiskFull { path },
+            DatabaseError::Unusable { detail, .. } => DatabaseError::Unusable { path, detail: detail.clone() },
+            DatabaseError::Disk { detail, .. } => DatabaseError::Disk { path, detail: detail.clone() },
+            DatabaseError::Missing { .. } => DatabaseError::Missing { path },
+            DatabaseError::Stopped => DatabaseError::Stopped,
+        }
+    }
+}
+
+/// Folds the log back into the database, so that a copy of the one file is whole. What stays in the log is not lost.
+fn checkpoint(connection: &Connection) {
+    if let Err(error) = connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())) {
+        tracing::warn!(error = ?error.sqlite_error_code(), "the log could not be folded into the database");
+    }
+}

@@ -3,4 +3,5 @@
 //! the views of `pintle-core`, and `wiring` connects them.
 
 pub mod heartbeat;
+pub mod intake;
 pub mod messages;

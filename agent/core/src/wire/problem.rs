@@ -74,10 +74,10 @@ pub struct AcceptedBody {
 }
 
 impl Problem {
-    /// A problem of `kind` (without the prefix) that concerns no field.
+    /// A problem of `kind` (without the prefix) that concerns no field. Boxed, since it travels as the error of results.
     #[must_use]
-    pub fn new(kind: &str, status: u16, title: &str, detail: impl Into<String>) -> Self {
-        Self {
+    pub fn new(kind: &str, status: u16, title: &str, detail: impl Into<String>) -> Box<Self> {
+        Box::new(Self {
             kind: format!("{TYPE_PREFIX}{kind}"),
             title: title.to_owned(),
             status,
@@ -87,12 +87,12 @@ impl Problem {
             line: None,
             problems: Vec::new(),
             accepted: Vec::new(),
-        }
+        })
     }
 
     /// The same with its faults: the first one is told in the main members, all are listed if there are several.
     #[must_use]
-    pub fn with_faults(mut self, faults: Vec<Fault>) -> Self {
+    pub fn with_faults(mut self: Box<Self>, faults: Vec<Fault>) -> Box<Self> {
         if let Some(first) = faults.first() {
             self.line = first.line;
             self.field.clone_from(&first.field);

@@ -1,0 +1,401 @@
+//! The intake: where the recognition engine hands in its reads, over HTTP/1.1 on a unix socket and on a loopback port.
+//! Contract: `docs/INTAKE.md`.
+//!
+//! Promise: 202 is answered only after the reads are on the disk. A read is stamped here, once, by its capture time;
+//! what is decided later about its place replaces the stamp and never the read.
+
+mod answer;
+mod batch;
+mod listen;
+mod phase;
+mod request;
+mod serve;
+mod stream;
+
+use super::heartbeat::Heartbeat;
+use crate::clock;
+use crate::config;
+use crate::store::{StoreError, StoreHandle};
+use aws_lc_rs::hmac;
+use phase::{Connection, Connections, Door};
+use pintle_core::cameras::{CameraView, IntakeView};
+use pintle_core::ids::CameraId;
+use pintle_core::moment::Mono;
+use pintle_core::position::PositionView;
+use pintle_core::wire::problem::Problem;
+use std::io;
+use std::net::SocketAddr;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio::net::{TcpStream, UnixStream};
+use tokio::sync::watch;
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+use tracing::{info, warn};
+
+/// The store may take this long for one commit, ms; then the engine is told to come again (our own: longer than any
+/// sync of a healthy disk, shorter than the patience of an engine).
+const STORE_WAIT_MS: u64 = 10_000;
+/// Of the connections this many are kept for the unix socket, but at most half (our own: the engine needs one or two).
+const KEPT_FOR_SOCKET: usize = 8;
+/// Pause after a failed accept, ms (source: fault 30, descriptors run out).
+const ACCEPT_PAUSE_MS: u64 = 100;
+/// How soon a full house looks again whether somebody can give way, ms (our own).
+const FULL_HOUSE_PAUSE_MS: u64 = 25;
+/// The view is published at most once in this time, ms (source: design, health files are written every few seconds).
+const PUBLISH_EVERY_MS: u64 = 1000;
+/// The intake asks itself over its own door this often, ms (source: fault 30; the watchdog depends on it).
+const PROBE_EVERY_MS: u64 = 2000;
+/// While it refuses everything it asks the queue this often whether that is over, ms (our own).
+const TROUBLE_LOOK_EVERY_MS: u64 = 5000;
+/// Refusals are logged at most once in this time, ms (our own: a peer must not fill the disk).
+const LOG_REFUSALS_EVERY_MS: u64 = 60_000;
+/// At the stop requests under way have this long to be finished, ms (our own).
+const STOP_WAIT_MS: u64 = 3000;
+
+/// What the intake needs.
+pub struct IntakeSetup {
+    /// Doors and limits.
+    pub intake: config::Intake,
+    /// The configured cameras.
+    pub cameras: Vec<config::Camera>,
+    /// The queue.
+    pub store: StoreHandle,
+    /// Where the trailer is and was.
+    pub position: watch::Receiver<Arc<PositionView>>,
+    /// What the intake tells of itself; `open` turns true once it listens.
+    pub view: watch::Sender<IntakeView>,
+    /// Turns with every request of its own that the intake has answered.
+    pub heartbeat: Heartbeat,
+}
+
+/// Why the intake can't start.
+#[derive(Debug, thiserror::Error)]
+pub enum IntakeError {
+    /// The unix socket can't be made.
+    #[error("the intake's socket {path} can't be made")]
+    Socket {
+        /// `intake.socket`
+        path: String,
+        /// What the system said.
+        #[source]
+        source: io::Error,
+    },
+    /// Something that is no socket stands in its place.
+    #[error("{path} is to be the intake's socket, but a file that is no socket stands there")]
+    NoSocket {
+        /// `intake.socket`
+        path: String,
+    },
+    /// Another process answers there.
+    #[error("another process is listening on {path}")]
+    InUse {
+        /// `intake.socket`
+        path: String,
+    },
+    /// The port can't be had.
+    #[error("the intake can't listen on {address}")]
+    Port {
+        /// `intake.listen`
+        address: SocketAddr,
+        /// What the system said.
+        #[source]
+        source: io::Error,
+    },
+    /// An address that others can reach.
+    #[error("{address} is no loopback address")]
+    NotLoopback {
+        /// `intake.listen`
+        address: SocketAddr,
+    },
+    /// The queue gave no key for ids.
+    #[error("the queue has no key for ids")]
+    Store(#[from] StoreError),
+}
+
+impl IntakeError {
+    /// Next step for a technician, one sentence.
+    #[must_use]
+    pub fn advice(&self) -> &'static str {
+        match self {
+            Self::Socket { .. } => "look whether the folder of intake.socket exists and belongs to the agent's user",
+            Self::NoSocket { .. } => "move that file away, or give intake.socket another path",
+            Self::InUse { .. } => "stop the other agent, or give intake.socket another path",
+            Self::Port { .. } => "look which program uses that port, or give intake.listen another one",
+            Self::NotLoopback { .. } => {
+                "give intake.listen an address like 127.0.0.1:7400; reads come from this computer only"
+            }
+            Self::Store(problem) => problem.advice(),
+        }
+    }
+}
+
+/// What all connections share.
+struct Shared {
+    limits: config::Intake,
+    cameras: Vec<CameraId>,
+    store: StoreHandle,
+    position: watch::Receiver<Arc<PositionView>>,
+    id_key: hmac::Key,
+    prepare: batch::Prepare,
+    set_aside: batch::SetAside,
+    connections: Connections,
+    view: Mutex<IntakeView>,
+    changed: AtomicBool,
+    last_refusal: Mutex<String>,
+}
+
+impl Shared {
+    fn new(setup: &IntakeSetup, id_key: &[u8; 32]) -> Self {
+        let view = IntakeView {
+            cameras: setup
+                .cameras
+                .iter()
+                .map(|c| CameraView { id: c.id.clone(), label: c.label.clone(), reads: 0, hits: 0, last_read: None })
+                .collect(),
+            ..IntakeView::default()
+        };
+        Self {
+            limits: setup.intake.clone(),
+            cameras: setup.cameras.iter().map(|camera| camera.id.clone()).collect(),
+            store: setup.store.clone(),
+            position: setup.position.clone(),
+            id_key: hmac::Key::new(hmac::HMAC_SHA256, id_key),
+            prepare: batch::prepare,
+            set_aside: batch::SetAside::default(),
+            connections: Connections::default(),
+            view: Mutex::new(view),
+            changed: AtomicBool::new(true),
+            last_refusal: Mutex::default(),
+        }
+    }
+
+    fn tally(&self, change: impl FnOnce(&mut IntakeView)) {
+        change(&mut self.view.lock().unwrap_or_else(PoisonError::into_inner));
+        self.changed.store(true, Ordering::Relaxed);
+    }
+
+    fn seen(&self) -> IntakeView {
+        self.view.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Tells why everything is refused, or that it isn't any more. Logs only the change.
+    fn trouble(&self, trouble: Option<String>) {
+        let mut view = self.view.lock().unwrap_or_else(PoisonError::into_inner);
+        if view.trouble == trouble {
+            return;
+        }
+        if let Some(trouble) = &trouble {
+            warn!(trouble, "reads are refused");
+        } else {
+            info!("reads are taken again");
+        }
+        view.trouble = trouble;
+        self.changed.store(true, Ordering::Relaxed);
+    }
+
+    fn count_refusal(&self, problem: &Problem) {
+        self.tally(|view| view.refused += 1);
+        // The kind is one of our own words, never anything that was sent.
+        self.last_refusal.lock().unwrap_or_else(PoisonError::into_inner).clone_from(&problem.kind);
+    }
+
+    fn refuse(&self, problem: &Problem, unread: bool) -> answer::Answer {
+        self.count_refusal(problem);
+        answer::refused(problem, unread)
+    }
+
+    fn port_connections_max(&self) -> usize {
+        let all = self.limits.connections_max as usize;
+        if self.limits.socket.is_none() { all } else { all - KEPT_FOR_SOCKET.min(all / 2) }
+    }
+}
+
+/// Runs until `stop`: then no new request is taken, and those under way are finished.
+///
+/// # Errors
+/// [`IntakeError`] if a door can't be opened; later faults of the world are states in the view.
+pub async fn run(setup: IntakeSetup, stop: CancellationToken) -> Result<(), IntakeError> {
+    let id_key = setup.store.id_key().await?;
+    serve_all(setup, stop, &id_key, batch::prepare).await
+}
+
+async fn serve_all(
+    setup: IntakeSetup,
+    stop: CancellationToken,
+    id_key: &[u8; 32],
+    prepare: batch::Prepare,
+) -> Result<(), IntakeError> {
+    let socket = match &setup.intake.socket {
+        Some(path) => Some(listen::socket(path).await?),
+        None => None,
+    };
+    let port = match setup.intake.listen {
+        Some(address) => Some(listen::port(address).await?),
+        None => None,
+    };
+    let address = port.as_ref().and_then(|port| port.local_addr().ok());
+    let shared = Arc::new(Shared { prepare, ..Shared::new(&setup, id_key) });
+    shared.tally(|view| {
+        view.open = true;
+        view.address = address;
+    });
+    setup.view.send_replace(shared.seen());
+    info!(address = address.map(|a| a.to_string()), socket = socket.is_some(), "intake is open");
+    let mind = Mind { shared: &shared, view: &setup.view, heartbeat: &setup.heartbeat, address };
+    let tasks = TaskTracker::new();
+    let doors = async {
+        let room = |door, max| Room { door, max, shared: &shared, tasks: &tasks, stop: &stop };
+        let by_socket = async {
+            if let Some(socket) = &socket {
+                let room = room(Door::Socket, shared.limits.connections_max as usize);
+                take_in(async || Ok(socket.listener.accept().await?.0), room).await;
+            }
+        };
+        let by_port = async {
+            if let Some(port) = &port {
+                let stream = async || {
+                    let stream = port.accept().await?.0;
+                    stream.set_nodelay(true).map(|()| stream)
+                };
+                take_in(stream, room(Door::Port, shared.port_connections_max())).await;
+            }
+        };
+        tokio::join!(by_socket, by_port)
+    };
+    tokio::select! {
+        ((), ()) = doors, if socket.is_some() || port.is_some() => {}
+        () = mind.mind() => {}
+        () = stop.cancelled() => {}
+    }
+    drop((socket, port));
+    tasks.close();
+    if tokio::time::timeout(Duration::from_millis(STOP_WAIT_MS), tasks.wait()).await.is_err() {
+        warn!(connections = tasks.len(), "connections were cut at the stop");
+    }
+    shared.tally(|view| view.open = false);
+    setup.view.send_replace(shared.seen());
+    Ok(())
+}
+
+/// Where connections of one door go.
+struct Room<'r> {
+    door: Door,
+    max: usize,
+    shared: &'r Arc<Shared>,
+    tasks: &'r TaskTracker,
+    stop: &'r CancellationToken,
+}
+
+/// Takes connections in by one door for ever. A full house keeps the next one waiting until another gives way.
+async fn take_in<S>(mut next: impl AsyncFnMut() -> io::Result<S>, room: Room<'_>)
+where
+    S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
+{
+    let mut failing = false;
+    loop {
+        let stream = match next().await {
+            Ok(stream) => stream,
+            Err(source) => {
+                if !failing {
+                    warn!(%source, "the intake can't take connections in; it goes on trying");
+                }
+                failing = true;
+                tokio::time::sleep(Duration::from_millis(ACCEPT_PAUSE_MS)).await;
+                continue;
+            }
+        };
+        failing = false;
+        while !room.shared.connections.room_for(room.door, room.max) {
+            tokio::time::sleep(Duration::from_millis(FULL_HOUSE_PAUSE_MS)).await;
+        }
+        let connection = room.shared.connections.enter(room.door);
+        let inside = Inside { shared: Arc::clone(room.shared), connection: Arc::clone(&connection) };
+        let (shared, stop) = (Arc::clone(room.shared), room.stop.clone());
+        room.tasks.spawn(async move {
+            let _inside = inside;
+            serve::serve(stream, connection, shared, stop).await;
+        });
+    }
+}
+
+/// A connection's entry in the list, which goes however its task ends.
+struct Inside {
+    shared: Arc<Shared>,
+    connection: Arc<Connection>,
+}
+
+impl Drop for Inside {
+    fn drop(&mut self) {
+        self.shared.connections.leave(&self.connection);
+        if std::thread::panicking() {
+            self.shared.tally(|view| view.panics += 1);
+        }
+    }
+}
+
+/// Publishes the view, asks itself over its own door, and looks whether a trouble is over.
+struct Mind<'m> {
+    shared: &'m Shared,
+    view: &'m watch::Sender<IntakeView>,
+    heartbeat: &'m Heartbeat,
+    address: Option<SocketAddr>,
+}
+
+impl Mind<'_> {
+    async fn mind(&self) {
+        let mut published = tokio::time::interval(Duration::from_millis(PUBLISH_EVERY_MS));
+        published.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        let (mut probed, mut looked, mut logged) = (Mono(0), Mono(0), clock::mono());
+        let mut refused = 0;
+        loop {
+            published.tick().await;
+            if self.shared.changed.swap(false, Ordering::Relaxed) {
+                self.view.send_replace(self.shared.seen());
+            }
+            let now = clock::mono();
+            if PROBE_EVERY_MS <= now.since_ms(probed) {
+                probed = now;
+                self.probe().await;
+            }
+            let seen = self.shared.seen();
+            if seen.trouble.is_some() && TROUBLE_LOOK_EVERY_MS <= now.since_ms(looked) {
+                looked = now;
+                let figures = tokio::time::timeout(Duration::from_millis(STORE_WAIT_MS), self.shared.store.figures());
+                if let Ok(Ok(figures)) = figures.await
+                    && figures.trouble.is_none()
+                {
+                    self.shared.trouble(None);
+                }
+            }
+            if refused < seen.refused && LOG_REFUSALS_EVERY_MS <= now.since_ms(logged) {
+                let last = self.shared.last_refusal.lock().unwrap_or_else(PoisonError::into_inner).clone();
+                warn!(refused = seen.refused - refused, last, "requests were refused");
+                (refused, logged) = (seen.refused, now);
+            }
+        }
+    }
+
+    /// A request of its own; the heartbeat turns only if it is answered.
+    async fn probe(&self) {
+        let asked = async {
+            match (&self.shared.limits.socket, self.address) {
+                (Some(path), _) => ask(UnixStream::connect(path).await?).await,
+                (None, Some(address)) => ask(TcpStream::connect(address).await?).await,
+                (None, None) => Ok(()),
+            }
+        };
+        if let Ok(Ok(())) = tokio::time::timeout(Duration::from_millis(PROBE_EVERY_MS), asked).await {
+            self.heartbeat.turn();
+        }
+    }
+}
+
+async fn ask(mut stream: impl AsyncRead + AsyncWrite + Unpin) -> io::Result<()> {
+    stream.write_all(b"GET /v1/health HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\n\r\n").await?;
+    let mut answer = [0; 12];
+    stream.read_exact(&mut answer).await?;
+    if &answer == b"HTTP/1.1 200" { Ok(()) } else { Err(io::ErrorKind::InvalidData.into()) }
+}

@@ -4,7 +4,9 @@
 //! → `timeline`
 //! (where the trailer was at any instant of the past hours) and `places` (what an officer reads first).
 
+pub mod anchor;
 pub mod fix;
+pub mod keeper;
 pub mod nmea;
 pub mod places;
 pub mod timeline;

@@ -55,12 +55,16 @@ pub struct Segment {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Timeline {
     segments: VecDeque<Segment>,
+    /// Stretches without a fix, oldest first: last fix before, first fix after.
+    gaps: VecDeque<(Mono, Mono)>,
 }
 
 impl Timeline {
     /// How many segments are kept: over an hour of driving at one position a second and years of standing (our own
     /// limit).
     pub const KEPT: usize = 4096;
+    /// How many stretches without a fix are kept (our own limit).
+    pub const GAPS_KEPT: usize = 256;
 
     /// Tells what is so from `from` on. Replaces what was told of that instant or later (a decision made afterwards).
     pub fn tell(&mut self, from: Mono, whereabouts: Whereabouts) {
@@ -74,6 +78,30 @@ impl Timeline {
             self.segments.pop_front();
         }
         self.segments.push_back(Segment { from, whereabouts });
+    }
+
+    /// Remembers that no fix came after `last` until `next`.
+    pub fn unseen(&mut self, last: Mono, next: Mono) {
+        if self.gaps.len() == Self::GAPS_KEPT {
+            self.gaps.pop_front();
+        }
+        self.gaps.push_back((last, next));
+    }
+
+    /// The last fix before a gap that ended at `next`.
+    #[must_use]
+    pub fn unseen_until(&self, next: Mono) -> Option<Mono> {
+        self.gaps.back().filter(|gap| gap.1 == next).map(|gap| gap.0)
+    }
+
+    /// Age of the newest fix at `instant`, ms, given the newest fix of all; under the length of a gap it is told as 0.
+    #[must_use]
+    pub fn fix_age_ms(&self, instant: Mono, newest: Mono) -> u64 {
+        if newest <= instant {
+            return instant.since_ms(newest);
+        }
+        let inside = self.gaps.iter().rev().find(|(last, next)| *last < instant && instant < *next);
+        inside.map_or(0, |(last, _)| instant.since_ms(*last))
     }
 
     /// What was so at `instant`.

@@ -5,7 +5,7 @@ use crate::geo::LatLon;
 use crate::ids::{CameraId, SiteId};
 use crate::moment::{Moment, Utc, UtcTrust};
 use crate::position::PositionView;
-use crate::position::places::LineState;
+use crate::position::places::{LineState, coordinates};
 use crate::position::timeline::Whereabouts;
 
 /// How sure a stamp is of its place.
@@ -64,35 +64,41 @@ pub struct StampBasis<'a> {
     pub now: &'a Moment,
 }
 
+/// A fix older than this at the capture time makes the stamp of a standing trailer doubtful, and it says so, ms (design).
+const SITE_FIX_AGE_MS_MAX: u64 = 10_000;
+/// The same underway, where a trailer at 40 m/s (faster than any tow) goes 100 m meanwhile, ms.
+const LIVE_FIX_AGE_MS_MAX: u64 = 2_500;
+
 /// The stamp of a read captured by `camera` at `captured_at` (the host's UTC as the engine saw it).
 ///
 /// An instant that the host's clock showed twice, or never, is no certain instant: the stamp is `Doubtful`, or
-/// `None` if it lies
-/// outside the kept past.
+/// `None` if it lies outside the kept past.
 #[must_use]
 pub fn stamp(camera: &CameraId, captured_at: Utc, revision: u32, basis: &StampBasis<'_>) -> Stamp {
     let view = basis.view;
     let instant = view.eras.mono_of(captured_at, basis.now.mono);
     let sure_of_time = instant.is_some_and(|(_, only)| only);
     let whereabouts = instant.map_or(Whereabouts::Unknown, |(mono, _)| view.timeline.at(mono));
-    let fix_age_ms = view.last_fix.zip(instant).map(|(fix, (mono, _))| mono.since_ms(fix.at));
+    let fix_age_ms = view.last_fix.zip(instant).map(|(fix, (mono, _))| view.timeline.fix_age_ms(mono, fix.at));
+    let fresh = |age_ms: Option<u64>, max_ms: u64| age_ms.is_some_and(|age_ms| age_ms <= max_ms);
+    let certain = |sure: bool| if sure { StampState::Certain } else { StampState::Doubtful };
     let (state, spot, position, radius95_m, fix_age_ms) = match whereabouts {
         Whereabouts::Unknown => (StampState::None, StampSpot::Unknown, None, None, None),
         Whereabouts::AtSite { site, position, radius95_m, verified } => {
-            let state = if verified && sure_of_time { StampState::Certain } else { StampState::Doubtful };
-            (state, StampSpot::Site(site), Some(position), Some(radius95_m), fix_age_ms)
+            let sure = verified && sure_of_time && fresh(fix_age_ms, SITE_FIX_AGE_MS_MAX);
+            (certain(sure), StampSpot::Site(site), Some(position), Some(radius95_m), fix_age_ms)
         }
         Whereabouts::Doubtful { site, position, radius95_m } => {
             let spot = site.map_or(StampSpot::Unknown, StampSpot::Site);
             (StampState::Doubtful, spot, position, Some(radius95_m), fix_age_ms)
         }
         Whereabouts::Underway { position, radius95_m, measured } => {
-            let state = if sure_of_time { StampState::Certain } else { StampState::Doubtful };
             let age_ms = instant.map(|(mono, _)| mono.since_ms(measured));
-            (state, StampSpot::Underway, Some(position), Some(radius95_m), age_ms)
+            let sure = sure_of_time && fresh(age_ms, LIVE_FIX_AGE_MS_MAX);
+            (certain(sure), StampSpot::Underway, Some(position), Some(radius95_m), age_ms)
         }
     };
-    let (line, line_state) = sentence(camera, spot, state, position, view);
+    let (line, line_state) = sentence(camera, view, whereabouts, fix_age_ms, sure_of_time);
     Stamp {
         revision,
         state,
@@ -107,29 +113,164 @@ pub fn stamp(camera: &CameraId, captured_at: Utc, revision: u32, basis: &StampBa
     }
 }
 
-/// What an officer reads first. Only a confirmed line at a certain site is told as if true.
+/// What an officer reads first. Only a confirmed line at a site that fixes agree with is told as if true; what is not
+/// sure about it follows in the same sentence.
 fn sentence(
     camera: &CameraId,
-    spot: StampSpot,
-    state: StampState,
-    position: Option<LatLon>,
     view: &PositionView,
+    whereabouts: Whereabouts,
+    fix_age_ms: Option<u64>,
+    sure_of_time: bool,
 ) -> (String, LineState) {
-    let at =
-        position.map_or_else(|| "Position unknown".to_owned(), |p| format!("{:.5}, {:.5}", p.lat_deg(), p.lon_deg()));
-    match spot {
-        StampSpot::Unknown => (format!("{at}; no usable fix when this was read"), LineState::Missing),
-        StampSpot::Underway => (format!("{at}; the trailer was on the move"), LineState::Unconfirmed),
-        StampSpot::Site(site) => {
-            let (line, line_state) = view.places.line(site, camera);
-            match (line, line_state, state) {
-                (Some(line), LineState::Confirmed, StampState::Certain) => (line.text(), LineState::Confirmed),
-                (_, _, StampState::Doubtful) => {
-                    (format!("{at}; position not verified, direction not confirmed"), LineState::Unconfirmed)
-                }
-                (Some(_), _, _) => (format!("{at}; direction not confirmed"), LineState::Unconfirmed),
-                (None, _, _) => (format!("{at}; no place line written"), LineState::Missing),
-            }
+    let (mut text, mut state) = match whereabouts {
+        Whereabouts::Unknown => {
+            let why = match view.last_fix {
+                None => "no fix since the start when this was read",
+                Some(_) => "no usable fix when this was read",
+            };
+            return (format!("Position unknown; {why}"), LineState::Missing);
         }
+        Whereabouts::AtSite { site, position, verified: true, .. } => view.places.sentence(site, position, camera),
+        Whereabouts::AtSite { site, position, verified: false, .. } => {
+            let at = coordinates(position);
+            let text = match view.places.line(site, camera) {
+                (Some(line), LineState::Confirmed) => {
+                    format!("Last known place {at} ({}), not verified since boot", line.text())
+                }
+                _ => format!("Last known place {at}, not verified since boot"),
+            };
+            (text, LineState::Unconfirmed)
+        }
+        Whereabouts::Doubtful { site, position, .. } => {
+            let at = position.map_or_else(|| "Position unknown".to_owned(), coordinates);
+            let text = match site {
+                Some(_) => format!("{at}; the trailer may be on the move, place and direction not confirmed"),
+                None => format!("{at}; position not sure yet, direction not confirmed"),
+            };
+            (text, LineState::Unconfirmed)
+        }
+        Whereabouts::Underway { position, .. } => {
+            (format!("{}; the trailer was not at a site", coordinates(position)), LineState::Unconfirmed)
+        }
+    };
+    if let Some(age_ms) = fix_age_ms.filter(|age_ms| SITE_FIX_AGE_MS_MAX < *age_ms) {
+        text = format!("{text}; last position fix {} before the read", age_words(age_ms));
+        state = weaker(state);
+    }
+    if !sure_of_time {
+        text.push_str("; capture time not sure");
+        state = weaker(state);
+    }
+    (text, state)
+}
+
+/// What is qualified is no longer confirmed.
+fn weaker(state: LineState) -> LineState {
+    if state == LineState::Confirmed { LineState::Unconfirmed } else { state }
+}
+
+/// An age in words: "45 s", "12 min", "3 h".
+fn age_words(age_ms: u64) -> String {
+    match age_ms / 1000 {
+        s @ 0..120 => format!("{s} s"),
+        s @ 120..7200 => format!("{} min", s / 60),
+        s => format!("{} h", s / 3600),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![expect(clippy::unwrap_used, reason = "tests")]
+    use super::*;
+    use crate::moment::Mono;
+    use crate::position::Fix;
+    use crate::position::places::{PlaceLine, PlaceTable};
+    use crate::position::timeline::Timeline;
+    use std::sync::Arc;
+
+    const T0: i64 = 1_800_000_000_000;
+
+    fn here() -> LatLon {
+        LatLon::new(44.51, -30.0).unwrap()
+    }
+
+    fn moment(mono_ms: u64) -> Moment {
+        Moment { mono: Mono(mono_ms), utc: Utc(T0 + i64::try_from(mono_ms).unwrap()), utc_trust: UtcTrust::Gps }
+    }
+
+    fn view(whereabouts: Whereabouts, fix_at: u64) -> PositionView {
+        let mut timeline = Timeline::default();
+        timeline.tell(Mono(0), whereabouts);
+        let mut places = PlaceTable::default();
+        let line = PlaceLine {
+            road: "Quernstone Road".to_owned(),
+            cross_street: "Brackwater Lane".to_owned(),
+            direction: "northbound".to_owned(),
+            by: "technician 7".to_owned(),
+            at: Utc(0),
+        };
+        places.set(SiteId(1), here(), &east(), line).unwrap();
+        let fix = Fix {
+            at: Mono(fix_at),
+            utc: None,
+            position: here(),
+            speed_mps: None,
+            hdop: None,
+            satellites: None,
+            sigma_m: None,
+        };
+        let mut view = PositionView {
+            timeline: Arc::new(timeline),
+            places: Arc::new(places),
+            last_fix: Some(fix),
+            ..PositionView::default()
+        };
+        view.eras.observe(&moment(0));
+        view
+    }
+
+    fn east() -> CameraId {
+        CameraId::new("east").unwrap()
+    }
+
+    fn at_site(verified: bool) -> Whereabouts {
+        Whereabouts::AtSite { site: SiteId(1), position: here(), radius95_m: 5.0, verified }
+    }
+
+    fn check(whereabouts: Whereabouts, fix_at: u64, read_at: u64, want: (StampState, &str, LineState)) {
+        let view = view(whereabouts, fix_at);
+        let now = moment(read_at + 100);
+        let stamp = stamp(&east(), moment(read_at).utc, 1, &StampBasis { view: &view, now: &now });
+        assert_eq!((stamp.state, stamp.line.as_str(), stamp.line_state), want);
+    }
+
+    #[test]
+    fn officers_read_a_sentence_that_says_what_is_sure() {
+        let unconfirmed = LineState::Unconfirmed;
+        let line = "Quernstone Road at Brackwater Lane, northbound";
+        check(at_site(true), 59_000, 60_000, (StampState::Certain, line, LineState::Confirmed));
+        let old = format!("{line}; last position fix 45 s before the read");
+        check(at_site(true), 15_000, 60_000, (StampState::Doubtful, &old, unconfirmed));
+        let boot = format!("Last known place 44.51000, -30.00000 ({line}), not verified since boot");
+        check(at_site(false), 59_000, 60_000, (StampState::Doubtful, &boot, unconfirmed));
+        let leaving = "44.51000, -30.00000; the trailer may be on the move, place and direction not confirmed";
+        let doubtful = Whereabouts::Doubtful { site: Some(SiteId(1)), position: Some(here()), radius95_m: 9.0 };
+        check(doubtful, 59_000, 60_000, (StampState::Doubtful, leaving, unconfirmed));
+        let road = "44.51000, -30.00000; the trailer was not at a site";
+        let underway = Whereabouts::Underway { position: here(), radius95_m: 9.0, measured: Mono(59_000) };
+        check(underway, 59_000, 60_000, (StampState::Certain, road, unconfirmed));
+        check(underway, 59_000, 62_000, (StampState::Doubtful, road, unconfirmed));
+        let none = "Position unknown; no usable fix when this was read";
+        check(Whereabouts::Unknown, 59_000, 60_000, (StampState::None, none, LineState::Missing));
+    }
+
+    #[test]
+    fn a_read_inside_a_past_gap_says_the_age_that_the_fix_had_then() {
+        let mut view = view(at_site(true), 300_000);
+        Arc::make_mut(&mut view.timeline).unseen(Mono(100_000), Mono(200_000));
+        let now = moment(301_000);
+        let stamp = stamp(&east(), moment(150_000).utc, 1, &StampBasis { view: &view, now: &now });
+        assert_eq!(stamp.fix_age_ms, Some(50_000));
+        assert!(stamp.line.ends_with("; last position fix 50 s before the read"), "{}", stamp.line);
     }
 }

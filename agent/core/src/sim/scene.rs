@@ -8,7 +8,7 @@ use crate::host::HostView;
 use crate::ids::{CameraId, SiteId};
 use crate::link::LinkView;
 use crate::moment::{Moment, Mono, Utc, UtcTrust};
-use crate::position::places::{LineState, PlaceLine, PlaceTable, SiteLines};
+use crate::position::places::{LineOrigin, LineState, PlaceLine, PlaceTable, SiteLines};
 use crate::position::{Fix, KeeperState, PositionView, ReceiverState, Site};
 use crate::queue::LedgerCounts;
 use std::sync::Arc;
@@ -76,7 +76,7 @@ impl Scene {
             };
             (camera.id.clone(), (line, LineState::Confirmed))
         });
-        let lines = SiteLines { position: site.position, lines: lines.collect() };
+        let lines = SiteLines { position: site.position, origin: LineOrigin::Here, lines: lines.collect() };
         Self {
             now,
             life: Life::Running,
@@ -102,7 +102,7 @@ impl Scene {
                 sentences: 4_147_200,
                 fixes_used: 691_180,
                 fixes_refused: 20,
-                places: Arc::new(PlaceTable { sites: [(SiteId(12), lines)].into() }),
+                places: Arc::new(PlaceTable { sites: [(SiteId(12), lines)].into(), ..PlaceTable::default() }),
                 history: Arc::new(vec![earlier]),
                 site: Some(site),
                 ..PositionView::default()

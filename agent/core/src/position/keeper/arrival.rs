@@ -1,0 +1,210 @@
+//! Arriving: a halt becomes a site once it has lasted the settle time in good observed seconds.
+
+use super::evidence::{Evidence, Sample};
+use super::noise::StandingNoise;
+use crate::geo::LocalPlane;
+use crate::moment::Mono;
+use crate::position::anchor::{Anchor, Block, median};
+
+/// Averages a block of samples.
+#[derive(Clone, Debug, Default)]
+pub(super) struct BlockMaker {
+    east_m: Vec<f64>,
+    north_m: Vec<f64>,
+    seconds: f64,
+    fresh: u32,
+}
+
+impl BlockMaker {
+    /// Takes a sample; gives a block once `length_s` observed seconds are in.
+    pub(super) fn push(&mut self, sample: &Sample, length_s: f64) -> Option<Block> {
+        self.east_m.push(sample.east_m);
+        self.north_m.push(sample.north_m);
+        self.seconds += sample.seconds;
+        self.fresh += u32::from(sample.fresh);
+        if self.seconds < length_s {
+            return None;
+        }
+        let block =
+            Block { east_m: median(&mut self.east_m), north_m: median(&mut self.north_m), weight_s: self.seconds };
+        self.clear();
+        Some(block)
+    }
+
+    pub(super) fn clear(&mut self) {
+        self.east_m.clear();
+        self.north_m.clear();
+        self.seconds = 0.0;
+        self.fresh = 0;
+    }
+
+    fn partial(&self) -> Option<Block> {
+        (!self.east_m.is_empty()).then(|| Block {
+            east_m: median(&mut self.east_m.clone()),
+            north_m: median(&mut self.north_m.clone()),
+            weight_s: self.seconds.max(1.0),
+        })
+    }
+}
+
+/// Whether the trailer stands, since when, and what its positions were since.
+#[derive(Clone, Debug)]
+pub(super) struct Arrival {
+    settle_s: f64,
+    plane: Option<LocalPlane>,
+    blocks: Vec<Block>,
+    current: BlockMaker,
+    observed_s: f64,
+    /// Since when it stands; `None` while it moves.
+    pub halted_since: Option<Mono>,
+    sigma_sum_m: f64,
+    sigma_count: f64,
+    moving_samples: u32,
+}
+
+impl Arrival {
+    pub(super) fn new(settle_s: f64) -> Self {
+        Self {
+            settle_s,
+            plane: None,
+            blocks: Vec::new(),
+            current: BlockMaker::default(),
+            observed_s: 0.0,
+            halted_since: None,
+            sigma_sum_m: 0.0,
+            sigma_count: 0.0,
+            moving_samples: 0,
+        }
+    }
+
+    /// Length of one block, s: six in the settle time, at most 20 s.
+    fn block_s(&self) -> f64 {
+        (self.settle_s / 6.0).clamp(0.9, 20.0)
+    }
+
+    /// Observed good seconds of the present halt.
+    pub(super) fn observed_s(&self) -> f64 {
+        self.observed_s
+    }
+
+    /// Forgets the halt.
+    pub(super) fn clear(&mut self) {
+        *self = Self::new(self.settle_s);
+    }
+
+    /// Begins a halt with the standing samples at the end of `evidence` that are not older than `back_ms`.
+    pub(super) fn begin(&mut self, evidence: &Evidence, back_ms: u64) {
+        self.clear();
+        let Some(newest) = evidence.newest() else { return };
+        self.plane = Some(*evidence.plane());
+        let count = evidence.unbroken().take_while(|s| newest.at.since_ms(s.at) <= back_ms).count();
+        let samples: Vec<Sample> = evidence.unbroken().take(count).copied().collect();
+        self.halted_since = samples.last().map(|s| s.at);
+        for (i, sample) in samples.iter().rev().enumerate() {
+            let seconds = if i == 0 { 0.0 } else { sample.seconds };
+            self.take(&Sample { seconds, ..*sample });
+        }
+    }
+
+    fn take(&mut self, sample: &Sample) {
+        if !sample.good {
+            return;
+        }
+        self.observed_s += sample.seconds;
+        self.sigma_sum_m += sample.sigma_m;
+        self.sigma_count += 1.0;
+        if let Some(block) = self.current.push(sample, self.block_s()) {
+            self.blocks.push(block);
+        }
+    }
+
+    /// Takes the newest sample of `evidence` and looks whether the trailer stands or moves.
+    pub(super) fn push(&mut self, evidence: &Evidence, noise: &StandingNoise) {
+        let Some(newest) = evidence.newest() else { return };
+        if self.halted_since.is_none() {
+            if evidence.stands(noise) {
+                // What stands now has stood since the speed fell: the last seconds belong to the halt.
+                self.begin(evidence, 5_000);
+            }
+            return;
+        }
+        if self.plane.is_some_and(|plane| plane != *evidence.plane()) {
+            self.replant(evidence);
+        }
+        let limit_mps = (2.0 * noise.p95_mps()).clamp(0.8, 1.5);
+        let moving = if evidence.speechless(newest.at) {
+            evidence.smooth_way().is_some()
+        } else {
+            evidence.moves_at(limit_mps, 6_000)
+        };
+        self.moving_samples = if moving { self.moving_samples + 1 } else { 0 };
+        if 2 <= self.moving_samples {
+            self.clear();
+            return;
+        }
+        self.take(newest);
+        // A position that runs away without motion is a filter that walks in: only the newest seconds count.
+        if let Some((centre, _)) = self.centre()
+            && (25.0_f64).max(4.0 * newest.sigma_m) < newest.distance_m(centre)
+            && evidence.stretches(5_000, 2).is_some_and(|s| s.iter().all(|p| newest.distance_m(*p) < 15.0))
+        {
+            self.begin(evidence, 15_000);
+        }
+    }
+
+    fn replant(&mut self, evidence: &Evidence) {
+        if let Some(old) = self.plane.replace(*evidence.plane()) {
+            for block in &mut self.blocks {
+                let position = old.to_geo(block.east_m, block.north_m);
+                (block.east_m, block.north_m) = evidence.plane().to_plane(position);
+            }
+            self.current.clear();
+        }
+    }
+
+    fn all_blocks(&self) -> Vec<Block> {
+        let mut blocks = self.blocks.clone();
+        blocks.extend(self.current.partial());
+        blocks
+    }
+
+    /// Robust centre of the halt so far in the plane of the evidence, and the expected sigma.
+    pub(super) fn centre(&self) -> Option<((f64, f64), f64)> {
+        let blocks = self.all_blocks();
+        if blocks.is_empty() {
+            return None;
+        }
+        let mut east: Vec<f64> = blocks.iter().map(|b| b.east_m).collect();
+        let mut north: Vec<f64> = blocks.iter().map(|b| b.north_m).collect();
+        Some(((median(&mut east), median(&mut north)), self.sigma_m()))
+    }
+
+    fn sigma_m(&self) -> f64 {
+        if self.sigma_count < 1.0 { 5.0 } else { self.sigma_sum_m / self.sigma_count }
+    }
+
+    /// An anchor if the settle time is full. If the newest fifth lies elsewhere than the whole, the trailer was still
+    /// creeping or the filter still walking in: then only the newest 20 s are kept, and it goes on from there.
+    pub(super) fn settled(&mut self, evidence: &Evidence) -> Option<(Anchor, Mono)> {
+        let since = self.halted_since?;
+        if self.observed_s < self.settle_s {
+            return None;
+        }
+        let blocks = self.all_blocks();
+        let newest = blocks.last()?;
+        let ((east_m, north_m), sigma_m) = self.centre()?;
+        let apart_m = (newest.east_m - east_m).hypot(newest.north_m - north_m);
+        if (12.0_f64).max(2.4 * sigma_m) < apart_m {
+            self.begin(evidence, 20_000);
+            return None;
+        }
+        Some((Anchor::from_blocks(self.plane?, &blocks, sigma_m), since))
+    }
+
+    /// What is known so far, as a provisional anchor.
+    pub(super) fn provisional(&self) -> Option<Anchor> {
+        let blocks = self.all_blocks();
+        (!blocks.is_empty()).then_some(())?;
+        Some(Anchor::from_blocks(self.plane?, &blocks, self.sigma_m()))
+    }
+}

@@ -1,0 +1,219 @@
+//! What the keeper keeps over a restart, and what it asks its actor to do.
+
+use super::noise::NoiseMemory;
+use crate::geo::LatLon;
+use crate::ids::SiteId;
+use crate::moment::{Mono, Utc};
+use crate::position::anchor::AnchorMemory;
+use crate::position::places::PlaceTable;
+use crate::position::{KeeperState, Site};
+
+/// A planned move, announced beforehand. It silences the urgency of leaving and nothing else.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Tow {
+    /// Who announced it.
+    pub by: String,
+    /// When.
+    pub announced: Utc,
+    /// When the announcement ends by itself.
+    pub until: Utc,
+}
+
+/// The site that the trailer stood at when the memory was written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KeptSite {
+    /// The site.
+    pub site: Site,
+    /// Its first anchor: what creeps away from it farther than the threshold is another site.
+    pub home: LatLon,
+    /// The estimate behind its position.
+    pub anchor: AnchorMemory,
+}
+
+/// Everything that must survive a restart.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KeeperMemory {
+    /// Number of the next site.
+    pub next_site: SiteId,
+    /// The site that the trailer stood at; `None` before the first and underway.
+    pub kept: Option<KeptSite>,
+    /// True if it had left a site unannounced and not arrived yet: the alarm goes on after a restart.
+    pub adrift: bool,
+    /// The announced move, if any.
+    pub tow: Option<Tow>,
+    /// Former sites, oldest first, at most [`super::SiteKeeper::HISTORY_KEPT`].
+    pub history: Vec<Site>,
+    /// Place lines of all known places.
+    pub places: PlaceTable,
+    /// The receiver's own standing noise.
+    pub noise: NoiseMemory,
+}
+
+impl Default for KeeperMemory {
+    fn default() -> Self {
+        Self {
+            next_site: SiteId(1),
+            kept: None,
+            adrift: false,
+            tow: None,
+            history: Vec::new(),
+            places: PlaceTable::default(),
+            noise: NoiseMemory { p50_mps: 0.0, p95_mps: 0.2 },
+        }
+    }
+}
+
+/// What the actor has to do or to tell. Every decision comes with its reason, one sentence.
+#[derive(Clone, Debug, PartialEq)]
+pub enum KeeperAction {
+    /// The state changed.
+    State {
+        /// Before.
+        from: KeeperState,
+        /// Now.
+        to: KeeperState,
+        /// Why.
+        reason: String,
+    },
+    /// The trailer has stood long enough: a new site.
+    SiteFound {
+        /// The site.
+        site: Site,
+        /// The former site at the same place whose lines are offered again.
+        returned_to: Option<SiteId>,
+        /// Why.
+        reason: String,
+    },
+    /// The anchor of the current site is known better, or followed a hop; the actor may send the site again.
+    SiteRefined {
+        /// The site.
+        site: Site,
+    },
+    /// The trailer was moved by less than the threshold: the same site, but its lines are unconfirmed from 25 m on.
+    Hopped {
+        /// The site.
+        site: Site,
+        /// How far the anchor moved, metres.
+        moved_m: f64,
+        /// Whether the place lines lost their confirmation (a notice is due).
+        lines_unconfirmed: bool,
+        /// Why.
+        reason: String,
+    },
+    /// The trailer has left its site. Unannounced: an alarm.
+    Left {
+        /// The site as left.
+        site: Site,
+        /// When it was last seen well inside, by the host's clock.
+        at: Utc,
+        /// True if a move was announced.
+        announced: bool,
+        /// Where it is now.
+        position: LatLon,
+        /// Why.
+        reason: String,
+    },
+    /// After the start the trailer is somewhere else than it was when the memory was written. Unannounced: an alarm.
+    MovedWhileOff {
+        /// The site that it stood at.
+        site: Site,
+        /// True if a move was announced.
+        announced: bool,
+        /// Where it is now.
+        position: LatLon,
+        /// How far that is from the site, metres.
+        distance_m: f64,
+        /// Why.
+        reason: String,
+    },
+    /// The stored site agrees with what the GPS receiver says since the start.
+    Verified {
+        /// The site.
+        site: SiteId,
+        /// Why.
+        reason: String,
+    },
+    /// Leaving is being tested.
+    DoubtBegan {
+        /// The site in doubt.
+        site: SiteId,
+        /// Why.
+        reason: String,
+    },
+    /// It still stands.
+    DoubtEnded {
+        /// The site.
+        site: SiteId,
+        /// Why.
+        reason: String,
+    },
+    /// A halt on the way that did not last long enough for a site.
+    Halted {
+        /// Since when.
+        from: Mono,
+        /// Until when.
+        to: Mono,
+        /// Where.
+        position: LatLon,
+    },
+    /// Where it is on its way; due after a leaving, at intervals.
+    TrackPoint {
+        /// Where.
+        position: LatLon,
+        /// 95 % radius, metres.
+        radius95_m: f64,
+        /// Doppler speed, if known.
+        speed_mps: Option<f64>,
+        /// When it was measured.
+        at: Mono,
+        /// True if a move was announced.
+        announced: bool,
+    },
+    /// What the timeline says of this stretch has been decided otherwise: reads captured in it get a later stamp.
+    Restamp {
+        /// First instant.
+        from: Mono,
+        /// Last instant.
+        to: Mono,
+        /// Why.
+        reason: String,
+    },
+    /// The announced move is over (arrived, ended by a person, or run out).
+    TowEnded {
+        /// Which.
+        tow: Tow,
+        /// Why.
+        reason: String,
+    },
+    /// [`super::SiteKeeper::memory`] changed in a way that must survive a restart: keep it now.
+    Keep,
+}
+
+/// Why an announcement was refused.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum TowProblem {
+    /// It moves already.
+    #[error("the trailer is already under way, so the move can't be announced beforehand")]
+    Underway,
+    /// Out of range.
+    #[error("a move is announced for 1 s to 12 h, and {asked_s} s were asked for")]
+    TooLong {
+        /// What was asked.
+        asked_s: u64,
+    },
+    /// Nothing to end.
+    #[error("no move is announced")]
+    NotAnnounced,
+}
+
+impl TowProblem {
+    /// Next step for a technician, one sentence.
+    #[must_use]
+    pub fn advice(&self) -> &'static str {
+        match self {
+            Self::Underway => "the alarm stands; tell the people who got it that the move is yours",
+            Self::TooLong { .. } => "announce at most 12 h, and again when they have passed",
+            Self::NotAnnounced => "nothing is to be done",
+        }
+    }
+}

@@ -1,0 +1,167 @@
+//! Not at a site: on the road, at a halt, settling, arriving.
+
+use super::evidence::{Sample, seconds};
+use super::standing::Standing;
+use super::{Anchor, GAP_MS, KeeperAction, KeeperState, SiteKeeper};
+use crate::geo::LatLon;
+use crate::ids::SiteId;
+use crate::moment::{Moment, Mono};
+use crate::position::Site;
+use crate::position::anchor::live_radius95_m;
+use crate::position::timeline::Whereabouts;
+use std::sync::Arc;
+
+/// A halt shorter than this is not told, ms; our own choice.
+const HALT_TOLD_MS: u64 = 15_000;
+/// A former site nearer than this is the same place, metres (design).
+const RETURN_M: f64 = 50.0;
+/// Track points: at least so far apart in time while moving, ms; our own choice.
+const TRACK_MS: u64 = 5_000;
+/// Track points at a halt, ms.
+const TRACK_HALTED_MS: u64 = 60_000;
+/// Track points of an announced move, ms.
+const TRACK_ANNOUNCED_MS: u64 = 30_000;
+
+/// It left a site and has not arrived.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Adrift {
+    last_point: Option<Mono>,
+}
+
+impl SiteKeeper {
+    pub(super) fn moving_step(&mut self, sample: &Sample, broken: bool, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let was_halted = self.arrival.halted_since;
+        let halt_place = self.arrival.centre().map(|(place, _)| place);
+        let Some(evidence) = &self.evidence else { return };
+        let plane_before = *evidence.plane();
+        if self.state == KeeperState::Searching && was_halted.is_none() {
+            // Nothing says that it moves: the first fix opens a halt, and motion will end it.
+            self.arrival.begin(evidence, 0);
+        } else if broken && halt_place.is_some_and(|place| 30.0 < sample.distance_m(place)) {
+            self.arrival.begin(evidence, 0);
+        } else {
+            self.arrival.push(evidence, &self.noise);
+        }
+        if let (Some(from), None, Some((east_m, north_m))) = (was_halted, self.arrival.halted_since, halt_place)
+            && HALT_TOLD_MS <= sample.at.since_ms(from)
+            && self.adrift.is_some()
+        {
+            let position = plane_before.to_geo(east_m, north_m);
+            out.push(KeeperAction::Halted { from, to: sample.at, position });
+        }
+        self.moving_state(now, out);
+        let radius95_m = live_radius95_m(sample.sigma_m);
+        let position = sample.position;
+        let whereabouts = if self.distrusted(sample.at) {
+            Whereabouts::Doubtful { site: None, position: Some(position), radius95_m }
+        } else {
+            Whereabouts::Underway { position, radius95_m, measured: sample.at }
+        };
+        self.tell(sample.at, whereabouts);
+        let Some(evidence) = &self.evidence else { return };
+        if let Some((anchor, since)) = self.arrival.settled(evidence) {
+            self.found(anchor, since, now, out);
+        } else if self.adrift.is_some() {
+            self.track(sample, now, out);
+        }
+    }
+
+    fn moving_state(&mut self, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let halted_s = self.arrival.observed_s();
+        match (self.state, self.arrival.halted_since) {
+            (KeeperState::Settling, None) => {
+                self.enter(KeeperState::Underway, "it moves: speed and position agree".to_owned(), now, out);
+            }
+            (KeeperState::Searching, _) => {
+                let (state, reason) = if self.adrift.is_some() {
+                    (KeeperState::Underway, "fixes are back")
+                } else {
+                    (KeeperState::Settling, "first fix: averaging")
+                };
+                self.enter(state, reason.to_owned(), now, out);
+            }
+            (KeeperState::Underway | KeeperState::Doubtful | KeeperState::Anchored, Some(_))
+                if self.limits.settle_s.min(10.0) / 2.0 <= halted_s =>
+            {
+                self.enter(KeeperState::Settling, "it has come to a halt: averaging".to_owned(), now, out);
+            }
+            _ => {}
+        }
+    }
+
+    fn found(&mut self, anchor: Anchor, since: Mono, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let id = SiteId(self.next_site);
+        self.next_site += 1;
+        let position = anchor.position();
+        let returned_to = self
+            .history
+            .iter()
+            .rev()
+            .map(|site| (site, site.position.distance_m(position)))
+            .filter(|(_, away_m)| *away_m <= RETURN_M)
+            .min_by(|a, b| a.1.total_cmp(&b.1))
+            .map(|(site, _)| site.id);
+        let halted_s = seconds(now.mono.since_ms(since));
+        let found_by = match returned_to {
+            Some(former) => format!("stood for {halted_s:.0} s, back at the place of site {}", former.0),
+            None => format!("stood for {halted_s:.0} s"),
+        };
+        let site = Site {
+            id,
+            position,
+            radius95_m: anchor.radius95_m(),
+            arrived: Self::utc_of(since, now),
+            left: None,
+            found_by: found_by.clone(),
+        };
+        let before = self.history.last().map(|site| site.id);
+        self.places_mut().offer(id, position, returned_to, before);
+        let standing = Standing::new(site.clone(), anchor, now.mono);
+        self.tell(since, standing.whereabouts());
+        self.standing = Some(standing);
+        self.arrival.clear();
+        let arrived = self.adrift.take().is_some();
+        self.enter(KeeperState::Anchored, found_by.clone(), now, out);
+        out.push(KeeperAction::SiteFound { site, returned_to, reason: found_by.clone() });
+        out.push(KeeperAction::Restamp { from: since, to: now.mono, reason: found_by });
+        if arrived && let Some(tow) = self.tow.take() {
+            out.push(KeeperAction::TowEnded { tow, reason: format!("arrived at site {}", id.0) });
+        }
+        out.push(KeeperAction::Keep);
+    }
+
+    /// A track point, if one is due.
+    pub(super) fn track(&mut self, sample: &Sample, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let announced = self.announced(now);
+        let every_ms = match (announced, self.arrival.halted_since.is_some()) {
+            (_, true) => TRACK_HALTED_MS,
+            (true, false) => TRACK_ANNOUNCED_MS,
+            (false, false) => TRACK_MS,
+        };
+        let Some(adrift) = &mut self.adrift else { return };
+        if adrift.last_point.is_some_and(|last| sample.at.since_ms(last) < every_ms) {
+            return;
+        }
+        adrift.last_point = Some(sample.at);
+        let position: LatLon = sample.position;
+        out.push(KeeperAction::TrackPoint {
+            position,
+            radius95_m: live_radius95_m(sample.sigma_m),
+            speed_mps: sample.speed_mps,
+            at: sample.at,
+            announced,
+        });
+    }
+
+    /// Whether stamps must say the age of the fix now.
+    #[must_use]
+    pub fn unseen(&self, now: Mono) -> bool {
+        self.last_fix.is_none_or(|fix| GAP_MS < now.since_ms(fix.at))
+    }
+
+    /// Lines of the current site for people; see [`crate::position::places`].
+    #[must_use]
+    pub fn history(&self) -> &Arc<Vec<Site>> {
+        &self.history
+    }
+}

@@ -1,0 +1,478 @@
+//! At a site: the check after a start, refining the anchor, doubt, hops below the threshold.
+
+use super::arrival::BlockMaker;
+use super::evidence::{Evidence, Sample, seconds};
+use super::leaving::{Ground, Outing};
+use super::{Adrift, Anchor, KeeperAction, KeeperState, KeptSite, SiteKeeper};
+use crate::geo::{LatLon, LocalPlane};
+use crate::moment::{Moment, Mono};
+use crate::position::Site;
+use crate::position::anchor::{Block, live_radius95_m, median};
+use crate::position::timeline::Whereabouts;
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+/// Share of the threshold that counts as well inside: there the evidence of leaving starts anew.
+const INSIDE_SHARE: f64 = 0.3;
+/// Share of the threshold inside which one fix ends a doubt.
+const CALM_SHARE: f64 = 0.6;
+/// So many fixes in a row inside the threshold end a doubt.
+const CALM_SAMPLES: u32 = 5;
+/// Different positions that must agree with the stored site after a start. A cold receiver may replay its last known
+/// position, which is one position however often it is sent.
+const AGREE_DISTINCT: u32 = 4;
+/// Receivers in static hold send frozen digits: they agree after this time, s. Source: no power-on error over 25 m in the
+/// logs outlived 82 s.
+const AGREE_FROZEN_S: f64 = 90.0;
+/// Blocks of the anchor, s.
+const BLOCK_S: f64 = 20.0;
+/// Blocks that are compared with the anchor to find a hop without motion: five minutes.
+const RECENT_BLOCKS: usize = 15;
+/// A hop without seen motion must show by so much, metres, times quality. Source: a first probe; 20 m was blind.
+const HOP_M: f64 = 14.0;
+/// A hop with motion that explains it, metres, times quality; our own choice.
+const HOP_EXPLAINED_M: f64 = 10.0;
+/// From here on a hop is told to people and place lines need confirmation, metres (design).
+const HOP_TOLD_M: f64 = 25.0;
+
+/// Motion inside the threshold that may end elsewhere.
+#[derive(Clone, Copy, Debug)]
+struct Trip {
+    path_m: f64,
+    last_motion: Mono,
+    standing_s: f64,
+}
+
+/// The current site and all that is being tested about it.
+#[derive(Clone, Debug)]
+pub(super) struct Standing {
+    pub site: Site,
+    pub home: LatLon,
+    pub anchor: Anchor,
+    pub verified: bool,
+    agree_s: f64,
+    agree_distinct: u32,
+    pub outing: Option<Outing>,
+    pub doubt_since: Option<Mono>,
+    calm_samples: u32,
+    block: BlockMaker,
+    recent: VecDeque<Block>,
+    trip: Option<Trip>,
+    told_at: Mono,
+}
+
+impl Standing {
+    pub(super) fn new(site: Site, anchor: Anchor, now: Mono) -> Self {
+        let home = anchor.position();
+        Self {
+            site,
+            home,
+            anchor,
+            verified: true,
+            agree_s: 0.0,
+            agree_distinct: 0,
+            outing: None,
+            doubt_since: None,
+            calm_samples: 0,
+            block: BlockMaker::default(),
+            recent: VecDeque::with_capacity(RECENT_BLOCKS),
+            trip: None,
+            told_at: now,
+        }
+    }
+
+    pub(super) fn restored(kept: KeptSite) -> Self {
+        let anchor = Anchor::restored(&kept.anchor);
+        let mut standing = Self::new(kept.site, anchor, Mono(0));
+        standing.home = kept.home;
+        standing.verified = false;
+        standing
+    }
+
+    pub(super) fn kept(&self) -> KeptSite {
+        KeptSite { site: self.site.clone(), home: self.home, anchor: self.anchor.memory() }
+    }
+
+    pub(super) fn whereabouts(&self) -> Whereabouts {
+        Whereabouts::AtSite {
+            site: self.site.id,
+            position: self.site.position,
+            radius95_m: self.site.radius95_m,
+            verified: self.verified,
+        }
+    }
+
+    /// The anchor in `plane`, metres.
+    pub(super) fn anchor_in(&self, plane: &LocalPlane) -> (f64, f64) {
+        if plane == self.anchor.plane() { self.anchor.east_north_m() } else { plane.to_plane(self.anchor.position()) }
+    }
+
+    pub(super) fn replant(&mut self, old: &LocalPlane, new: &LocalPlane) {
+        if let Some(outing) = &mut self.outing {
+            outing.replant(|(east_m, north_m)| new.to_plane(old.to_geo(east_m, north_m)));
+        }
+        self.block.clear();
+    }
+
+    /// How much wider than a good receiver's the scatter of single positions is, at least 1.
+    fn quality(&self) -> f64 {
+        (self.anchor.sigma_m() / 5.0).max(1.0)
+    }
+
+    fn publish(&mut self, now: Mono) {
+        self.site.position = self.anchor.position();
+        self.site.radius95_m = self.anchor.radius95_m();
+        self.told_at = now;
+    }
+
+    /// Whether the anchor is worth telling again.
+    fn refined(&self, now: Mono) -> bool {
+        60_000 <= now.since_ms(self.told_at)
+            && (self.anchor.radius95_m() < 0.85 * self.site.radius95_m
+                || 1.5 < self.anchor.position().distance_m(self.site.position))
+    }
+}
+
+/// What one sample at a site leads to.
+enum Turn {
+    Stay,
+    Verify,
+    Doubt(String),
+    Calm(String),
+    Leave(String),
+}
+
+impl SiteKeeper {
+    pub(super) fn standing_step(&mut self, sample: &Sample, broken: bool, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let turn = self.standing_turn(sample, broken);
+        match turn {
+            Turn::Stay => {}
+            Turn::Verify => self.verify(now, out),
+            Turn::Doubt(reason) => self.doubt(sample, reason, now, out),
+            Turn::Calm(reason) => self.calm(reason, now, out),
+            Turn::Leave(reason) => return self.leave(sample, reason, now, out),
+        }
+        let Some(standing) = &self.standing else { return };
+        if standing.doubt_since.is_some() {
+            let radius95_m = live_radius95_m(sample.sigma_m);
+            let site = Some(standing.site.id);
+            self.tell(sample.at, Whereabouts::Doubtful { site, position: Some(sample.position), radius95_m });
+        } else if standing.verified {
+            self.refine(sample, now, out);
+        } else if self.state != KeeperState::Doubtful {
+            let reason = format!("checking site {} after the start", standing.site.id.0);
+            self.enter(KeeperState::Doubtful, reason, now, out);
+        }
+        if broken && let Some(since) = self.timeline.unseen_until(sample.at) {
+            let known = self.standing.as_ref().is_some_and(|s| s.verified && s.doubt_since.is_none());
+            if known {
+                let reason = "fixes are back and agree with the site".to_owned();
+                out.push(KeeperAction::Restamp { from: since.plus_ms(super::GAP_MS), to: sample.at, reason });
+            }
+        }
+    }
+
+    fn standing_turn(&mut self, sample: &Sample, broken: bool) -> Turn {
+        let distrust = self.distrusted(sample.at);
+        let threshold_m = self.limits.move_threshold_m;
+        let (Some(standing), Some(evidence)) = (&mut self.standing, &mut self.evidence) else { return Turn::Stay };
+        let mut anchor = standing.anchor_in(evidence.plane());
+        let away_m = sample.distance_m(anchor);
+        if away_m <= threshold_m && evidence.plane() != standing.anchor.plane() {
+            // Back near the site: everything goes on in the anchor's own plane.
+            let (old, new) = (*evidence.plane(), *standing.anchor.plane());
+            evidence.set_plane(new);
+            standing.replant(&old, &new);
+            anchor = standing.anchor_in(&new);
+        }
+        let Some(sample) = evidence.newest().copied() else { return Turn::Stay };
+        let ground = Ground { anchor, threshold_m, quality: standing.quality(), distrust };
+        if away_m <= INSIDE_SHARE * threshold_m {
+            standing.outing = None;
+        } else {
+            let outing = standing.outing.get_or_insert_with(|| Outing::at(&sample));
+            if broken {
+                outing.broken(&sample);
+            }
+            outing.push(&sample, evidence, &self.noise, &ground);
+        }
+        if away_m <= threshold_m {
+            return standing.inside(&sample, away_m, threshold_m);
+        }
+        standing.agree_s = 0.0;
+        standing.agree_distinct = 0;
+        standing.calm_samples = 0;
+        if standing.doubt_since.is_none() {
+            self.arrival.begin(evidence, 0);
+        } else {
+            self.arrival.push(evidence, &self.noise);
+        }
+        let proof = standing.outing.as_ref().and_then(|outing| outing.proof(evidence, &ground));
+        match proof {
+            Some(reason) => Turn::Leave(reason),
+            None if standing.doubt_since.is_none() => Turn::Doubt(format!(
+                "a fix lies {away_m:.0} m from the anchor of site {}, beyond {threshold_m:.0} m",
+                standing.site.id.0
+            )),
+            None => Turn::Stay,
+        }
+    }
+
+    fn verify(&mut self, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let started = self.started;
+        let Some(standing) = &mut self.standing else { return };
+        standing.verified = true;
+        standing.doubt_since = None;
+        let (id, whereabouts) = (standing.site.id, standing.whereabouts());
+        let reason = format!("site {} agrees with the fixes since the start", id.0);
+        self.tell(started, whereabouts);
+        out.push(KeeperAction::Verified { site: id, reason: reason.clone() });
+        out.push(KeeperAction::Restamp { from: started, to: now.mono, reason: reason.clone() });
+        self.enter(KeeperState::Anchored, reason, now, out);
+    }
+
+    fn doubt(&mut self, sample: &Sample, reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let Some(standing) = &mut self.standing else { return };
+        standing.doubt_since = Some(sample.at);
+        standing.block.clear();
+        if standing.verified {
+            out.push(KeeperAction::DoubtBegan { site: standing.site.id, reason: reason.clone() });
+        }
+        self.enter(KeeperState::Doubtful, reason, now, out);
+    }
+
+    fn calm(&mut self, reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let Some(standing) = &mut self.standing else { return };
+        let Some(since) = standing.doubt_since.take() else { return };
+        standing.calm_samples = 0;
+        let (id, verified, whereabouts) = (standing.site.id, standing.verified, standing.whereabouts());
+        self.arrival.clear();
+        self.tell(since, whereabouts);
+        if verified {
+            out.push(KeeperAction::DoubtEnded { site: id, reason: reason.clone() });
+            out.push(KeeperAction::Restamp { from: since, to: now.mono, reason: reason.clone() });
+            self.enter(KeeperState::Anchored, reason, now, out);
+        }
+    }
+
+    pub(super) fn leave(&mut self, sample: &Sample, reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let Some(standing) = self.standing.take() else { return };
+        let from = if standing.verified {
+            standing.outing.as_ref().map_or(sample.at, |outing| outing.since)
+        } else {
+            self.started
+        };
+        let announced = self.announced(now);
+        let distance_m = standing.site.position.distance_m(sample.position);
+        let mut site = standing.site;
+        let at = Self::utc_of(from, now);
+        site.left = Some(at);
+        let history = Arc::make_mut(&mut self.history);
+        if Self::HISTORY_KEPT <= history.len() {
+            history.remove(0);
+        }
+        history.push(site.clone());
+        self.retell(from, standing.verified);
+        self.adrift = Some(Adrift::default());
+        let position = sample.position;
+        self.enter(KeeperState::Underway, reason.clone(), now, out);
+        if standing.verified {
+            out.push(KeeperAction::Left { site, at, announced, position, reason: reason.clone() });
+        } else {
+            out.push(KeeperAction::MovedWhileOff { site, announced, position, distance_m, reason: reason.clone() });
+        }
+        out.push(KeeperAction::Restamp { from, to: now.mono, reason });
+        out.push(KeeperAction::Keep);
+        self.track(sample, now, out);
+    }
+
+    /// Tells the past from `from` on again, with the live positions that were measured in it.
+    fn retell(&mut self, from: Mono, known_before: bool) {
+        let Some(evidence) = &self.evidence else { return };
+        let mut samples: Vec<Sample> = evidence.newest_first().take_while(|s| from <= s.at).copied().collect();
+        samples.reverse();
+        let timeline = Arc::make_mut(&mut self.timeline);
+        if !known_before {
+            timeline.tell(from, Whereabouts::Unknown);
+        }
+        for sample in samples {
+            let (position, radius95_m) = (sample.position, live_radius95_m(sample.sigma_m));
+            let whereabouts = if sample.at < self.distrust_until {
+                Whereabouts::Doubtful { site: None, position: Some(position), radius95_m }
+            } else {
+                Whereabouts::Underway { position, radius95_m, measured: sample.at }
+            };
+            timeline.tell(sample.at, whereabouts);
+        }
+    }
+
+    /// Good and calm: the sample feeds the anchor and the noise.
+    fn refine(&mut self, sample: &Sample, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let distrust = self.distrusted(sample.at);
+        let (Some(standing), Some(evidence)) = (&mut self.standing, &self.evidence) else { return };
+        let away_m = sample.distance_m(standing.anchor.east_north_m());
+        if self.limits.move_threshold_m < away_m || distrust {
+            return;
+        }
+        let settle_s = self.limits.settle_s;
+        let ended = standing.follow_trip(sample, evidence, self.noise.floor_mps(), settle_s);
+        if let Some(path_m) = ended {
+            self.after_trip(path_m, now, out);
+            return;
+        }
+        if standing.trip.is_some() {
+            return;
+        }
+        if let Some(mps) = sample.speed_mps
+            && away_m < self.limits.move_threshold_m / 2.0
+        {
+            self.noise.learn(mps);
+        }
+        let Some(block) = standing.block.push(sample, BLOCK_S) else { return };
+        standing.anchor.push(&block, sample.sigma_m);
+        if standing.recent.len() == RECENT_BLOCKS {
+            standing.recent.pop_front();
+        }
+        standing.recent.push_back(block);
+        if self.hop_unseen(now, out) {
+            return;
+        }
+        let Some(standing) = &mut self.standing else { return };
+        if standing.refined(now.mono) {
+            standing.publish(now.mono);
+            let (site, whereabouts) = (standing.site.clone(), standing.whereabouts());
+            self.tell(now.mono, whereabouts);
+            out.push(KeeperAction::SiteRefined { site });
+        }
+    }
+
+    /// Five minutes of blocks lie clearly beside an anchor that was older than that.
+    fn hop_unseen(&mut self, now: &Moment, out: &mut Vec<KeeperAction>) -> bool {
+        let Some(standing) = &mut self.standing else { return false };
+        if standing.recent.len() < RECENT_BLOCKS || standing.anchor.weight_s() < 600.0 {
+            return false;
+        }
+        let mut east: Vec<f64> = standing.recent.iter().map(|b| b.east_m).collect();
+        let mut north: Vec<f64> = standing.recent.iter().map(|b| b.north_m).collect();
+        let (east_m, north_m) = (median(&mut east), median(&mut north));
+        let (anchor_east_m, anchor_north_m) = standing.anchor.east_north_m();
+        let moved_m = (east_m - anchor_east_m).hypot(north_m - anchor_north_m);
+        // Noise alone reaches three standard deviations of a single position within a bad night.
+        let limit_m = (HOP_M * standing.quality()).max(3.3 * standing.anchor.sigma_m());
+        if moved_m < limit_m {
+            return false;
+        }
+        let blocks: Vec<Block> = standing.recent.drain(..).collect();
+        let reason = format!("five minutes of fixes lie {moved_m:.0} m beside the anchor");
+        self.reanchor(&blocks, reason, now, out);
+        true
+    }
+
+    fn after_trip(&mut self, path_m: f64, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let (Some(standing), Some(evidence)) = (&mut self.standing, &self.evidence) else { return };
+        let Some(newest) = evidence.newest() else { return };
+        let window_ms = trip_rest_ms(self.limits.settle_s) * 4 / 5;
+        let mut maker = BlockMaker::default();
+        let mut blocks = Vec::new();
+        for sample in evidence.unbroken().take_while(|s| newest.at.since_ms(s.at) <= window_ms) {
+            blocks.extend(maker.push(sample, seconds(window_ms) / 4.5));
+        }
+        if blocks.is_empty() {
+            return;
+        }
+        let fresh = Anchor::from_blocks(*evidence.plane(), &blocks, newest.sigma_m);
+        let moved_m = fresh.position().distance_m(standing.anchor.position());
+        if moved_m < HOP_EXPLAINED_M * standing.quality() || path_m < 0.6 * moved_m {
+            return;
+        }
+        let reason = format!("the trailer was moved by {moved_m:.0} m: the speed explains the way");
+        self.reanchor(&blocks, reason, now, out);
+    }
+
+    /// The same site, but the anchor starts anew from `blocks`. Away from its first anchor by more than the threshold it
+    /// is another site.
+    fn reanchor(&mut self, blocks: &[Block], reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let Some(standing) = &mut self.standing else { return };
+        let Some(evidence) = &self.evidence else { return };
+        let before = standing.anchor.position();
+        let mut anchor = Anchor::from_blocks(*evidence.plane(), blocks, standing.anchor.sigma_m());
+        if anchor.weight_s() <= 0.0 {
+            return;
+        }
+        std::mem::swap(&mut standing.anchor, &mut anchor);
+        standing.publish(now.mono);
+        standing.outing = None;
+        standing.block.clear();
+        standing.recent.clear();
+        let position = standing.site.position;
+        let moved_m = before.distance_m(position);
+        if self.limits.move_threshold_m < standing.home.distance_m(position) {
+            let Some(newest) = evidence.newest().copied() else { return };
+            let reason = format!(
+                "{reason}, and together {:.0} m from where the site was found",
+                standing.home.distance_m(position)
+            );
+            standing.site.position = before;
+            self.arrival.begin(evidence, trip_rest_ms(self.limits.settle_s) * 4 / 5);
+            self.leave(&newest, reason, now, out);
+            return;
+        }
+        let (site, whereabouts) = (standing.site.clone(), standing.whereabouts());
+        self.tell(now.mono, whereabouts);
+        let line_moved_m =
+            self.places.sites.get(&site.id).map_or(moved_m, |lines| lines.position.distance_m(position)).max(moved_m);
+        let told = HOP_TOLD_M <= line_moved_m;
+        if told {
+            self.places_mut().doubt_lines(site.id);
+        }
+        out.push(KeeperAction::Hopped { site, moved_m, lines_unconfirmed: told, reason });
+        out.push(KeeperAction::Keep);
+    }
+}
+
+/// After motion the trailer must have stood so long before its new position is believed, ms.
+fn trip_rest_ms(settle_s: f64) -> u64 {
+    if settle_s < 60.0 { if settle_s < 15.0 { 10_000 } else { 20_000 } } else { 60_000 }
+}
+
+impl Standing {
+    fn inside(&mut self, sample: &Sample, away_m: f64, threshold_m: f64) -> Turn {
+        if !self.verified {
+            self.agree_s += sample.seconds;
+            self.agree_distinct += u32::from(sample.fresh);
+            if AGREE_DISTINCT <= self.agree_distinct || AGREE_FROZEN_S <= self.agree_s {
+                return Turn::Verify;
+            }
+        }
+        if self.doubt_since.is_some() {
+            self.calm_samples += 1;
+            if away_m <= CALM_SHARE * threshold_m || CALM_SAMPLES <= self.calm_samples {
+                return Turn::Calm(format!("fixes lie {away_m:.0} m from the anchor again, and nothing showed motion"));
+            }
+        }
+        Turn::Stay
+    }
+
+    /// Follows motion inside the threshold. `Some(path)`: it ended a while ago, and the new position may be looked at.
+    fn follow_trip(&mut self, sample: &Sample, evidence: &Evidence, floor_mps: f64, settle_s: f64) -> Option<f64> {
+        if sample.speed_mps.is_some_and(|mps| floor_mps < mps) && evidence.moves_at(floor_mps.max(0.5), 6_000) {
+            let trip = self.trip.get_or_insert(Trip { path_m: 0.0, last_motion: sample.at, standing_s: 0.0 });
+            trip.last_motion = sample.at;
+            trip.standing_s = 0.0;
+            self.block.clear();
+        }
+        let trip = self.trip.as_mut()?;
+        if let Some(mps) = sample.speed_mps
+            && floor_mps < mps
+        {
+            trip.path_m += mps * sample.seconds;
+        }
+        trip.standing_s += sample.seconds;
+        if trip_rest_ms(settle_s) <= sample.at.since_ms(trip.last_motion) && 5.0 <= trip.standing_s {
+            let path_m = trip.path_m;
+            self.trip = None;
+            return Some(path_m);
+        }
+        None
+    }
+}

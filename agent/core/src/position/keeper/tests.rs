@@ -1,0 +1,262 @@
+//! Stories of a trailer, told fix by fix.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+use super::*;
+use crate::moment::UtcTrust;
+use crate::sim::random::Random;
+
+const T0: i64 = 1_800_000_000_000;
+
+/// A keeper with a trailer that is towed by hand.
+pub(super) struct Story {
+    pub keeper: SiteKeeper,
+    pub limits: KeeperLimits,
+    pub now_ms: u64,
+    pub place: LatLon,
+    pub out: Vec<KeeperAction>,
+    random: Random,
+    pub noise_m: f64,
+    pub step_ms: u64,
+    pub speaks: bool,
+}
+
+impl Story {
+    pub(super) fn new(settle_s: f64) -> Self {
+        let limits = KeeperLimits { settle_s, ..KeeperLimits::default() };
+        let now_ms = 1_000;
+        Self {
+            keeper: SiteKeeper::new(limits, None, &moment(now_ms)),
+            limits,
+            now_ms,
+            place: LatLon::new(44.51, -30.0).unwrap(),
+            out: Vec::new(),
+            random: Random::new(5),
+            noise_m: 1.5,
+            step_ms: 1000,
+            speaks: true,
+        }
+    }
+
+    /// One fix at the present place, `off_m` metres east of it.
+    pub(super) fn fix(&mut self, speed_mps: f64, off_m: f64) {
+        self.now_ms += self.step_ms;
+        let now = moment(self.now_ms);
+        let east_m = off_m + self.noise_m * self.random.normal();
+        let north_m = self.noise_m * self.random.normal();
+        let position = LocalPlane::new(self.place).to_geo(east_m, north_m);
+        let speed_mps = self.speaks.then(|| speed_mps + 0.05 * self.random.unit());
+        let fix = Fix {
+            at: now.mono,
+            utc: Some(now.utc),
+            position,
+            speed_mps,
+            hdop: Some(1.0),
+            satellites: Some(9),
+            sigma_m: None,
+        };
+        self.keeper.on_fix(&fix, &now, &mut self.out);
+        self.keeper.on_tick(&now, &mut self.out);
+    }
+
+    pub(super) fn stand(&mut self, for_s: u64) {
+        self.stand_off(for_s, 0.0);
+    }
+
+    pub(super) fn stand_off(&mut self, for_s: u64, off_m: f64) {
+        for _ in 0..for_s * 1000 / self.step_ms {
+            self.fix(0.0, off_m);
+        }
+    }
+
+    pub(super) fn drive(&mut self, for_s: u64, mps: f64) {
+        for _ in 0..for_s * 1000 / self.step_ms {
+            self.place = self.place.moved(90.0, mps * seconds(self.step_ms));
+            self.fix(mps, 0.0);
+        }
+    }
+
+    pub(super) fn restart(&mut self) {
+        let memory = self.keeper.memory();
+        self.keeper = SiteKeeper::new(self.limits, Some(memory), &moment(self.now_ms));
+    }
+
+    pub(super) fn count(&self, want: impl Fn(&KeeperAction) -> bool) -> usize {
+        self.out.iter().filter(|action| want(action)).count()
+    }
+}
+
+pub(super) fn moment(mono_ms: u64) -> Moment {
+    Moment { mono: Mono(mono_ms), utc: Utc(T0 + i64::try_from(mono_ms).unwrap()), utc_trust: UtcTrust::Gps }
+}
+
+fn found(action: &KeeperAction) -> bool {
+    matches!(action, KeeperAction::SiteFound { .. })
+}
+
+fn left(action: &KeeperAction) -> bool {
+    matches!(action, KeeperAction::Left { .. })
+}
+
+#[test]
+fn a_short_settle_time_finds_leaves_and_finds_again_within_a_minute() {
+    for step_ms in [200, 1000] {
+        let mut story = Story::new(6.0);
+        story.step_ms = step_ms;
+        story.stand(15);
+        assert_eq!(story.count(found), 1, "{step_ms}");
+        story.drive(7, 17.0);
+        assert_eq!(story.count(left), 1, "left within 7 s at 17 m/s, steps of {step_ms} ms");
+        story.drive(11, 17.0);
+        assert_eq!(story.keeper.state(), KeeperState::Underway);
+        story.stand(13);
+        assert_eq!(story.count(found), 2, "{step_ms}: {:?}", story.keeper.reason());
+        assert!(story.keeper.site().unwrap().position.distance_m(story.place) < 5.0);
+    }
+}
+
+#[test]
+fn reads_are_told_the_road_between_two_sites_and_the_site_once_it_is_found() {
+    let mut story = Story::new(60.0);
+    story.stand(100);
+    let parked_ms = story.now_ms;
+    story.drive(30, 15.0);
+    let halted_ms = story.now_ms;
+    story.stand(100);
+    let timeline = story.keeper.timeline();
+    let site_at = |ms: u64| match timeline.at(Mono(ms)) {
+        Whereabouts::AtSite { site, .. } => site.0,
+        _ => 0,
+    };
+    assert_eq!((site_at(parked_ms), site_at(parked_ms + 10_000), site_at(halted_ms + 8_000)), (1, 0, 2));
+    for second in 3..29 {
+        let at = Mono(parked_ms + second * 1000);
+        assert!(matches!(timeline.at(at), Whereabouts::Underway { .. }), "{second}: {:?}", timeline.at(at));
+    }
+}
+
+#[test]
+fn a_jump_that_no_speed_explains_is_a_doubt_and_not_a_leaving() {
+    let mut story = Story::new(60.0);
+    story.stand(300);
+    story.stand_off(57, 120.0);
+    assert_eq!(story.keeper.state(), KeeperState::Doubtful);
+    story.stand(30);
+    assert_eq!(story.count(left), 0);
+    assert_eq!(story.keeper.state(), KeeperState::Anchored);
+    assert_eq!(story.count(|a| matches!(a, KeeperAction::DoubtBegan { .. })), 1);
+    assert_eq!(story.count(|a| matches!(a, KeeperAction::DoubtEnded { .. })), 1);
+}
+
+#[test]
+fn after_a_start_the_site_is_kept_if_the_fixes_agree() {
+    let mut story = Story::new(60.0);
+    story.stand(100);
+    story.restart();
+    assert!(!story.keeper.standing.as_ref().unwrap().verified);
+    story.stand(10);
+    assert_eq!(story.keeper.state(), KeeperState::Anchored);
+    assert_eq!(story.count(|a| matches!(a, KeeperAction::Verified { .. })), 1);
+    assert_eq!(story.count(found), 1);
+}
+
+#[test]
+fn a_trailer_that_was_moved_while_off_says_so_and_never_gives_the_old_site_as_certain() {
+    let mut story = Story::new(60.0);
+    story.stand(100);
+    story.restart();
+    story.place = story.place.moved(0.0, 3000.0);
+    let started_ms = story.now_ms;
+    story.stand(200);
+    assert_eq!(story.count(|a| matches!(a, KeeperAction::MovedWhileOff { announced: false, .. })), 1);
+    assert_eq!(story.count(found), 2);
+    for ms in (started_ms..story.now_ms).step_by(500) {
+        let told = story.keeper.timeline().at(Mono(ms));
+        assert!(!matches!(told, Whereabouts::AtSite { site: SiteId(1), .. }), "{ms}: {told:?}");
+    }
+}
+
+#[test]
+fn coming_back_to_a_place_offers_its_lines() {
+    let mut story = Story::new(60.0);
+    story.stand(100);
+    story.drive(60, 15.0);
+    story.stand(100);
+    story.drive(60, -15.0);
+    story.stand(100);
+    let returned: Vec<_> = story
+        .out
+        .iter()
+        .filter_map(|a| match a {
+            KeeperAction::SiteFound { returned_to, .. } => Some(*returned_to),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(returned, [None, None, Some(SiteId(1))]);
+}
+
+#[test]
+fn an_announced_move_silences_the_urgency_and_ends_at_arrival() {
+    let mut story = Story::new(60.0);
+    story.stand(100);
+    story.keeper.tow_begin("technician 7", 3600, &moment(story.now_ms)).unwrap();
+    story.restart();
+    story.stand(10);
+    story.drive(60, 15.0);
+    assert_eq!(story.count(|a| matches!(a, KeeperAction::Left { announced: true, .. })), 1);
+    assert_eq!(story.keeper.tow_begin("technician 7", 60, &moment(story.now_ms)), Err(TowProblem::Underway));
+    story.stand(100);
+    assert_eq!(story.count(|a| matches!(a, KeeperAction::TowEnded { .. })), 1);
+    assert!(story.keeper.tow().is_none());
+}
+
+#[test]
+fn an_unannounced_move_leaves_a_track_and_a_halt_is_no_site() {
+    let mut story = Story::new(60.0);
+    story.stand(100);
+    story.drive(60, 15.0);
+    story.stand(40);
+    story.drive(60, 15.0);
+    let points = story.count(|a| matches!(a, KeeperAction::TrackPoint { .. }));
+    assert!((18..30).contains(&points), "{points}");
+    assert_eq!(story.count(found), 1);
+    assert_eq!(story.count(|a| matches!(a, KeeperAction::Halted { .. })), 1);
+}
+
+#[test]
+fn a_hop_below_the_threshold_keeps_the_site_moves_the_anchor_and_doubts_the_lines() {
+    let mut story = Story::new(60.0);
+    story.stand(300);
+    story.drive(20, 1.8);
+    story.stand(200);
+    assert_eq!((story.count(found), story.count(left)), (1, 0));
+    let hops = story.count(|a| matches!(a, KeeperAction::Hopped { lines_unconfirmed: true, .. }));
+    assert_eq!(hops, 1, "{:?}", story.out.last());
+    assert!(story.keeper.site().unwrap().position.distance_m(story.place) < 5.0);
+}
+
+#[test]
+fn a_receiver_without_speed_shows_its_leaving_by_twelve_seconds_of_smooth_motion() {
+    let mut story = Story::new(60.0);
+    story.speaks = false;
+    story.stand(300);
+    story.drive(16, 10.0);
+    assert_eq!(story.count(left), 1);
+}
+
+#[test]
+fn a_slow_walk_is_found_by_four_means() {
+    let mut story = Story::new(60.0);
+    story.stand(300);
+    story.drive(110, 0.9);
+    assert_eq!(story.count(left), 1);
+}
+
+#[test]
+fn a_silent_receiver_leaves_the_site_standing_and_its_return_is_told() {
+    let mut story = Story::new(60.0);
+    story.stand(300);
+    story.now_ms += 120_000;
+    story.stand(5);
+    assert_eq!(story.count(left), 0);
+    assert_eq!(story.count(|a| matches!(a, KeeperAction::Restamp { reason, .. } if reason.contains("back"))), 1);
+}

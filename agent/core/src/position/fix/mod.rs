@@ -8,6 +8,7 @@
 //! one line, sentences read late) are refused and never reordered.
 
 pub mod date;
+pub mod log_clock;
 
 use super::Fix;
 use super::nmea::fields::{Coordinates, Fields};
@@ -193,13 +194,18 @@ impl EpochCounts {
 }
 
 /// What one sentence says of the epoch's position.
-#[derive(Clone, Copy, Debug)]
-struct Witness {
-    verdict: Result<(), Refusal>,
-    coordinates: Coordinates,
-    satellites: Option<u8>,
-    hdop: Option<f64>,
-    timed: bool,
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Witness {
+    /// Its time of day, ms; `None` if it carries none.
+    pub time_of_day_ms: Option<u32>,
+    /// Whether its status, mode and quality affirm a fix, or why not.
+    pub verdict: Result<(), Refusal>,
+    /// Its position fields.
+    pub coordinates: Coordinates,
+    /// Satellites used; `None` if it does not say.
+    pub satellites: Option<u8>,
+    /// Horizontal dilution of precision; `None` if it does not say.
+    pub hdop: Option<f64>,
 }
 
 /// The epoch that is being collected.
@@ -316,17 +322,22 @@ impl Assembler {
         }
         let fields = sentence.fields();
         match sentence.kind {
-            Kind::Rmc => self.take_rmc(&fields, at, out),
-            Kind::Gga => {
-                let witness = read_gga(&fields);
-                self.counts.affirmed_gga += u64::from(witness.is_complete());
-                self.bear_witness(1, fields.time_of_day_ms(1), witness, at, out);
+            Kind::Rmc => {
+                let witness = Witness::of_rmc(&fields);
+                self.counts.affirmed_rmc += u64::from(witness.is_complete());
+                self.bear_witness(0, witness, at, out);
+                self.take_speed_and_date(&fields);
             }
-            Kind::Gns => self.bear_witness(2, fields.time_of_day_ms(1), read_gns(&fields), at, out),
+            Kind::Gga => {
+                let witness = Witness::of_gga(&fields);
+                self.counts.affirmed_gga += u64::from(witness.is_complete());
+                self.bear_witness(1, witness, at, out);
+            }
+            Kind::Gns => self.bear_witness(2, Witness::of_gns(&fields), at, out),
             Kind::Gll => {
-                let witness = read_gll(&fields);
+                let witness = Witness::of_gll(&fields);
                 self.counts.affirmed_gll += u64::from(witness.is_complete());
-                self.bear_witness(3, fields.time_of_day_ms(5), witness, at, out);
+                self.bear_witness(3, witness, at, out);
             }
             Kind::Vtg => self.take_vtg(&fields),
             Kind::Gsa => self.take_gsa(&fields),
@@ -342,10 +353,7 @@ impl Assembler {
         }
     }
 
-    fn take_rmc(&mut self, fields: &Fields<'_>, at: Mono, out: &mut Vec<Epoch>) {
-        let witness = read_rmc(fields);
-        self.counts.affirmed_rmc += u64::from(witness.is_complete());
-        self.bear_witness(0, fields.time_of_day_ms(1), witness, at, out);
+    fn take_speed_and_date(&mut self, fields: &Fields<'_>) {
         let Some(open) = &mut self.open else { return };
         if open.rmc_speed_mps.is_none() {
             open.rmc_speed_mps = speed_mps(fields.number(7), 1852.0 / 3600.0);
@@ -376,25 +384,17 @@ impl Assembler {
     }
 
     /// Adds a witness to its epoch; opens that epoch, and ends the one before, if need be.
-    fn bear_witness(
-        &mut self,
-        slot: usize,
-        time_of_day_ms: Option<u32>,
-        witness: Witness,
-        at: Mono,
-        out: &mut Vec<Epoch>,
-    ) {
-        let joins = self.open.as_ref().is_some_and(|open| match time_of_day_ms {
-            Some(_) => open.time_of_day_ms == time_of_day_ms,
+    fn bear_witness(&mut self, slot: usize, witness: Witness, at: Mono, out: &mut Vec<Epoch>) {
+        let joins = self.open.as_ref().is_some_and(|open| match witness.time_of_day_ms {
+            Some(_) => open.time_of_day_ms == witness.time_of_day_ms,
             // Without a time it can only be told from the epoch at hand by being there twice.
             None => open.witnesses[slot].is_none(),
         });
         if !joins {
             self.end(out);
         }
-        let open = self.open.get_or_insert_with(|| Open::new(time_of_day_ms, at));
+        let open = self.open.get_or_insert_with(|| Open::new(witness.time_of_day_ms, at));
         open.at = at;
-        let witness = Witness { timed: time_of_day_ms.is_some(), ..witness };
         match &mut open.witnesses[slot] {
             // Receivers send one GGA per constellation: the one with more satellites counts, not the later.
             Some(held) if (witness.verdict.is_ok(), witness.satellites) <= (held.verdict.is_ok(), held.satellites) => {}
@@ -493,12 +493,63 @@ fn fresh<T: Copy>(remembered: Option<(T, Mono)>, now: Mono) -> Option<T> {
 }
 
 impl Witness {
-    fn of(verdict: Result<(), Refusal>, coordinates: Coordinates) -> Self {
-        Self { verdict, coordinates, satellites: None, hdop: None, timed: true }
+    /// What an RMC says.
+    #[must_use]
+    pub fn of_rmc(fields: &Fields<'_>) -> Self {
+        let verdict = status(fields.text(2)).and_then(|()| mode(fields.text(12)));
+        Self::new(fields.time_of_day_ms(1), verdict, fields.position(3))
+    }
+
+    /// What a GLL says.
+    #[must_use]
+    pub fn of_gll(fields: &Fields<'_>) -> Self {
+        let verdict = status(fields.text(6)).and_then(|()| mode(fields.text(7)));
+        Self::new(fields.time_of_day_ms(5), verdict, fields.position(1))
+    }
+
+    /// What a GGA says.
+    #[must_use]
+    pub fn of_gga(fields: &Fields<'_>) -> Self {
+        // Quality of GGA: 0 none, 1 to 3 GPS with and without correction, 4 and 5 real-time kinematic, 6 dead reckoning,
+        // 7 manual, 8 simulator (NMEA 0183; from memory).
+        let verdict = match fields.text(6) {
+            [b'1'..=b'5'] => Ok(()),
+            b"" | b"0" => Err(Refusal::QualityZero),
+            b"6" => Err(Refusal::DeadReckoning),
+            b"7" => Err(Refusal::Manual),
+            b"8" => Err(Refusal::Simulator),
+            _ => Err(Refusal::UnknownMode),
+        };
+        Self::new(fields.time_of_day_ms(1), verdict, fields.position(2)).with_quality(fields)
+    }
+
+    /// What a GNS says.
+    #[must_use]
+    pub fn of_gns(fields: &Fields<'_>) -> Self {
+        // One mode letter for each constellation; a constellation may be unused (N) while another gives the fix.
+        let modes = fields.text(6);
+        let mut used = modes.iter().filter(|letter| **letter != b'N').peekable();
+        let verdict = match used.peek() {
+            None => Err(Refusal::QualityZero),
+            Some(_) => used.try_for_each(|letter| mode(&[*letter])),
+        };
+        Self::new(fields.time_of_day_ms(1), verdict, fields.position(2)).with_quality(fields)
+    }
+
+    fn new(time_of_day_ms: Option<u32>, verdict: Result<(), Refusal>, coordinates: Coordinates) -> Self {
+        Self { time_of_day_ms, verdict, coordinates, satellites: None, hdop: None }
+    }
+
+    /// GGA and GNS have satellites and HDOP in the same fields. Some receivers write 00 satellites in every sentence,
+    /// with a good fix.
+    fn with_quality(self, fields: &Fields<'_>) -> Self {
+        let satellites = fields.whole(7).filter(|count| 0 < *count).map(|count| u8::try_from(count).unwrap_or(u8::MAX));
+        Self { satellites, hdop: known_hdop(fields.number(8)), ..self }
     }
 
     /// It affirms a fix and gives a whole position.
-    fn is_complete(&self) -> bool {
+    #[must_use]
+    pub fn is_complete(&self) -> bool {
         self.verdict.is_ok() && matches!(self.coordinates, Coordinates::At { .. })
     }
 
@@ -522,7 +573,7 @@ impl Witness {
 fn agreed_position(witnesses: &[Option<Witness>; 4]) -> Result<LatLon, Refusal> {
     let all = || witnesses.iter().flatten();
     let denial = all().find_map(|witness| witness.verdict.err());
-    let affirmed = all().any(|witness| witness.verdict.is_ok() && witness.timed);
+    let affirmed = all().any(|witness| witness.verdict.is_ok() && witness.time_of_day_ms.is_some());
     match denial {
         Some(_) if affirmed => return Err(Refusal::Disagree),
         Some(why) => return Err(why),
@@ -530,7 +581,7 @@ fn agreed_position(witnesses: &[Option<Witness>; 4]) -> Result<LatLon, Refusal> 
     }
     let mut best: Option<(LatLon, usize)> = None;
     let mut missing = None;
-    for witness in all().filter(|witness| witness.timed) {
+    for witness in all().filter(|witness| witness.time_of_day_ms.is_some()) {
         match witness.position() {
             Ok((position, places)) => match best {
                 Some((held, held_places)) => {
@@ -549,42 +600,6 @@ fn agreed_position(witnesses: &[Option<Witness>; 4]) -> Result<LatLon, Refusal> 
         }
     }
     best.map(|(position, _)| position).ok_or(missing.unwrap_or(Refusal::NoTime))
-}
-
-fn read_rmc(fields: &Fields<'_>) -> Witness {
-    let verdict = status(fields.text(2)).and_then(|()| mode(fields.text(12)));
-    Witness::of(verdict, fields.position(3))
-}
-
-fn read_gll(fields: &Fields<'_>) -> Witness {
-    let verdict = status(fields.text(6)).and_then(|()| mode(fields.text(7)));
-    Witness::of(verdict, fields.position(1))
-}
-
-fn read_gga(fields: &Fields<'_>) -> Witness {
-    // Quality of GGA: 0 none, 1 to 3 GPS with and without correction, 4 and 5 real-time kinematic, 6 dead reckoning,
-    // 7 manual, 8 simulator (NMEA 0183; from memory).
-    let verdict = match fields.text(6) {
-        [b'1'..=b'5'] => Ok(()),
-        b"" | b"0" => Err(Refusal::QualityZero),
-        b"6" => Err(Refusal::DeadReckoning),
-        b"7" => Err(Refusal::Manual),
-        b"8" => Err(Refusal::Simulator),
-        _ => Err(Refusal::UnknownMode),
-    };
-    let satellites = known_satellites(fields.whole(7));
-    Witness { satellites, hdop: known_hdop(fields.number(8)), ..Witness::of(verdict, fields.position(2)) }
-}
-
-fn read_gns(fields: &Fields<'_>) -> Witness {
-    // One mode letter for each constellation; a constellation may be unused (N) while another gives the fix.
-    let modes = fields.text(6);
-    let verdict = match modes.iter().find(|letter| **letter != b'N') {
-        None => Err(Refusal::QualityZero),
-        Some(_) => modes.iter().filter(|letter| **letter != b'N').try_for_each(|letter| mode(&[*letter])),
-    };
-    let satellites = known_satellites(fields.whole(7));
-    Witness { satellites, hdop: known_hdop(fields.number(8)), ..Witness::of(verdict, fields.position(2)) }
 }
 
 fn status(text: &[u8]) -> Result<(), Refusal> {
@@ -616,11 +631,6 @@ fn speed_mps(value: Option<f64>, unit_mps: f64) -> Option<f64> {
 /// Some receivers write 0.0 or 99.9 for an unknown dilution.
 fn known_hdop(hdop: Option<f64>) -> Option<f64> {
     hdop.filter(|hdop| 0.0 < *hdop && *hdop < 99.0)
-}
-
-/// Some receivers write 00 in every sentence, with a good fix.
-fn known_satellites(count: Option<u32>) -> Option<u8> {
-    count.filter(|count| 0 < *count).map(|count| u8::try_from(count).unwrap_or(u8::MAX))
 }
 
 /// The whole way from bytes to epochs.

@@ -24,13 +24,19 @@ const LOGS_MIN: usize = 77;
 /// Log, field, what the reference says, what we say, why.
 const ON_PURPOSE: &[(&str, &str, &str, &str, &str)] = &[];
 
-#[test]
-fn the_counts_of_real_recordings_are_those_of_an_independent_reference() {
-    let Some(folder) = std::env::var_os("PINTLE_LOGS").map(PathBuf::from) else {
+/// The folder, or the reason in the output why the test did not run.
+fn folder() -> Option<PathBuf> {
+    let folder = std::env::var_os("PINTLE_LOGS").map(PathBuf::from);
+    if folder.is_none() {
         assert!(std::env::var_os("PINTLE_RIGS").is_none_or(|rigs| rigs != "all"), "PINTLE_RIGS=all needs PINTLE_LOGS");
         eprintln!("not run: needs PINTLE_LOGS, the folder of recorded GPS lines with their facts");
-        return;
-    };
+    }
+    folder
+}
+
+#[test]
+fn the_counts_of_real_recordings_are_those_of_an_independent_reference() {
+    let Some(folder) = folder() else { return };
     let mut ran = 0;
     let mut wrong = Vec::new();
     let mut excused = vec![false; ON_PURPOSE.len()];
@@ -59,6 +65,51 @@ fn the_counts_of_real_recordings_are_those_of_an_independent_reference() {
     }
     assert!(wrong.is_empty(), "{} differences:\n{}", wrong.len(), wrong.join("\n"));
     assert!(LOGS_MIN <= ran, "only {ran} of {LOGS_MIN} recordings were there");
+}
+
+/// The `nmea` crate is a second opinion on every position that it can read. It may give up on more sentences than we do,
+/// never read another position.
+#[test]
+fn every_position_that_the_nmea_crate_reads_is_read_alike() {
+    let Some(folder) = folder() else { return };
+    let (mut alike, mut only_ours) = (0_u64, 0_u64);
+    for (name, bytes, _) in recordings(&folder) {
+        Reader::default().feed(&bytes, &mut |sentence| {
+            let fields = sentence.fields();
+            let witness = match sentence.kind {
+                Kind::Rmc => Witness::of_rmc(&fields),
+                Kind::Gga => Witness::of_gga(&fields),
+                Kind::Gll => Witness::of_gll(&fields),
+                Kind::Gns => Witness::of_gns(&fields),
+                _ => return,
+            };
+            let ours = match witness.coordinates {
+                Coordinates::At { lat_deg, lon_deg, .. } => Some((lat_deg, lon_deg)),
+                _ => None,
+            };
+            let body = std::str::from_utf8(sentence.body()).unwrap();
+            let text = format!("{}{}{body}", sentence.label.talker(), sentence.label.kind());
+            let sum = text.bytes().fold(0, |sum, c| sum ^ c);
+            let theirs = match nmea::parse_str(&format!("${text}*{sum:02X}")) {
+                Ok(nmea::ParseResult::RMC(rmc)) => rmc.lat.zip(rmc.lon),
+                Ok(nmea::ParseResult::GGA(gga)) => gga.latitude.zip(gga.longitude),
+                Ok(nmea::ParseResult::GLL(gll)) => gll.latitude.zip(gll.longitude),
+                Ok(nmea::ParseResult::GNS(gns)) => gns.lat.zip(gns.lon),
+                _ => None,
+            };
+            match (theirs, ours) {
+                (Some(theirs), Some(ours)) => {
+                    assert!((theirs.0 - ours.0).abs() < 1e-9 && (theirs.1 - ours.1).abs() < 1e-9, "{name}: {text}");
+                    alike += 1;
+                }
+                (Some(_), None) => panic!("{name}: only the crate reads {text}"),
+                (None, Some(_)) => only_ours += 1,
+                (None, None) => {}
+            }
+        });
+    }
+    eprintln!("{alike} positions read alike, {only_ours} only by us");
+    assert!(80_000 < alike, "the recordings hold over 80,000 positions, {alike} were read");
 }
 
 /// Name, bytes and facts of every recording in `folder`, by name.

@@ -45,13 +45,12 @@ impl LogClock {
         let time_ms = epoch.time_of_day_ms;
         let order_refused = matches!(epoch.outcome, Err(Refusal::Repeated | Refusal::Backward));
         if let (Some(time_ms), false) = (time_ms, order_refused) {
-            match &epoch.outcome {
-                Ok(fix) => self.follow_fix(time_ms, fix.utc),
-                Err(_) => {
-                    let step = self.last_ms.map_or(0, |last_ms| step_ms(last_ms, time_ms));
-                    if (1..=STEP_MS_MAX).contains(&step) {
-                        self.advance_to(self.now.plus_ms(step.unsigned_abs()));
-                    }
+            if let Ok(fix) = &epoch.outcome {
+                self.follow_fix(time_ms, fix.utc);
+            } else {
+                let step = self.last_ms.map_or(0, |last_ms| step_ms(last_ms, time_ms));
+                if (1..=STEP_MS_MAX).contains(&step) {
+                    self.advance_to(self.now.plus_ms(step.unsigned_abs()));
                 }
             }
             self.last_ms = Some(time_ms);

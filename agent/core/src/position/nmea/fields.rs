@@ -130,7 +130,8 @@ fn degrees(text: &[u8]) -> Option<(f64, usize)> {
     let at = digits.len().checked_sub(2)?;
     let whole_deg = if at == 0 { 0 } else { whole(&digits[..at])? };
     let minutes = Decimal::read(&text[at..])?.value();
-    if !text[at].is_ascii_digit() || 60.0 <= minutes || 180 < whole_deg {
+    // 60.0 exactly is what some receivers print when they round 59.99999 up.
+    if !text[at].is_ascii_digit() || 60.0 < minutes || 180 < whole_deg {
         return None;
     }
     Some((f64::from(whole_deg) + minutes / 60.0, decimals.len()))
@@ -254,7 +255,7 @@ mod tests {
         assert_eq!(at(""), Coordinates::Empty);
         assert_eq!(at("4430.6,,03007.5,W"), Coordinates::NoHemisphere);
         assert_eq!(at("4430.6,N,03007.5,X"), Coordinates::NoHemisphere);
-        assert_eq!(at("4460.0,N,03007.5,W"), Coordinates::Unreadable);
+        assert_eq!(at("4460.1,N,03007.5,W"), Coordinates::Unreadable);
         assert_eq!(at("-4430.6,N,03007.5,W"), Coordinates::Unreadable);
         assert_eq!(at("44-30.6,N,03007.5,W"), Coordinates::Unreadable);
         assert_eq!(at("4430.6,N,,W"), Coordinates::Unreadable);

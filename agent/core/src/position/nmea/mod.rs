@@ -69,11 +69,17 @@ pub struct Sentence<'a> {
     pub label: Label,
     /// The type, if it is one that position needs.
     pub kind: Kind,
-    /// What stands between the address and the star, commas included.
+    /// From the first comma to before the star.
     body: &'a [u8],
 }
 
 impl<'a> Sentence<'a> {
+    /// What stands between its address and its star.
+    #[must_use]
+    pub fn body(&self) -> &'a [u8] {
+        self.body
+    }
+
     /// Its fields; the first after the address is number 1.
     #[must_use]
     pub fn fields(&self) -> Fields<'a> {

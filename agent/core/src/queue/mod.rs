@@ -1,4 +1,9 @@
-//! Kinds and classes of queued events, and the arithmetic of the ledger.
+//! Kinds and classes of queued events, their order, their ages, and the arithmetic of the ledger.
+
+pub mod lived;
+pub mod order;
+pub mod ranges;
+pub mod retention;
 
 /// What an event tells.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

@@ -2,6 +2,7 @@
 
 pub mod event;
 pub mod health;
+pub mod ledger;
 pub mod problem;
 pub mod read_in;
 pub mod read_out;

@@ -1,0 +1,275 @@
+//! In which order waiting events go. Urgent: the newest first, since an old alert helps less. Bulk: of five events four
+//! are fresh and one is from the backlog while both wait, so that live reads stay young and the backlog still falls.
+//!
+//! Costs grow with the number of *runs* of settled sequences, not with the backlog.
+
+use super::Lane;
+use super::ranges::RangeSet;
+use crate::moment::Mono;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+
+/// An event is fresh for this long after its acceptance, ms. Our own choice: live reads must be at the agency within
+/// 30 s on a thin link, so what is older than a minute has missed that anyway and joins the backlog.
+/// What was accepted before this start of the agent is backlog.
+pub const FRESH_MS: u64 = 60_000;
+
+/// A lease that nobody has settled for this long is taken back, ms: whoever held it has died. Common practice, no
+/// source; longer than any request may take.
+pub const LEASE_MS_MAX: u64 = 900_000;
+
+/// Of [`SHARE_OF`] bulk events this many are fresh while both wait (design: 80/20).
+const SHARE_FRESH: u8 = 4;
+const SHARE_OF: u8 = 5;
+
+/// How long one mark of [`Order`] stands for, ms.
+const MARK_MS: u64 = 1000;
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Lease {
+    lane: Lane,
+    since: Mono,
+}
+
+/// Who waits, who is on the way, who is next. Holds sequences only.
+#[derive(Clone, Debug, Default)]
+pub struct Order {
+    accepted: u64,
+    /// Urgent events that wait and are not leased.
+    urgent: BTreeSet<u64>,
+    /// Every sequence up to `accepted` that the bulk lane can't take: settled, gone, urgent or leased.
+    taken: RangeSet,
+    leased: BTreeMap<u64, Lease>,
+    /// The first sequence accepted in each second of the last minute.
+    marks: VecDeque<(Mono, u64)>,
+    turn: u8,
+}
+
+impl Order {
+    /// From what the store knows at its start: the highest sequence, which are settled or gone, and which urgent ones
+    /// wait.
+    #[must_use]
+    pub fn new(accepted: u64, settled_or_gone: RangeSet, urgent_waiting: BTreeSet<u64>) -> Self {
+        let mut taken = settled_or_gone;
+        for sequence in &urgent_waiting {
+            taken.insert(*sequence);
+        }
+        Self { accepted, urgent: urgent_waiting, taken, ..Self::default() }
+    }
+
+    /// Event `sequence` was accepted.
+    pub fn arrived(&mut self, sequence: u64, lane: Lane, now: Mono) {
+        self.accepted = self.accepted.max(sequence);
+        match lane {
+            Lane::Urgent => {
+                self.urgent.insert(sequence);
+                self.taken.insert(sequence);
+            }
+            Lane::Bulk => {
+                if self.marks.back().is_none_or(|(at, _)| at.plus_ms(MARK_MS) <= now) {
+                    self.marks.push_back((now, sequence));
+                }
+            }
+        }
+        self.forget_marks(now);
+    }
+
+    /// Leases the next event of a lane; `None` if none waits.
+    pub fn take(&mut self, lane: Lane, now: Mono) -> Option<u64> {
+        let sequence = match lane {
+            Lane::Urgent => self.urgent.pop_last()?,
+            Lane::Bulk => self.next_bulk(now)?,
+        };
+        self.taken.insert(sequence);
+        self.leased.insert(sequence, Lease { lane, since: now });
+        Some(sequence)
+    }
+
+    /// The event is delivered, refused, expired or evicted: it never waits again.
+    pub fn settle(&mut self, sequence: u64) {
+        self.leased.remove(&sequence);
+        self.urgent.remove(&sequence);
+        self.taken.insert(sequence);
+    }
+
+    /// A leased event waits again. False if it was not leased.
+    pub fn release(&mut self, sequence: u64) -> bool {
+        let Some(lease) = self.leased.remove(&sequence) else {
+            return false;
+        };
+        match lease.lane {
+            Lane::Urgent => {
+                self.urgent.insert(sequence);
+            }
+            Lane::Bulk => {
+                self.taken.remove(sequence);
+            }
+        }
+        true
+    }
+
+    /// Takes back the leases that are older than [`LEASE_MS_MAX`]; answers how many.
+    pub fn release_forgotten(&mut self, now: Mono) -> usize {
+        let old: Vec<u64> =
+            self.leased.iter().filter(|(_, l)| LEASE_MS_MAX < now.since_ms(l.since)).map(|(n, _)| *n).collect();
+        for sequence in &old {
+            self.release(*sequence);
+        }
+        old.len()
+    }
+
+    /// Takes over the leases of `earlier`, which knew the same events, as far as they still wait here. For the store
+    /// after it read its file anew.
+    pub fn adopt_leases(&mut self, earlier: &Self) {
+        for (sequence, lease) in &earlier.leased {
+            let waits = match lease.lane {
+                Lane::Urgent => self.urgent.remove(sequence),
+                Lane::Bulk => *sequence <= self.accepted && !self.taken.contains(*sequence),
+            };
+            if waits {
+                self.taken.insert(*sequence);
+                self.leased.insert(*sequence, *lease);
+            }
+        }
+        self.marks.clone_from(&earlier.marks);
+    }
+
+    /// Whether the event is on its way.
+    #[must_use]
+    pub fn is_leased(&self, sequence: u64) -> bool {
+        self.leased.contains_key(&sequence)
+    }
+
+    /// Whether the event waits in this lane and is not on its way.
+    #[must_use]
+    pub fn waits(&self, sequence: u64, lane: Lane) -> bool {
+        match lane {
+            Lane::Urgent => self.urgent.contains(&sequence),
+            Lane::Bulk => 0 < sequence && sequence <= self.accepted && !self.taken.contains(sequence),
+        }
+    }
+
+    /// Urgent events without a receipt, leased or not.
+    #[must_use]
+    pub fn urgent_waiting(&self) -> u64 {
+        let leased = self.leased.values().filter(|l| l.lane == Lane::Urgent).count();
+        (self.urgent.len() + leased) as u64
+    }
+
+    /// The lowest sequence without a receipt, leased or not.
+    #[must_use]
+    pub fn oldest_waiting(&self) -> Option<u64> {
+        let bulk = Some(self.taken.gap_from(1)).filter(|n| *n <= self.accepted);
+        let urgent = self.urgent.first().copied();
+        let leased = self.leased.keys().next().copied();
+        [bulk, urgent, leased].into_iter().flatten().min()
+    }
+
+    /// Waiting events of a lane that are not on their way, lowest sequence first.
+    pub fn waiting(&self, lane: Lane) -> impl Iterator<Item = u64> + '_ {
+        let mut at = 0;
+        std::iter::from_fn(move || {
+            at = match lane {
+                Lane::Urgent => *self.urgent.range(at + 1..).next()?,
+                Lane::Bulk => Some(self.taken.gap_from(at + 1)).filter(|n| *n <= self.accepted)?,
+            };
+            Some(at)
+        })
+    }
+
+    fn next_bulk(&mut self, now: Mono) -> Option<u64> {
+        self.forget_marks(now);
+        let fresh_from = self.marks.front().map_or(self.accepted + 1, |(_, sequence)| *sequence);
+        let fresh = Some(self.taken.gap_from(fresh_from)).filter(|n| *n <= self.accepted);
+        let backlog = Some(self.taken.gap_from(1)).filter(|n| *n < fresh_from);
+        match (fresh, backlog) {
+            (Some(fresh), Some(backlog)) => {
+                let next = if self.turn < SHARE_FRESH { fresh } else { backlog };
+                self.turn = (self.turn + 1) % SHARE_OF;
+                Some(next)
+            }
+            (only, None) | (None, only) => only,
+        }
+    }
+
+    fn forget_marks(&mut self, now: Mono) {
+        while self.marks.front().is_some_and(|(at, _)| FRESH_MS < now.since_ms(*at)) {
+            self.marks.pop_front();
+        }
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+
+    fn accept(order: &mut Order, sequences: std::ops::RangeInclusive<u64>, lane: Lane, now: Mono) {
+        for sequence in sequences {
+            order.arrived(sequence, lane, now);
+        }
+    }
+
+    fn take(order: &mut Order, lane: Lane, count: usize, now: Mono) -> Vec<u64> {
+        (0..count).map_while(|_| order.take(lane, now)).collect()
+    }
+
+    #[test]
+    fn newest_urgent_event_goes_first() {
+        let mut order = Order::default();
+        accept(&mut order, 1..=3, Lane::Urgent, Mono(0));
+        assert_eq!(take(&mut order, Lane::Urgent, 9, Mono(1)), [3, 2, 1]);
+        assert_eq!(order.urgent_waiting(), 3, "on the way is still waiting");
+        assert_eq!(take(&mut order, Lane::Bulk, 9, Mono(1)), Vec::<u64>::new());
+    }
+
+    #[test]
+    fn of_five_bulk_events_four_are_fresh_and_one_is_backlog_while_both_wait() {
+        let mut order = Order::new(100, RangeSet::default(), BTreeSet::new());
+        accept(&mut order, 101..=120, Lane::Bulk, Mono(5_000));
+        let first = take(&mut order, Lane::Bulk, 10, Mono(6_000));
+        assert_eq!(first, [101, 102, 103, 104, 1, 105, 106, 107, 108, 2]);
+        let rest = take(&mut order, Lane::Bulk, 200, Mono(6_000));
+        assert_eq!(rest.len(), 110);
+        assert_eq!(rest.last(), Some(&100), "the share that one does not need goes to the other");
+    }
+
+    #[test]
+    fn fresh_events_become_backlog_after_a_minute() {
+        let mut order = Order::new(2, RangeSet::default(), BTreeSet::new());
+        accept(&mut order, 3..=4, Lane::Bulk, Mono(1_000));
+        assert_eq!(take(&mut order, Lane::Bulk, 4, Mono(1_000 + FRESH_MS + 1)), [1, 2, 3, 4]);
+    }
+
+    #[test]
+    fn released_events_wait_again_in_their_place() {
+        let mut order = Order::new(5, RangeSet::default(), BTreeSet::from([3]));
+        assert_eq!(take(&mut order, Lane::Bulk, 9, Mono(0)), [1, 2, 4, 5]);
+        assert_eq!(order.oldest_waiting(), Some(1));
+        order.settle(1);
+        order.settle(4);
+        assert!(order.release(5) && order.release(2) && !order.release(1));
+        assert_eq!(order.waiting(Lane::Bulk).collect::<Vec<_>>(), [2, 5]);
+        assert_eq!(order.waiting(Lane::Urgent).collect::<Vec<_>>(), [3]);
+        assert_eq!(order.oldest_waiting(), Some(2));
+    }
+
+    #[test]
+    fn a_lease_that_nobody_settles_is_taken_back() {
+        let mut order = Order::new(2, RangeSet::default(), BTreeSet::new());
+        order.take(Lane::Bulk, Mono(0)).unwrap();
+        assert_eq!(order.release_forgotten(Mono(LEASE_MS_MAX)), 0);
+        assert_eq!(order.release_forgotten(Mono(LEASE_MS_MAX + 1)), 1);
+        assert_eq!(order.waiting(Lane::Bulk).collect::<Vec<_>>(), [1, 2]);
+    }
+
+    #[test]
+    fn leases_survive_a_fresh_look_at_the_file() {
+        let mut old = Order::new(4, RangeSet::default(), BTreeSet::from([4]));
+        take(&mut old, Lane::Bulk, 2, Mono(0));
+        take(&mut old, Lane::Urgent, 1, Mono(0));
+        let mut new = Order::new(5, [1].into_iter().collect(), BTreeSet::from([4]));
+        new.adopt_leases(&old);
+        assert!(new.is_leased(2) && new.is_leased(4) && !new.is_leased(1));
+        assert_eq!(new.waiting(Lane::Bulk).collect::<Vec<_>>(), [3, 5]);
+    }
+}

@@ -1,0 +1,63 @@
+//! `data` of a `pintle.ledger.v1` event: what became of accepted events that the receiver has not got. No plates.
+
+use serde::{Deserialize, Serialize};
+
+/// Format version of [`LedgerBody`].
+pub const VERSION: u32 = 1;
+
+/// One entry of the ledger.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LedgerBody {
+    /// Format version, [`VERSION`].
+    pub v: u32,
+    /// What happened.
+    pub what: LedgerWhat,
+    /// The generation that the sequences belong to (RFC 9562 form).
+    pub generation: String,
+    /// Which sequences, rising, both ends included; empty for [`LedgerWhat::Opened`] and [`LedgerWhat::Closed`].
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub ranges: Vec<SequenceRange>,
+    /// How many events.
+    pub count: u64,
+    /// Which of them: `hit` or `other`; absent where that makes no difference.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub class: Option<String>,
+    /// Earliest capture among them, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub captured_from: Option<String>,
+    /// Latest capture among them, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub captured_to: Option<String>,
+    /// The highest sequence that the closed generation is known to have given, for [`LedgerWhat::Closed`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub accepted_up_to: Option<u64>,
+    /// Why, one sentence.
+    pub reason: String,
+}
+
+/// What happened to the events of a ledger entry.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum LedgerWhat {
+    /// They reached their age limit without a receipt.
+    Expired,
+    /// They went for space without a receipt.
+    Evicted,
+    /// The receiver refused them; they are set aside on the trailer.
+    Refused,
+    /// This generation begins; there was none before.
+    Opened,
+    /// An earlier generation has ended; `count` is how many of its waiting events were taken over under new sequences.
+    Closed,
+}
+
+/// Sequences from `from` to `to`, both included.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SequenceRange {
+    /// First of them.
+    pub from: u64,
+    /// Last of them.
+    pub to: u64,
+}

@@ -15,7 +15,6 @@ pub const COMMANDS_MAX: usize = 4096;
 pub(super) type Answer<T> = oneshot::Sender<Result<T, StoreError>>;
 
 /// What the store's thread is asked to do.
-#[allow(dead_code, reason = "the thread that reads the commands lands next")]
 pub(super) enum Command {
     Accept { events: Vec<NewEvent>, now: Moment, answer: Answer<Vec<Accepted>> },
     Lease { lane: Lane, events_max: usize, bytes_max: usize, answer: Answer<Vec<Leased>> },

@@ -3,9 +3,17 @@
 //! Promise: what `accept` answered is on the disk (WAL, `synchronous=FULL`, group commit) and has a sequence without
 //! gaps.
 
+mod books;
+mod db;
+mod disk;
 mod handle;
+mod open;
+mod retire;
+mod schema;
+mod thread;
 
 pub use handle::{Arrivals, COMMANDS_MAX, StoreHandle};
+pub use open::open;
 
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::Utc;
@@ -143,7 +151,7 @@ pub struct QueueFigures {
 }
 
 /// Why the store could not do what was asked.
-#[derive(Debug, thiserror::Error)]
+#[derive(Clone, Debug, thiserror::Error)]
 pub enum StoreError {
     /// Less free space than `queue.disk_free_min_mib`, or the disk said "full".
     #[error("no space left for the queue")]

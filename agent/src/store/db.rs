@@ -1,0 +1,433 @@
+//! The open queue file: one connection and what we know by heart of it. Each change here runs inside a transaction that
+//! the thread began; after any error the thread throws the connection and the books away and reads them anew, so the
+//! books may be changed before the commit.
+
+use super::books::{Books, number, signed};
+use super::disk::{Folder, meaning};
+use super::schema::{DELIVERED, REFUSED, SchemaError, migrate};
+use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, Settled, StoreError, StoreHandle};
+use pintle_core::ids::{CameraId, EventId};
+use pintle_core::moment::{Moment, Utc};
+use pintle_core::queue::ranges::RangeSet;
+use pintle_core::queue::{EventKind, Lane};
+use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
+use std::time::Duration;
+
+/// The oldest SQLite that is safe with a write-ahead log (source: fault 35, the WAL-reset bug of 3.7.0 to 3.51.2).
+const SQLITE_MIN: i32 = 3_051_003;
+
+/// The log is written back into the database when it has this many pages (8 MiB). Common practice is 1,000; a longer
+/// log writes each page of the database less often.
+const CHECKPOINT_PAGES: i64 = 2000;
+
+/// After a checkpoint the log file is cut to this, bytes.
+const LOG_BYTES_MAX: i64 = 16 << 20;
+
+/// Page cache of SQLite, KiB.
+const CACHE_KIB: i64 = 8192;
+
+/// How long a statement waits for another program that holds a lock on the file (a person's diagnosis), ms.
+const BUSY_WAIT_MS: u64 = 5000;
+
+/// An event that is accepted this long after it happened can expire before its neighbours and is listed apart, ms.
+const LATE_MS: i64 = 3_600_000;
+
+/// Longest answer of a receiver that is kept, characters.
+const ANSWER_CHARS_MAX: usize = 500;
+
+pub(super) struct Db {
+    pub(super) conn: Connection,
+    pub(super) books: Books,
+    /// Set by changes that brought events of a lane; the thread signals and clears them after the commit.
+    pub(super) brought_urgent: bool,
+    /// See `brought_urgent`.
+    pub(super) brought_bulk: bool,
+    /// Whether the running transaction changed the sums of the ledger.
+    pub(super) sums_changed: bool,
+}
+
+impl Db {
+    /// Opens the file, brings it to our version and reads the books. `after_failure`: what the kernel holds in memory
+    /// is not believed, and everything in the log is written into the database and synced before anything is accepted.
+    pub(super) fn open(folder: &Folder, now: &Moment, after_failure: bool) -> Result<Self, StoreError> {
+        let path = folder.db();
+        let unusable = |detail: String| StoreError::Unusable { path: path.display().to_string(), detail };
+        let said = |error: rusqlite::Error| meaning(&error, &path);
+        if rusqlite::version_number() < SQLITE_MIN {
+            return Err(unusable(format!("SQLite {} is too old, 3.51.3 is needed", rusqlite::version())));
+        }
+        if after_failure {
+            folder.distrust_caches();
+        }
+        folder
+            .make_db()
+            .map_err(|error| StoreError::Disk { detail: format!("can't make {}: {error}", path.display()) })?;
+        let conn =
+            Connection::open_with_flags(&path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX)
+                .map_err(said)?;
+        set_up(&conn).map_err(said)?.map_or(Ok(()), |wrong| Err(unusable(wrong)))?;
+        migrate(&conn).map_err(|error| match error {
+            SchemaError::Foreign => unusable("it was made by another program".to_owned()),
+            SchemaError::Newer { version } => unusable(format!(
+                "it was written by a newer Pintle (version {version} of the file); install that one again"
+            )),
+            SchemaError::Sql(error) => said(error),
+        })?;
+        let left_behind = checkpoint(&conn).map_err(said)?;
+        if after_failure && left_behind {
+            return Err(StoreError::Disk { detail: format!("another program keeps {} open", path.display()) });
+        }
+        let books = Books::read(&conn, now).map_err(said)?;
+        let mut db = Self { conn, books, brought_urgent: false, brought_bulk: false, sums_changed: false };
+        if db.books.accepted == 0 {
+            db.open_generation(now).map_err(said)?;
+        }
+        Ok(db)
+    }
+
+    /// Closes without writing the log back: what a failed sync left in memory must not reach the database unchecked.
+    pub(super) fn drop_untrusted(self) {
+        let _off = self.conn.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true);
+    }
+
+    /// Writes the log back and cuts it. True if another program's reading kept a part of it.
+    pub(super) fn checkpoint(&self) -> rusqlite::Result<bool> {
+        checkpoint(&self.conn)
+    }
+
+    pub(super) fn accept(&mut self, events: &[NewEvent], now: &Moment) -> rusqlite::Result<Vec<Accepted>> {
+        self.books.lived.observe(now);
+        events.iter().map(|event| self.put(event, now)).collect()
+    }
+
+    fn put(&mut self, event: &NewEvent, now: &Moment) -> rusqlite::Result<Accepted> {
+        if event.kind == EventKind::Read && self.books.past {
+            let key = self.books.past_key(&event.id);
+            let tag = self
+                .conn
+                .prepare_cached("SELECT tag FROM past WHERE key = ?")?
+                .query_row([key], |row| row.get::<_, Vec<u8>>(0))
+                .optional()?;
+            if let Some(tag) = tag {
+                let same = tag == self.books.body_tag(&event.body);
+                return Ok(if same { Accepted::Repeat { sequence: 0 } } else { Accepted::OtherBody });
+            }
+        }
+        let sequence = self.books.accepted + 1;
+        let born = self.books.lived.born(event.happened_at, now);
+        let late = LATE_MS < self.books.lived.at(now.mono).saturating_sub(born);
+        let inserted = self
+            .conn
+            .prepare_cached(
+                "INSERT INTO events (sequence, id, kind, urgent, hit, stamp_open, late, camera, happened_at, accepted_at, \
+                 born, revision, stamp, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1, ?, ?) ON CONFLICT (id) DO NOTHING",
+            )?
+            .execute(params![
+                signed(sequence),
+                event.id.0,
+                event.kind.code(),
+                event.lane == Lane::Urgent,
+                event.hit,
+                event.stamp_open,
+                late,
+                event.camera.as_ref().map(CameraId::as_str),
+                event.happened_at.0,
+                now.utc.0,
+                born,
+                event.stamp,
+                event.body,
+            ])?;
+        if inserted == 0 {
+            let (sequence, same) = self
+                .conn
+                .prepare_cached("SELECT sequence, body = ? FROM events WHERE id = ?")?
+                .query_row(params![event.body, event.id.0], |row| Ok((number(row, 0)?, row.get(1)?)))?;
+            return Ok(if same { Accepted::Repeat { sequence } } else { Accepted::OtherBody });
+        }
+        self.books.accepted = sequence;
+        self.books.order.arrived(sequence, event.lane, now.mono);
+        match event.lane {
+            Lane::Urgent => self.brought_urgent = true,
+            Lane::Bulk => self.brought_bulk = true,
+        }
+        Ok(Accepted::New { sequence })
+    }
+
+    pub(super) fn lease(
+        &mut self,
+        lane: Lane,
+        events_max: usize,
+        bytes_max: usize,
+        now: &Moment,
+    ) -> rusqlite::Result<Vec<Leased>> {
+        let (mut leased, mut bytes) = (Vec::new(), 0_usize);
+        let mut rows = self.conn.prepare_cached(
+            "SELECT sequence, id, kind, urgent, camera, happened_at, accepted_at, body, stamp, hit FROM events WHERE sequence = ?",
+        )?;
+        while leased.len() < events_max {
+            let Some(sequence) = self.books.order.take(lane, now.mono) else { break };
+            let Some(event) = rows.query_row([signed(sequence)], leased_row).optional()? else {
+                // The file has lost a row. It is told in the figures, and nobody is offered it again.
+                self.books.missing_rows += 1;
+                self.books.order.settle(sequence);
+                continue;
+            };
+            let size = event.body.len() + event.stamp.as_ref().map_or(0, Vec::len);
+            if !leased.is_empty() && bytes_max < bytes.saturating_add(size) {
+                self.books.order.release(sequence);
+                break;
+            }
+            bytes = bytes.saturating_add(size);
+            self.books.sent.insert(sequence);
+            leased.push(event);
+        }
+        // The receiver gets them in the order of their acceptance, save that the newest alert comes first.
+        if lane == Lane::Bulk {
+            leased.sort_by_key(|event| event.sequence);
+        }
+        Ok(leased)
+    }
+
+    pub(super) fn settle(&mut self, outcomes: &[(u64, Settled)], now: &Moment) -> rusqlite::Result<()> {
+        self.books.lived.observe(now);
+        let mut refused = RangeSet::default();
+        for (sequence, outcome) in outcomes {
+            let (result, answer) = match outcome {
+                Settled::Released => {
+                    self.books.order.release(*sequence);
+                    continue;
+                }
+                Settled::Delivered => (DELIVERED, None),
+                Settled::Refused(answer) => (REFUSED, Some(pintle_core::ids::printable(answer, ANSWER_CHARS_MAX))),
+            };
+            let inserted = self
+                .conn
+                .prepare_cached(
+                    "INSERT INTO settled (sequence, result, hit, born, answer) \
+                     SELECT sequence, ?, hit, born, ? FROM events WHERE sequence = ? ON CONFLICT DO NOTHING",
+                )?
+                .execute(params![result, answer, signed(*sequence)])?;
+            if inserted == 0 {
+                continue; // settled before, or gone at its age limit
+            }
+            self.books.settle(*sequence, result);
+            self.sums_changed = true;
+            if result == REFUSED && self.kind_of(*sequence)? != Some(EventKind::Ledger) {
+                refused.insert(*sequence);
+            }
+        }
+        if !refused.is_empty() {
+            self.tell_ledger(
+                LedgerWhat::Refused,
+                &refused,
+                None,
+                "the receiver refused them; set aside on the trailer",
+                now,
+            )?;
+        }
+        Ok(())
+    }
+
+    pub(super) fn open_stamps(&self, from: Utc, to: Utc) -> rusqlite::Result<Vec<OpenStamp>> {
+        let mut rows = self.conn.prepare_cached(
+            "SELECT sequence, id, camera, happened_at, revision FROM events \
+             WHERE stamp_open = 1 AND happened_at BETWEEN ? AND ? ORDER BY happened_at, sequence",
+        )?;
+        let rows = rows.query_map([from.0, to.0], |row| {
+            Ok((number(row, 0)?, row.get(1)?, row.get::<_, Option<String>>(2)?, row.get(3)?, row.get(4)?))
+        })?;
+        let mut open = Vec::new();
+        for row in rows {
+            let (sequence, id, camera, captured_at, revision) = row?;
+            if let Some(camera) = camera.and_then(|name| CameraId::new(&name).ok()) {
+                open.push(OpenStamp {
+                    sequence,
+                    read_id: EventId(id),
+                    camera,
+                    captured_at: Utc(captured_at),
+                    revision,
+                });
+            }
+        }
+        Ok(open)
+    }
+
+    pub(super) fn restamp(&mut self, stamps: &[LaterStamp], now: &Moment) -> rusqlite::Result<u64> {
+        self.books.lived.observe(now);
+        let mut queued = 0;
+        for later in stamps {
+            let updated = self
+                .conn
+                .prepare_cached(
+                    "UPDATE events SET stamp = ?, revision = ?, stamp_open = ? \
+                     WHERE sequence = ? AND kind = 0 AND revision < ? RETURNING id, camera, happened_at",
+                )?
+                .query_row(
+                    params![later.stamp, later.revision, later.open, signed(later.sequence), later.revision],
+                    |row| Ok((EventId(row.get(0)?), row.get::<_, Option<String>>(1)?, Utc(row.get(2)?))),
+                )
+                .optional()?;
+            let Some((read_id, camera, happened_at)) = updated else {
+                continue; // gone, or it has this stamp or a later one
+            };
+            let result: Option<i64> = self
+                .conn
+                .prepare_cached("SELECT result FROM settled WHERE sequence = ?")?
+                .query_row([signed(later.sequence)], |row| row.get(0))
+                .optional()?;
+            // What was sent without an answer may be there too.
+            let sent = result == Some(DELIVERED) || (result.is_none() && self.books.sent.contains(later.sequence));
+            if !sent {
+                continue;
+            }
+            let event = NewEvent {
+                id: later.event_id,
+                kind: EventKind::Stamp,
+                lane: Lane::Bulk,
+                camera: camera.and_then(|name| CameraId::new(&name).ok()),
+                happened_at,
+                body: stamp_event(&read_id, &later.stamp),
+                stamp: None,
+                hit: false,
+                stamp_open: false,
+            };
+            if matches!(self.put(&event, now)?, Accepted::New { .. }) {
+                queued += 1;
+            }
+        }
+        Ok(queued)
+    }
+
+    pub(super) fn keep(&self, key: &str, value: &[u8]) -> rusqlite::Result<()> {
+        self.conn.prepare_cached("INSERT OR REPLACE INTO kept VALUES (?, ?)")?.execute(params![key, value])?;
+        Ok(())
+    }
+
+    pub(super) fn kept(&self, key: &str) -> rusqlite::Result<Option<Vec<u8>>> {
+        self.conn.prepare_cached("SELECT value FROM kept WHERE key = ?")?.query_row([key], |row| row.get(0)).optional()
+    }
+
+    /// When the oldest event without a receipt was accepted.
+    pub(super) fn oldest_waiting(&self) -> rusqlite::Result<Option<Utc>> {
+        let Some(sequence) = self.books.order.oldest_waiting() else { return Ok(None) };
+        self.conn
+            .prepare_cached("SELECT accepted_at FROM events WHERE sequence = ?")?
+            .query_row([signed(sequence)], |row| row.get(0).map(Utc))
+            .optional()
+    }
+
+    /// Bytes inside the file that hold nothing and will be used before the file grows.
+    pub(super) fn spare_bytes(&self) -> u64 {
+        let read = |pragma| self.conn.pragma_query_value(None, pragma, |row| number(row, 0)).unwrap_or(0);
+        read("freelist_count").saturating_mul(read("page_size"))
+    }
+
+    /// Queues a ledger event about `sequences` of this generation, inside the running transaction.
+    pub(super) fn tell_ledger(
+        &mut self,
+        what: LedgerWhat,
+        sequences: &RangeSet,
+        span: Option<(&str, Utc, Utc)>,
+        reason: &str,
+        now: &Moment,
+    ) -> rusqlite::Result<()> {
+        let body = LedgerBody {
+            v: VERSION,
+            what,
+            generation: self.books.generation.clone(),
+            ranges: sequences.runs().map(|(from, to)| SequenceRange { from, to }).collect(),
+            count: sequences.len(),
+            class: span.map(|(class, _, _)| class.to_owned()),
+            captured_from: span.map(|(_, from, _)| from.to_rfc3339()),
+            captured_to: span.map(|(_, _, to)| to.to_rfc3339()),
+            accepted_up_to: None,
+            reason: reason.to_owned(),
+        };
+        self.put_ledger(&body, now)
+    }
+
+    fn put_ledger(&mut self, body: &LedgerBody, now: &Moment) -> rusqlite::Result<()> {
+        let body = serde_json::to_vec(body).map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;
+        let event = NewEvent {
+            id: StoreHandle::new_event_id(),
+            kind: EventKind::Ledger,
+            lane: Lane::Bulk,
+            camera: None,
+            happened_at: now.utc,
+            body,
+            stamp: None,
+            hit: false,
+            stamp_open: false,
+        };
+        self.put(&event, now).map(|_| ())
+    }
+
+    fn open_generation(&mut self, now: &Moment) -> rusqlite::Result<()> {
+        self.conn.execute_batch("BEGIN IMMEDIATE")?;
+        self.tell_ledger(LedgerWhat::Opened, &RangeSet::default(), None, "a new queue was made", now)?;
+        self.conn.execute_batch("COMMIT")
+    }
+
+    fn kind_of(&self, sequence: u64) -> rusqlite::Result<Option<EventKind>> {
+        let code: Option<u8> = self
+            .conn
+            .prepare_cached("SELECT kind FROM events WHERE sequence = ?")?
+            .query_row([signed(sequence)], |row| row.get(0))
+            .optional()?;
+        Ok(code.and_then(EventKind::from_code))
+    }
+}
+
+/// Settings of the connection. Answers what is wrong if one did not take.
+fn set_up(conn: &Connection) -> rusqlite::Result<Option<String>> {
+    conn.busy_timeout(Duration::from_millis(BUSY_WAIT_MS))?;
+    conn.set_prepared_statement_cache_capacity(64);
+    let mode: String = conn.pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0))?;
+    if !mode.eq_ignore_ascii_case("wal") {
+        return Ok(Some(format!("its journal mode is {mode}, not WAL")));
+    }
+    conn.pragma_update(None, "synchronous", "FULL")?;
+    conn.pragma_update(None, "secure_delete", "ON")?;
+    conn.pragma_update(None, "wal_autocheckpoint", CHECKPOINT_PAGES)?;
+    conn.pragma_update(None, "journal_size_limit", LOG_BYTES_MAX)?;
+    conn.pragma_update(None, "cache_size", -CACHE_KIB)?;
+    conn.pragma_update(None, "temp_store", "MEMORY")?;
+    conn.pragma_update(None, "trusted_schema", "OFF")?;
+    conn.pragma_update(None, "cell_size_check", "ON")?;
+    // Read back, since a misspelt pragma is silently ignored (source: fault 33). 2 is FULL.
+    let synchronous: i64 = conn.pragma_query_value(None, "synchronous", |row| row.get(0))?;
+    Ok((synchronous != 2).then(|| format!("synchronous reads back as {synchronous}, not FULL")))
+}
+
+fn checkpoint(conn: &Connection) -> rusqlite::Result<bool> {
+    conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, i64>(0)).map(|busy| busy != 0)
+}
+
+fn leased_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Leased> {
+    let code: u8 = row.get(2)?;
+    let kind = EventKind::from_code(code).ok_or(rusqlite::Error::IntegralValueOutOfRange(2, i64::from(code)))?;
+    Ok(Leased {
+        sequence: number(row, 0)?,
+        id: EventId(row.get(1)?),
+        kind,
+        lane: if row.get(3)? { Lane::Urgent } else { Lane::Bulk },
+        camera: row.get::<_, Option<String>>(4)?.and_then(|name| CameraId::new(&name).ok()),
+        happened_at: Utc(row.get(5)?),
+        accepted_at: Utc(row.get(6)?),
+        body: row.get(7)?,
+        stamp: row.get(8)?,
+        hit: row.get(9)?,
+    })
+}
+
+/// `data` of a stamp event: the stamp's own members with the read's id before them.
+fn stamp_event(read_id: &EventId, stamp: &[u8]) -> Vec<u8> {
+    let members = stamp.trim_ascii_start().strip_prefix(b"{").unwrap_or(b"}").trim_ascii_start();
+    let mut body = format!("{{\"read_id\":\"{read_id}\"").into_bytes();
+    if !members.starts_with(b"}") {
+        body.push(b',');
+    }
+    body.extend_from_slice(members);
+    body
+}

@@ -1,0 +1,138 @@
+//! The folder of the queue: its lock, its space, and what the system says of a failure.
+
+use super::StoreError;
+use crate::clock;
+use nix::fcntl::{Flock, FlockArg, PosixFadviseAdvice, posix_fadvise};
+use nix::sys::statvfs::statvfs;
+use pintle_core::moment::Mono;
+use std::fs::{File, OpenOptions};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
+
+/// How long one reading of the free space is believed, ms: reads come at most at some 100 kB a ms here, so a second can
+/// hold no more than a small part of the reserve.
+const SPACE_MS: u64 = 1000;
+
+/// The state folder, locked for this process.
+#[derive(Debug)]
+pub(super) struct Folder {
+    dir: PathBuf,
+    space: Option<(Mono, Space)>,
+    _lock: Flock<File>,
+}
+
+/// Space on the disk of the folder, bytes.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Space {
+    /// What we may still use.
+    pub(super) free: u64,
+    /// Size of the file system.
+    pub(super) size: u64,
+}
+
+impl Folder {
+    /// Makes the folder if need be and locks it. The lock is on a file of its own: closing any descriptor of a database
+    /// file would drop SQLite's own locks on it (source: fault 36). The kernel frees it when the process dies.
+    pub(super) fn lock(dir: &Path) -> Result<Self, StoreError> {
+        let fail = |what: &str, error: std::io::Error| StoreError::Disk {
+            detail: format!("{what} {}: {error}", dir.display()),
+        };
+        std::fs::create_dir_all(dir).map_err(|error| fail("can't make the folder", error))?;
+        let file = private(OpenOptions::new().create(true).truncate(false).read(true).write(true))
+            .open(dir.join("queue.lock"))
+            .map_err(|error| fail("can't open queue.lock in", error))?;
+        match Flock::lock(file, FlockArg::LockExclusiveNonblock) {
+            Ok(lock) => Ok(Self { dir: dir.to_owned(), space: None, _lock: lock }),
+            Err((_, nix::errno::Errno::EWOULDBLOCK)) => Err(StoreError::InUse { path: dir.display().to_string() }),
+            Err((_, errno)) => Err(fail("can't lock queue.lock in", errno.into())),
+        }
+    }
+
+    /// The database.
+    pub(super) fn db(&self) -> PathBuf {
+        self.dir.join("queue.db")
+    }
+
+    /// Its write-ahead log.
+    pub(super) fn wal(&self) -> PathBuf {
+        self.dir.join("queue.db-wal")
+    }
+
+    /// The folder.
+    pub(super) fn path(&self) -> &Path {
+        &self.dir
+    }
+
+    /// Makes an empty database file that only our own user can read, unless there is one; SQLite gives its log the
+    /// same rights. The folder is synced, so that the name survives a power cut.
+    pub(super) fn make_db(&self) -> std::io::Result<()> {
+        if self.db().exists() {
+            return Ok(());
+        }
+        private(OpenOptions::new().create_new(true).write(true)).open(self.db())?.sync_all()?;
+        self.sync()
+    }
+
+    /// Syncs the folder itself.
+    pub(super) fn sync(&self) -> std::io::Result<()> {
+        File::open(&self.dir)?.sync_all()
+    }
+
+    /// Asks the kernel to forget what it holds in memory of the files, so that the next look reads what the disk has.
+    /// Only while no connection is open (see [`Self::lock`]). A failure changes nothing that we could mend.
+    pub(super) fn distrust_caches(&self) {
+        for path in [self.db(), self.wal()] {
+            if let Ok(file) = File::open(&path) {
+                let _advice = posix_fadvise(&file, 0, 0, PosixFadviseAdvice::POSIX_FADV_DONTNEED);
+            }
+        }
+    }
+
+    /// Free space, at most a second old.
+    pub(super) fn space(&mut self) -> Space {
+        let now = clock::mono();
+        if let Some((at, space)) = self.space
+            && now.since_ms(at) < SPACE_MS
+        {
+            return space;
+        }
+        let space = statvfs(&self.dir).map_or(Space::default(), |s| Space {
+            free: s.blocks_available().saturating_mul(s.fragment_size()),
+            size: s.blocks().saturating_mul(s.fragment_size()),
+        });
+        self.space = Some((now, space));
+        space
+    }
+
+    /// Bytes of database and log on the disk.
+    pub(super) fn bytes(&self) -> u64 {
+        [self.db(), self.wal()].iter().filter_map(|path| path.metadata().ok()).map(|meta| meta.len()).sum()
+    }
+}
+
+/// The host's boot id; all zero where the system does not tell it.
+pub(super) fn boot_id() -> [u8; 16] {
+    std::fs::read_to_string("/proc/sys/kernel/random/boot_id")
+        .ok()
+        .and_then(|text| pintle_core::ids::EventId::parse(text.trim()))
+        .map_or([0; 16], |id| id.0)
+}
+
+/// What a failed call means for the one who asked. Our statements bind all values, so no text of SQLite holds one.
+pub(super) fn meaning(error: &rusqlite::Error, path: &Path) -> StoreError {
+    use rusqlite::ErrorCode as Code;
+    match error.sqlite_error_code() {
+        Some(Code::DiskFull) => StoreError::DiskFull,
+        Some(Code::DatabaseCorrupt | Code::NotADatabase) => {
+            StoreError::Unusable { path: path.display().to_string(), detail: error.to_string() }
+        }
+        Some(Code::DatabaseBusy | Code::DatabaseLocked) => {
+            StoreError::Disk { detail: format!("another program keeps {} locked", path.display()) }
+        }
+        _ => StoreError::Disk { detail: error.to_string() },
+    }
+}
+
+fn private(options: &mut OpenOptions) -> &mut OpenOptions {
+    options.mode(0o600)
+}

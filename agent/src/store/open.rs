@@ -1,0 +1,55 @@
+//! Opening the store: lock, file, thread.
+
+use super::db::Db;
+use super::disk::Folder;
+use super::handle::{Arrivals, COMMANDS_MAX};
+use super::thread::Worker;
+use super::{QueueFigures, StoreError, StoreHandle};
+use crate::clock;
+use crate::config;
+use pintle_core::moment::{Moment, Mono};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
+use std::sync::Arc;
+use tokio::sync::mpsc;
+
+/// Opens the queue in `state_dir` (made if need be) and starts its thread. The thread ends after
+/// [`StoreHandle::close`] or when the last handle is dropped.
+///
+/// # Errors
+/// [`StoreError::InUse`] if another agent holds the folder, [`StoreError::Unusable`] if the file is not ours or too new,
+/// [`StoreError::Disk`] or [`StoreError::DiskFull`] if the disk does not let us.
+pub fn open(state_dir: &Path, limits: &config::Queue, now: Moment) -> Result<StoreHandle, StoreError> {
+    let folder = Folder::lock(state_dir)?;
+    let db = Db::open(&folder, &now, false)?;
+    let timer = tokio::runtime::Builder::new_current_thread()
+        .enable_time()
+        .build()
+        .map_err(|error| StoreError::Disk { detail: format!("can't start the store's timer: {error}") })?;
+    let (sender, commands) = mpsc::channel(COMMANDS_MAX);
+    let arrived = Arc::new(Arrivals::default());
+    let worker = Worker {
+        folder,
+        limits: *limits,
+        arrived: Arc::clone(&arrived),
+        db: Some(db),
+        last_order: None,
+        figures: QueueFigures::default(),
+        trouble: None,
+        tried: Mono(0),
+        committed: clock::mono(),
+        commits: 0,
+        log_grew: true,
+        now,
+    };
+    std::thread::Builder::new()
+        .name("store".to_owned())
+        .spawn(move || {
+            // A broken invariant of the store must not be lived with: the process ends and is started again.
+            if catch_unwind(AssertUnwindSafe(|| worker.serve(commands, &timer))).is_err() {
+                std::process::abort();
+            }
+        })
+        .map_err(|error| StoreError::Disk { detail: format!("can't start the store's thread: {error}") })?;
+    Ok(StoreHandle { commands: sender, arrived })
+}

@@ -1,0 +1,219 @@
+//! Deleting what has reached its age limit, a slice at a time.
+
+use super::books::{number, signed};
+use super::db::Db;
+use super::schema::DELIVERED;
+use pintle_core::ids::EventId;
+use pintle_core::moment::{Moment, Utc};
+use pintle_core::queue::ranges::RangeSet;
+use pintle_core::queue::retention::{Account, DEDUPE_KEEP_MS, Limits, SLICE_ROWS};
+use pintle_core::queue::{EventKind, Lane};
+use pintle_core::wire::ledger::LedgerWhat;
+use rusqlite::{OptionalExtension, params};
+
+/// Rows of `settled` looked at in one call: a full round over a day's reads takes a few calls.
+const SWEPT_ROWS: usize = 20_000;
+
+/// An event whose time has come.
+struct Due {
+    sequence: u64,
+    account: Account,
+    hit: bool,
+    happened_at: Utc,
+}
+
+/// What decides the age of a stored event.
+struct Aged {
+    kind: EventKind,
+    lane: Lane,
+    hit: bool,
+    born: i64,
+    happened_at: Utc,
+}
+
+impl Db {
+    /// Deletes at most [`SLICE_ROWS`] events inside the running transaction; answers how many.
+    pub(super) fn retire(&mut self, limits: &Limits, now: &Moment) -> rusqlite::Result<u64> {
+        self.books.lived.observe(now);
+        let lived_ms = self.books.lived.at(now.mono);
+        let mut due = Vec::new();
+        self.settled_due(limits, lived_ms, &mut due)?;
+        self.late_due(limits, lived_ms, &mut due)?;
+        for lane in [Lane::Bulk, Lane::Urgent] {
+            self.waiting_due(lane, limits, lived_ms, &mut due)?;
+        }
+        for event in &due {
+            self.delete(event, lived_ms)?;
+        }
+        self.write_gone(&due)?;
+        self.tell_expired(&due, now)?;
+        self.forget_past(lived_ms)?;
+        self.sums_changed |= !due.is_empty();
+        Ok(due.len() as u64)
+    }
+
+    fn settled_due(&mut self, limits: &Limits, lived_ms: i64, due: &mut Vec<Due>) -> rusqlite::Result<()> {
+        let mut rows = self.conn.prepare_cached(
+            "SELECT sequence, result, hit, born FROM settled WHERE sequence > ? ORDER BY sequence LIMIT ?",
+        )?;
+        let mut rows = rows.query(params![signed(self.books.swept), signed(SWEPT_ROWS as u64)])?;
+        let mut looked_at = 0;
+        while due.len() < SLICE_ROWS
+            && let Some(row) = rows.next()?
+        {
+            looked_at += 1;
+            let sequence = number(row, 0)?;
+            self.books.swept = sequence;
+            let account = if row.get::<_, i64>(1)? == DELIVERED { Account::Delivered } else { Account::Refused };
+            let (hit, born): (bool, i64) = (row.get(2)?, row.get(3)?);
+            // The kind makes no difference once an event is settled.
+            if limits.is_due(EventKind::Read, Lane::Bulk, hit, account, lived_ms.saturating_sub(born)) {
+                due.push(Due { sequence, account, hit, happened_at: Utc(0) });
+            }
+        }
+        if due.len() < SLICE_ROWS && looked_at < SWEPT_ROWS {
+            self.books.swept = 0;
+        }
+        Ok(())
+    }
+
+    /// Events that were accepted long after they happened: they are due before their neighbours.
+    fn late_due(&self, limits: &Limits, lived_ms: i64, due: &mut Vec<Due>) -> rusqlite::Result<()> {
+        let shortest_ms = i64::try_from(limits.waiting_ms.min(limits.hit_waiting_ms)).unwrap_or(i64::MAX);
+        let mut rows = self.conn.prepare_cached(
+            "SELECT sequence FROM events WHERE late = 1 AND born < ? \
+             AND sequence NOT IN (SELECT sequence FROM settled) ORDER BY born LIMIT ?",
+        )?;
+        let rows = rows.query_map(params![lived_ms.saturating_sub(shortest_ms), signed(SLICE_ROWS as u64)], |row| {
+            number(row, 0)
+        })?;
+        for sequence in rows {
+            let sequence = sequence?;
+            if self.books.order.is_leased(sequence) {
+                continue;
+            }
+            if let Some(aged) = self.aged(sequence)?
+                && SLICE_ROWS > due.len()
+                && aged.is_due(limits, lived_ms)
+            {
+                due.push(Due { sequence, account: Account::Waiting, hit: aged.hit, happened_at: aged.happened_at });
+            }
+        }
+        Ok(())
+    }
+
+    /// Events that wait, oldest first, up to the first ordinary one whose time has not come: all behind it are younger.
+    fn waiting_due(&self, lane: Lane, limits: &Limits, lived_ms: i64, due: &mut Vec<Due>) -> rusqlite::Result<()> {
+        let mut known: RangeSet = due.iter().map(|event| event.sequence).collect();
+        for sequence in self.books.order.waiting(lane) {
+            if SLICE_ROWS <= due.len() {
+                break;
+            }
+            let Some(aged) = self.aged(sequence)? else { continue };
+            if aged.is_due(limits, lived_ms) {
+                if known.insert(sequence) {
+                    due.push(Due { sequence, account: Account::Waiting, hit: aged.hit, happened_at: aged.happened_at });
+                }
+            } else if aged.kind == EventKind::Read && aged.hit == (lane == Lane::Urgent) {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    fn aged(&self, sequence: u64) -> rusqlite::Result<Option<Aged>> {
+        self.conn
+            .prepare_cached("SELECT kind, urgent, hit, born, happened_at FROM events WHERE sequence = ?")?
+            .query_row([signed(sequence)], |row| {
+                Ok(Aged {
+                    kind: EventKind::from_code(row.get(0)?).unwrap_or(EventKind::Ledger),
+                    lane: if row.get(1)? { Lane::Urgent } else { Lane::Bulk },
+                    hit: row.get(2)?,
+                    born: row.get(3)?,
+                    happened_at: Utc(row.get(4)?),
+                })
+            })
+            .optional()
+    }
+
+    fn delete(&mut self, event: &Due, lived_ms: i64) -> rusqlite::Result<()> {
+        let read = self
+            .conn
+            .prepare_cached("SELECT id, body FROM events WHERE sequence = ? AND kind = 0")?
+            .query_row([signed(event.sequence)], |row| Ok((EventId(row.get(0)?), row.get::<_, Vec<u8>>(1)?)))
+            .optional()?;
+        if let Some((id, body)) = read {
+            self.conn
+                .prepare_cached("INSERT OR REPLACE INTO past (key, tag, gone_at) VALUES (?, ?, ?)")?
+                .execute(params![self.books.past_key(&id), self.books.body_tag(&body), lived_ms])?;
+            self.books.past = true;
+        }
+        self.conn.prepare_cached("DELETE FROM events WHERE sequence = ?")?.execute([signed(event.sequence)])?;
+        if event.account == Account::Waiting {
+            self.books.expired += 1;
+            self.books.order.settle(event.sequence);
+        } else {
+            self.conn.prepare_cached("DELETE FROM settled WHERE sequence = ?")?.execute([signed(event.sequence)])?;
+            self.books.settled -= 1;
+        }
+        self.books.sent.remove(event.sequence);
+        self.books.gone.insert(event.sequence);
+        Ok(())
+    }
+
+    /// Writes the runs that the deleted sequences now belong to, in place of the shorter ones.
+    fn write_gone(&self, due: &[Due]) -> rusqlite::Result<()> {
+        let mut written = RangeSet::default();
+        for event in due {
+            if written.contains(event.sequence) {
+                continue;
+            }
+            if let Some((first, last)) = self.books.gone.run_of(event.sequence) {
+                self.conn
+                    .prepare_cached("DELETE FROM gone WHERE first BETWEEN ? AND ?")?
+                    .execute([signed(first), signed(last)])?;
+                self.conn
+                    .prepare_cached("INSERT INTO gone (first, last) VALUES (?, ?)")?
+                    .execute([signed(first), signed(last)])?;
+                written.insert_run(first, last);
+            }
+        }
+        Ok(())
+    }
+
+    fn tell_expired(&mut self, due: &[Due], now: &Moment) -> rusqlite::Result<()> {
+        for (hit, class) in [(true, "hit"), (false, "other")] {
+            let expired = || due.iter().filter(|event| event.account == Account::Waiting && event.hit == hit);
+            let sequences: RangeSet = expired().map(|event| event.sequence).collect();
+            let from = expired().map(|event| event.happened_at).min();
+            let to = expired().map(|event| event.happened_at).max();
+            if let Some((from, to)) = from.zip(to) {
+                let reason = "they reached their age limit without a receipt";
+                self.tell_ledger(LedgerWhat::Expired, &sequences, Some((class, from, to)), reason, now)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn forget_past(&mut self, lived_ms: i64) -> rusqlite::Result<()> {
+        if !self.books.past {
+            return Ok(());
+        }
+        let forgotten = self
+            .conn
+            .prepare_cached(
+                "DELETE FROM past WHERE number IN (SELECT number FROM past ORDER BY number LIMIT ?) AND gone_at < ?",
+            )?
+            .execute(params![signed(SLICE_ROWS as u64), lived_ms.saturating_sub(DEDUPE_KEEP_MS)])?;
+        if 0 < forgotten {
+            self.books.past = self.conn.query_row("SELECT EXISTS (SELECT 1 FROM past)", [], |row| row.get(0))?;
+        }
+        Ok(())
+    }
+}
+
+impl Aged {
+    fn is_due(&self, limits: &Limits, lived_ms: i64) -> bool {
+        limits.is_due(self.kind, self.lane, self.hit, Account::Waiting, lived_ms.saturating_sub(self.born))
+    }
+}

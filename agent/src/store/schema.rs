@@ -1,0 +1,152 @@
+//! The shape of the queue file, by numbered steps. Each step and its number are one transaction, so a power cut leaves
+//! the file at one step or the next.
+
+use rusqlite::Connection;
+
+/// `application_id` of our files: "PNTL".
+pub(super) const APPLICATION_ID: i64 = 0x504e_544c;
+
+/// Step n brings a file from version n to n + 1.
+///
+/// `events`: a row is written once; only its stamp may be replaced. What became of it stands in `settled`, a narrow
+/// table, so that a receipt does not write the read a second time. `gone`: runs of sequences whose rows were deleted.
+/// `past`: keyed hashes of the ids of deleted reads. An accepted event writes one page of `events` and one of
+/// `events_id` (time-ordered ids fall into the newest page); the other indexes hold the few rows that need them.
+const STEPS: [&str; 1] = ["
+CREATE TABLE events (
+  sequence INTEGER PRIMARY KEY,
+  id BLOB NOT NULL,
+  kind INTEGER NOT NULL,
+  urgent INTEGER NOT NULL,
+  hit INTEGER NOT NULL,
+  stamp_open INTEGER NOT NULL,
+  late INTEGER NOT NULL,
+  camera TEXT,
+  happened_at INTEGER NOT NULL,
+  accepted_at INTEGER NOT NULL,
+  born INTEGER NOT NULL,
+  revision INTEGER NOT NULL,
+  stamp BLOB,
+  body BLOB NOT NULL
+) STRICT;
+CREATE UNIQUE INDEX events_id ON events (id);
+CREATE INDEX events_urgent ON events (sequence) WHERE urgent = 1;
+CREATE INDEX events_stamp_open ON events (happened_at) WHERE stamp_open = 1;
+CREATE INDEX events_late ON events (born) WHERE late = 1;
+CREATE TABLE settled (
+  sequence INTEGER PRIMARY KEY,
+  result INTEGER NOT NULL,
+  hit INTEGER NOT NULL,
+  born INTEGER NOT NULL,
+  answer TEXT
+) STRICT;
+CREATE TABLE gone (first INTEGER PRIMARY KEY, last INTEGER NOT NULL) STRICT;
+CREATE TABLE past (
+  number INTEGER PRIMARY KEY,
+  key BLOB NOT NULL UNIQUE,
+  tag BLOB NOT NULL,
+  gone_at INTEGER NOT NULL
+) STRICT;
+CREATE TABLE ledger (
+  one INTEGER PRIMARY KEY CHECK (one = 1),
+  delivered INTEGER NOT NULL,
+  expired INTEGER NOT NULL,
+  evicted INTEGER NOT NULL,
+  refused INTEGER NOT NULL,
+  lived BLOB
+) STRICT;
+INSERT INTO ledger VALUES (1, 0, 0, 0, 0, NULL);
+CREATE TABLE kept (key TEXT PRIMARY KEY, value BLOB NOT NULL) STRICT, WITHOUT ROWID;
+"];
+
+/// What stands in `settled.result`.
+pub(super) const DELIVERED: i64 = 1;
+/// What stands in `settled.result`.
+pub(super) const REFUSED: i64 = 2;
+
+/// Why a file can't be brought to this version.
+#[derive(Debug)]
+pub(super) enum SchemaError {
+    /// Another program's file.
+    Foreign,
+    /// Written by a newer Pintle.
+    Newer {
+        /// Its version.
+        version: i64,
+    },
+    /// The database said no.
+    Sql(rusqlite::Error),
+}
+
+impl From<rusqlite::Error> for SchemaError {
+    fn from(error: rusqlite::Error) -> Self {
+        Self::Sql(error)
+    }
+}
+
+/// Brings the file to this program's version. True if it was empty before.
+pub(super) fn migrate(conn: &Connection) -> Result<bool, SchemaError> {
+    let read = |pragma| conn.pragma_query_value(None, pragma, |row| row.get::<_, i64>(0));
+    let (version, application) = (read("user_version")?, read("application_id")?);
+    let tables: i64 = conn.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))?;
+    let fresh = version == 0 && tables == 0;
+    if !fresh && application != APPLICATION_ID {
+        return Err(SchemaError::Foreign);
+    }
+    let known = i64::try_from(STEPS.len()).unwrap_or(i64::MAX);
+    if known < version {
+        return Err(SchemaError::Newer { version });
+    }
+    for (step, sql) in (0_i64..).zip(STEPS).skip_while(|(step, _)| *step < version) {
+        conn.execute_batch(&format!(
+            "BEGIN IMMEDIATE; {sql} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {}; COMMIT;",
+            step + 1
+        ))?;
+    }
+    Ok(fresh)
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_is_migrated_once_and_a_newer_or_foreign_one_is_refused() {
+        let conn = Connection::open_in_memory().unwrap();
+        assert!(migrate(&conn).unwrap());
+        assert!(!migrate(&conn).unwrap());
+        conn.pragma_update(None, "user_version", 99).unwrap();
+        assert!(matches!(migrate(&conn), Err(SchemaError::Newer { version: 99 })));
+        let other = Connection::open_in_memory().unwrap();
+        other.execute_batch("CREATE TABLE theirs (x)").unwrap();
+        assert!(matches!(migrate(&other), Err(SchemaError::Foreign)));
+    }
+
+    #[test]
+    fn ordinary_reads_are_found_and_kept_without_a_scan() {
+        // The bar "enqueue and lease do not grow with the backlog" rests on these plans.
+        let conn = Connection::open_in_memory().unwrap();
+        migrate(&conn).unwrap();
+        let table = [
+            ("SELECT body FROM events WHERE sequence = 1", "USING INTEGER PRIMARY KEY (rowid=?)"),
+            ("SELECT sequence FROM events WHERE id = x'00'", "USING COVERING INDEX events_id (id=?)"),
+            ("SELECT max(sequence) FROM events", "SEARCH events"),
+            ("SELECT sequence FROM events WHERE urgent = 1", "USING COVERING INDEX events_urgent"),
+            (
+                "SELECT sequence FROM events WHERE stamp_open = 1 AND happened_at BETWEEN 1 AND 2",
+                "USING COVERING INDEX events_stamp_open (happened_at>? AND happened_at<?)",
+            ),
+            (
+                "SELECT sequence FROM events WHERE late = 1 AND born < 5 ORDER BY born LIMIT 9",
+                "USING COVERING INDEX events_late (born<?)",
+            ),
+            ("SELECT tag FROM past WHERE key = x'00'", "(key=?)"),
+        ];
+        for (sql, want) in table {
+            let plan: String =
+                conn.query_row(&format!("EXPLAIN QUERY PLAN {sql}"), [], |row| row.get("detail")).unwrap();
+            assert!(plan.contains(want), "{sql}: {plan}");
+        }
+    }
+}

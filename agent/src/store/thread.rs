@@ -1,0 +1,486 @@
+//! The store's thread: takes commands, gathers those that write into one transaction, answers after its sync.
+
+use super::db::Db;
+use super::disk::{Folder, meaning};
+use super::handle::{Answer, Arrivals, Command};
+use super::{Accepted, NewEvent, QueueFigures, StoreError};
+use crate::clock;
+use crate::config;
+use pintle_core::moment::{Moment, Mono};
+use pintle_core::queue::EventKind;
+use pintle_core::queue::retention::Limits;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::mpsc;
+use tokio::time::Instant;
+
+/// At most this many events go into one commit: more brings no speed (source: durability measurements, 1,000 rows a
+/// commit are as fast as 256) and makes everybody wait.
+const GROUP_EVENTS_MAX: usize = 2000;
+
+/// At most about this many bytes go into one commit.
+const GROUP_BYTES_MAX: usize = 8 << 20;
+
+/// Commands taken out of the channel at once.
+const TAKEN_MAX: usize = 1024;
+
+/// How often an idle store looks after itself.
+const IDLE: Duration = Duration::from_secs(5);
+
+/// A store that made no commit for this long makes one, to notice a file system that turned read-only (source: fault
+/// 76) and to write down its age, ms.
+const PROBE_MS: u64 = 60_000;
+
+/// A file that could not be opened is tried again after this, ms.
+const REOPEN_MS: u64 = 500;
+
+pub(super) struct Worker {
+    pub(super) folder: Folder,
+    pub(super) limits: config::Queue,
+    pub(super) arrived: Arc<Arrivals>,
+    /// `None` after a failure, until the file is open again.
+    pub(super) db: Option<Db>,
+    /// What the store knew when it lost the file.
+    pub(super) last_order: Option<pintle_core::queue::order::Order>,
+    pub(super) figures: QueueFigures,
+    pub(super) trouble: Option<StoreError>,
+    pub(super) tried: Mono,
+    pub(super) committed: Mono,
+    pub(super) commits: u64,
+    /// Commits since the log was last cut.
+    pub(super) log_grew: bool,
+    /// The newest moment that a command told.
+    pub(super) now: Moment,
+}
+
+/// Written commands whose answers wait for the commit.
+enum Done {
+    Accepted(Answer<Vec<Accepted>>, Vec<Accepted>),
+    Counted(Answer<u64>, u64),
+    Plain(Answer<()>),
+}
+
+impl Worker {
+    pub(super) fn serve(mut self, mut commands: mpsc::Receiver<Command>, timer: &tokio::runtime::Runtime) {
+        let mut taken = Vec::with_capacity(TAKEN_MAX);
+        let mut held = Held::default();
+        let mut closers = Vec::new();
+        loop {
+            let until = held.until.unwrap_or_else(|| Instant::now() + IDLE);
+            let got = timer
+                .block_on(async { tokio::time::timeout_at(until, commands.recv_many(&mut taken, TAKEN_MAX)).await });
+            let ended = got == Ok(0);
+            let (mut writes, mut looks) = (Vec::new(), Vec::new());
+            for command in taken.drain(..) {
+                match command {
+                    Command::Close { answer } => {
+                        commands.close();
+                        closers.push(answer);
+                    }
+                    Command::Accept { events, now, answer } if self.may_wait(&events) && closers.is_empty() => {
+                        held.push(events, now, answer, self.limits.commit_wait_ms);
+                    }
+                    Command::Accept { .. }
+                    | Command::Settle { .. }
+                    | Command::Restamp { .. }
+                    | Command::Keep { .. }
+                    | Command::Retire { .. } => writes.push(command),
+                    _ => looks.push(command),
+                }
+            }
+            if ended || !writes.is_empty() || !closers.is_empty() || held.is_due() {
+                let mut all = held.take();
+                all.append(&mut writes);
+                self.write_all(all);
+            }
+            for command in looks {
+                self.look(command);
+            }
+            if ended {
+                let closed = self.close();
+                for answer in closers {
+                    tell(answer, closed.clone());
+                }
+                return;
+            }
+            if got.is_err() {
+                self.idle();
+            }
+        }
+    }
+
+    fn may_wait(&self, events: &[NewEvent]) -> bool {
+        0 < self.limits.commit_wait_ms && events.iter().all(|event| event.kind == EventKind::Read && !event.hit)
+    }
+
+    /// Writes commands in their order, as many to one commit as fit.
+    fn write_all(&mut self, commands: Vec<Command>) {
+        let mut group = Vec::new();
+        let (mut events, mut bytes) = (0, 0);
+        for command in commands {
+            let Some(command) = self.within_space(command) else { continue };
+            let (more_events, more_bytes) = weight(&command);
+            if !group.is_empty() && (GROUP_EVENTS_MAX < events + more_events || GROUP_BYTES_MAX < bytes + more_bytes) {
+                self.write(std::mem::take(&mut group));
+                (events, bytes) = (0, 0);
+            }
+            (events, bytes) = (events + more_events, bytes + more_bytes);
+            group.push(command);
+        }
+        if !group.is_empty() {
+            self.write(group);
+        }
+    }
+
+    /// Refuses reads while the disk has less free space than its owner wants; what the trailer itself has to tell, and
+    /// receipts, may use the rest.
+    fn within_space(&mut self, command: Command) -> Option<Command> {
+        let Command::Accept { events, now, answer } = command else { return Some(command) };
+        if events.iter().any(|event| event.kind == EventKind::Read) && self.is_short_of_space() {
+            tell(answer, Err(StoreError::DiskFull));
+            return None;
+        }
+        Some(Command::Accept { events, now, answer })
+    }
+
+    fn is_short_of_space(&mut self) -> bool {
+        let wanted = self.limits.disk_free_min_mib.saturating_mul(1 << 20);
+        let free = self.folder.space().free;
+        free < wanted && free.saturating_add(self.db.as_ref().map_or(0, Db::spare_bytes)) < wanted
+    }
+
+    /// One transaction. All of its commands are answered, with success only after the commit and its sync.
+    fn write(&mut self, group: Vec<Command>) {
+        let Some(mut db) = self.take_db() else {
+            let trouble = self.trouble.clone().unwrap_or(StoreError::Stopped);
+            group.into_iter().for_each(|command| refuse(command, &trouble));
+            return;
+        };
+        let mut group = group.into_iter();
+        let mut done = Vec::with_capacity(group.len());
+        let mut outcome = db.conn.execute_batch("BEGIN IMMEDIATE");
+        while outcome.is_ok()
+            && let Some(command) = group.next()
+        {
+            self.now = newest(self.now, &command);
+            outcome = apply(&mut db, command, &retention(&self.limits), &mut done);
+        }
+        let now = self.now;
+        let outcome = outcome
+            .and_then(|()| if db.sums_changed { db.books.write(&db.conn, &now) } else { Ok(()) })
+            .and_then(|()| db.conn.execute_batch("COMMIT"));
+        match outcome {
+            Ok(()) => {
+                self.committed(&mut db);
+                self.db = Some(db);
+                done.into_iter().for_each(Done::tell);
+            }
+            Err(error) => {
+                let error = meaning(&error, &self.folder.db());
+                self.failed(db, error.clone());
+                done.into_iter().for_each(|done| done.refuse(&error));
+                group.for_each(|command| refuse(command, &error));
+            }
+        }
+    }
+
+    fn committed(&mut self, db: &mut Db) {
+        self.commits += 1;
+        self.committed = clock::mono();
+        self.log_grew = true;
+        self.trouble = None;
+        db.sums_changed = false;
+        if std::mem::take(&mut db.brought_urgent) {
+            self.arrived.urgent.notify_one();
+        }
+        if std::mem::take(&mut db.brought_bulk) {
+            self.arrived.bulk.notify_one();
+        }
+    }
+
+    /// After a failed transaction nothing of it counts, and what we hold in memory of the file is not believed. "Full"
+    /// is an honest answer given before anything was written for good; any other failure closes the file as well,
+    /// since a sync that failed once succeeds the next time with the data gone (source: fault 41).
+    fn failed(&mut self, db: Db, error: StoreError) {
+        let full = matches!(error, StoreError::DiskFull);
+        if self.trouble.is_none() {
+            tracing::error!(error = %error, advice = error.advice(), "the queue could not be written");
+        }
+        self.trouble = Some(error);
+        self.last_order = Some(db.books.order.clone());
+        if full && (db.conn.is_autocommit() || db.conn.execute_batch("ROLLBACK").is_ok()) {
+            let Db { conn, .. } = db;
+            if let Ok(books) = super::books::Books::read(&conn, &self.now) {
+                self.adopt(Db { conn, books, brought_urgent: false, brought_bulk: false, sums_changed: false });
+            }
+        } else {
+            db.drop_untrusted();
+        }
+        self.tried = Mono(0);
+    }
+
+    fn adopt(&mut self, mut db: Db) {
+        if let Some(order) = self.last_order.take() {
+            db.books.order.adopt_leases(&order);
+        }
+        self.db = Some(db);
+    }
+
+    /// The open file; opens it again after a failure.
+    fn take_db(&mut self) -> Option<Db> {
+        if self.db.is_none() {
+            let now = clock::mono();
+            if now.since_ms(self.tried) < REOPEN_MS {
+                return None;
+            }
+            self.tried = now;
+            match Db::open(&self.folder, &self.now, true) {
+                Ok(db) => {
+                    tracing::info!("the queue's file is open again");
+                    self.adopt(db);
+                }
+                Err(error) => self.trouble = Some(error),
+            }
+        }
+        self.db.take()
+    }
+
+    /// Commands that only look.
+    fn look(&mut self, command: Command) {
+        if let Command::Figures { answer } = command {
+            let figures = self.figures();
+            tell(answer, Ok(figures));
+            return;
+        }
+        let Some(mut db) = self.take_db() else {
+            refuse(command, &self.trouble.clone().unwrap_or(StoreError::Stopped));
+            return;
+        };
+        let path = self.folder.db();
+        let now = self.now;
+        let mut failure = None;
+        let mut said = |error: rusqlite::Error| {
+            let error = meaning(&error, &path);
+            failure = Some(error.clone());
+            error
+        };
+        match command {
+            Command::Lease { lane, events_max, bytes_max, answer } => {
+                tell(answer, db.lease(lane, events_max, bytes_max, &now).map_err(&mut said));
+            }
+            Command::OpenStamps { captured_from, captured_to, answer } => {
+                tell(answer, db.open_stamps(captured_from, captured_to).map_err(&mut said));
+            }
+            Command::Kept { key, answer } => tell(answer, db.kept(key).map_err(&mut said)),
+            Command::IdKey { answer } => tell(answer, Ok(db.books.id_key)),
+            other => refuse(other, &StoreError::Stopped),
+        }
+        match failure {
+            None => self.db = Some(db),
+            Some(error) => self.failed(db, error),
+        }
+    }
+
+    fn figures(&mut self) -> QueueFigures {
+        let space = self.folder.space();
+        let short = self.is_short_of_space();
+        if let Some(db) = &self.db {
+            self.figures.generation.clone_from(&db.books.generation);
+            self.figures.counts = db.books.counts();
+            self.figures.waiting_urgent = db.books.order.urgent_waiting();
+            self.figures.oldest_waiting = db.oldest_waiting().unwrap_or(None);
+        }
+        let missing_rows = self.db.as_ref().map_or(0, |db| db.books.missing_rows);
+        let told = |error: &StoreError| format!("{error}: {}", error.advice());
+        self.figures.trouble = match &self.trouble {
+            Some(error) => Some(told(error)),
+            None if short => Some(told(&StoreError::DiskFull)),
+            None if 0 < missing_rows => Some(format!(
+                "the queue's file has lost {missing_rows} rows that were accepted: keep a copy of the file and replace the disk"
+            )),
+            None => None,
+        };
+        self.figures.bytes_on_disk = self.folder.bytes();
+        self.figures.disk_free_bytes = space.free;
+        self.figures.disk_bytes = space.size;
+        self.figures.commits = self.commits;
+        self.figures.clone()
+    }
+
+    /// What an idle store does: tries a lost file again, proves that the disk still takes writes, cuts the log.
+    fn idle(&mut self) {
+        let Some(mut db) = self.take_db() else { return };
+        if 0 < db.books.order.release_forgotten(self.now.mono) {
+            self.arrived.urgent.notify_one();
+            self.arrived.bulk.notify_one();
+        }
+        let probe = self.trouble.is_some() || PROBE_MS <= clock::mono().since_ms(self.committed);
+        db.sums_changed |= probe;
+        self.db = Some(db);
+        if probe {
+            self.write(Vec::new());
+        }
+        if self.log_grew {
+            self.log_grew = false;
+            self.cut_log();
+        }
+    }
+
+    fn cut_log(&mut self) {
+        let Some(db) = self.db.take() else { return };
+        match db.checkpoint() {
+            Ok(_) => self.db = Some(db),
+            Err(error) => {
+                let error = meaning(&error, &self.folder.db());
+                self.failed(db, error);
+            }
+        }
+    }
+
+    /// The last commit, the last checkpoint. Lets go of the file and the lock.
+    fn close(mut self) -> Result<(), StoreError> {
+        let Some(mut db) = self.take_db() else { return Err(self.trouble.unwrap_or(StoreError::Stopped)) };
+        db.sums_changed = true;
+        self.db = Some(db);
+        self.write(Vec::new());
+        self.cut_log();
+        match (self.db.take(), self.trouble.take()) {
+            (Some(db), None) => db.conn.close().map_err(|(_, error)| meaning(&error, &self.folder.db())),
+            (_, trouble) => Err(trouble.unwrap_or(StoreError::Stopped)),
+        }
+    }
+}
+
+/// Ordinary reads that wait for company.
+#[derive(Default)]
+struct Held {
+    commands: Vec<Command>,
+    events: usize,
+    until: Option<Instant>,
+}
+
+impl Held {
+    fn push(&mut self, events: Vec<NewEvent>, now: Moment, answer: Answer<Vec<Accepted>>, wait_ms: u64) {
+        self.until.get_or_insert_with(|| Instant::now() + Duration::from_millis(wait_ms));
+        self.events += events.len();
+        self.commands.push(Command::Accept { events, now, answer });
+    }
+
+    fn is_due(&self) -> bool {
+        GROUP_EVENTS_MAX <= self.events || self.until.is_some_and(|until| until <= Instant::now())
+    }
+
+    fn take(&mut self) -> Vec<Command> {
+        std::mem::take(self).commands
+    }
+}
+
+fn apply(db: &mut Db, command: Command, limits: &Limits, done: &mut Vec<Done>) -> rusqlite::Result<()> {
+    // On an error the answer must not be lost, so it goes into `done` first; there it is refused with the rest.
+    match command {
+        Command::Accept { events, now, answer } => {
+            done.push(Done::Accepted(answer, Vec::new()));
+            let accepted = db.accept(&events, &now)?;
+            if let Some(Done::Accepted(_, place)) = done.last_mut() {
+                *place = accepted;
+            }
+        }
+        Command::Settle { outcomes, now, answer } => {
+            done.push(Done::Plain(answer));
+            db.settle(&outcomes, &now)?;
+        }
+        Command::Restamp { stamps, now, answer } => {
+            done.push(Done::Counted(answer, 0));
+            let queued = db.restamp(&stamps, &now)?;
+            count(done, queued);
+        }
+        Command::Retire { now, answer } => {
+            done.push(Done::Counted(answer, 0));
+            let retired = db.retire(limits, &now)?;
+            count(done, retired);
+        }
+        Command::Keep { key, value, answer } => {
+            done.push(Done::Plain(answer));
+            db.keep(key, &value)?;
+        }
+        other => refuse(other, &StoreError::Stopped),
+    }
+    Ok(())
+}
+
+fn count(done: &mut [Done], counted: u64) {
+    if let Some(Done::Counted(_, place)) = done.last_mut() {
+        *place = counted;
+    }
+}
+
+impl Done {
+    fn tell(self) {
+        match self {
+            Self::Accepted(answer, accepted) => tell(answer, Ok(accepted)),
+            Self::Counted(answer, count) => tell(answer, Ok(count)),
+            Self::Plain(answer) => tell(answer, Ok(())),
+        }
+    }
+
+    fn refuse(self, error: &StoreError) {
+        match self {
+            Self::Accepted(answer, _) => tell(answer, Err(error.clone())),
+            Self::Counted(answer, _) => tell(answer, Err(error.clone())),
+            Self::Plain(answer) => tell(answer, Err(error.clone())),
+        }
+    }
+}
+
+/// Who asked may have gone away; then nobody needs the answer.
+fn tell<T>(answer: Answer<T>, result: Result<T, StoreError>) {
+    drop(answer.send(result));
+}
+
+fn refuse(command: Command, error: &StoreError) {
+    match command {
+        Command::Accept { answer, .. } => tell(answer, Err(error.clone())),
+        Command::Lease { answer, .. } => tell(answer, Err(error.clone())),
+        Command::Settle { answer, .. } | Command::Keep { answer, .. } | Command::Close { answer } => {
+            tell(answer, Err(error.clone()));
+        }
+        Command::OpenStamps { answer, .. } => tell(answer, Err(error.clone())),
+        Command::Restamp { answer, .. } | Command::Retire { answer, .. } => tell(answer, Err(error.clone())),
+        Command::Kept { answer, .. } => tell(answer, Err(error.clone())),
+        Command::Figures { answer } => tell(answer, Err(error.clone())),
+        Command::IdKey { answer } => tell(answer, Err(error.clone())),
+    }
+}
+
+/// Events and bytes of a command, for the size of a commit.
+fn weight(command: &Command) -> (usize, usize) {
+    match command {
+        Command::Accept { events, .. } => (events.len(), events.iter().map(|event| event.body.len() + 512).sum()),
+        Command::Settle { outcomes, .. } => (outcomes.len(), 0),
+        Command::Restamp { stamps, .. } => (stamps.len(), stamps.iter().map(|stamp| stamp.stamp.len()).sum()),
+        _ => (1, 0),
+    }
+}
+
+fn newest(known: Moment, command: &Command) -> Moment {
+    match command {
+        Command::Accept { now, .. }
+        | Command::Settle { now, .. }
+        | Command::Restamp { now, .. }
+        | Command::Retire { now, .. }
+            if known.mono <= now.mono =>
+        {
+            *now
+        }
+        _ => known,
+    }
+}
+
+fn retention(limits: &config::Queue) -> Limits {
+    Limits {
+        waiting_ms: limits.waiting_keep_s.saturating_mul(1000),
+        hit_waiting_ms: limits.hit_waiting_keep_s.saturating_mul(1000),
+        delivered_ms: limits.delivered_keep_s.saturating_mul(1000),
+        hit_delivered_ms: limits.hit_delivered_keep_s.saturating_mul(1000),
+    }
+}

@@ -229,27 +229,30 @@ impl Db {
         Ok(())
     }
 
-    pub(super) fn open_stamps(&self, from: Utc, to: Utc) -> rusqlite::Result<Vec<OpenStamp>> {
+    /// Walks back from the newest read until all earlier ones were accepted before the span began, by the host's clock
+    /// and by the store's age: an index over capture times would cost every accepted read one more page.
+    pub(super) fn open_stamps(&self, from: Utc, to: Utc, now: &Moment) -> rusqlite::Result<Vec<OpenStamp>> {
+        let born_from = self.books.lived.born(from, now);
         let mut rows = self.conn.prepare_cached(
-            "SELECT sequence, id, camera, happened_at, revision FROM events \
-             WHERE stamp_open = 1 AND happened_at BETWEEN ? AND ? ORDER BY happened_at, sequence",
+            "SELECT sequence, id, camera, happened_at, stamp, kind, accepted_at, born FROM events ORDER BY sequence DESC",
         )?;
-        let rows = rows.query_map([from.0, to.0], |row| {
-            Ok((number(row, 0)?, row.get(1)?, row.get::<_, Option<String>>(2)?, row.get(3)?, row.get(4)?))
-        })?;
+        let mut rows = rows.query([])?;
         let mut open = Vec::new();
-        for row in rows {
-            let (sequence, id, camera, captured_at, revision) = row?;
-            if let Some(camera) = camera.and_then(|name| CameraId::new(&name).ok()) {
-                open.push(OpenStamp {
-                    sequence,
-                    read_id: EventId(id),
-                    camera,
-                    captured_at: Utc(captured_at),
-                    revision,
-                });
+        while let Some(row) = rows.next()? {
+            let (captured_at, kind): (i64, u8) = (row.get(3)?, row.get(5)?);
+            if (from.0..=to.0).contains(&captured_at)
+                && kind == EventKind::Read.code()
+                && let Some(camera) = row.get::<_, Option<String>>(2)?.and_then(|name| CameraId::new(&name).ok())
+                && let Some(stamp) = row.get::<_, Option<Vec<u8>>>(4)?
+            {
+                let (sequence, read_id) = (number(row, 0)?, EventId(row.get(1)?));
+                open.push(OpenStamp { sequence, read_id, camera, captured_at: Utc(captured_at), stamp });
+            }
+            if row.get::<_, i64>(6)? < from.0 && row.get::<_, i64>(7)? < born_from {
+                break;
             }
         }
+        open.sort_by_key(|read| (read.captured_at, read.sequence));
         Ok(open)
     }
 

@@ -58,11 +58,6 @@ impl Folder {
         self.dir.join("queue.db-wal")
     }
 
-    /// The folder.
-    pub(super) fn path(&self) -> &Path {
-        &self.dir
-    }
-
     /// Makes an empty database file that only our own user can read, unless there is one; SQLite gives its log the
     /// same rights. The folder is synced, so that the name survives a power cut.
     pub(super) fn make_db(&self) -> std::io::Result<()> {

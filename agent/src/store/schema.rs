@@ -31,7 +31,6 @@ CREATE TABLE events (
 ) STRICT;
 CREATE UNIQUE INDEX events_id ON events (id);
 CREATE INDEX events_urgent ON events (sequence) WHERE urgent = 1;
-CREATE INDEX events_stamp_open ON events (happened_at) WHERE stamp_open = 1;
 CREATE INDEX events_late ON events (born) WHERE late = 1;
 CREATE TABLE settled (
   sequence INTEGER PRIMARY KEY,
@@ -133,10 +132,6 @@ mod tests {
             ("SELECT sequence FROM events WHERE id = x'00'", "USING COVERING INDEX events_id (id=?)"),
             ("SELECT max(sequence) FROM events", "SEARCH events"),
             ("SELECT sequence FROM events WHERE urgent = 1", "USING COVERING INDEX events_urgent"),
-            (
-                "SELECT sequence FROM events WHERE stamp_open = 1 AND happened_at BETWEEN 1 AND 2",
-                "USING COVERING INDEX events_stamp_open (happened_at>? AND happened_at<?)",
-            ),
             (
                 "SELECT sequence FROM events WHERE late = 1 AND born < 5 ORDER BY born LIMIT 9",
                 "USING COVERING INDEX events_late (born<?)",

@@ -153,7 +153,9 @@ impl Worker {
     fn write(&mut self, group: Vec<Command>) {
         let Some(mut db) = self.take_db() else {
             let trouble = self.trouble.clone().unwrap_or(StoreError::Stopped);
-            group.into_iter().for_each(|command| refuse(command, &trouble));
+            for command in group {
+                refuse(command, &trouble);
+            }
             return;
         };
         let mut group = group.into_iter();
@@ -173,13 +175,19 @@ impl Worker {
             Ok(()) => {
                 self.committed(&mut db);
                 self.db = Some(db);
-                done.into_iter().for_each(Done::tell);
+                for done in done {
+                    done.tell();
+                }
             }
             Err(error) => {
                 let error = meaning(&error, &self.folder.db());
                 self.failed(db, error.clone());
-                done.into_iter().for_each(|done| done.refuse(&error));
-                group.for_each(|command| refuse(command, &error));
+                for done in done {
+                    done.refuse(&error);
+                }
+                for command in group {
+                    refuse(command, &error);
+                }
             }
         }
     }
@@ -269,7 +277,7 @@ impl Worker {
                 tell(answer, db.lease(lane, events_max, bytes_max, &now).map_err(&mut said));
             }
             Command::OpenStamps { captured_from, captured_to, answer } => {
-                tell(answer, db.open_stamps(captured_from, captured_to).map_err(&mut said));
+                tell(answer, db.open_stamps(captured_from, captured_to, &now).map_err(&mut said));
             }
             Command::Kept { key, answer } => tell(answer, db.kept(key).map_err(&mut said)),
             Command::IdKey { answer } => tell(answer, Ok(db.books.id_key)),

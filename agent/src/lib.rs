@@ -6,5 +6,6 @@ pub mod clock;
 pub mod config;
 pub mod demo;
 pub mod exit;
+pub mod io;
 pub mod receive;
 pub mod store;

@@ -2,6 +2,7 @@
 //! [`messages`] and in
 //! the views of `pintle-core`, and `wiring` connects them.
 
+pub mod control;
 pub mod heartbeat;
 pub mod intake;
 pub mod messages;

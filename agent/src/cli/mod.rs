@@ -3,8 +3,10 @@
 
 use crate::exit::Exit;
 use clap::{Parser, Subcommand};
+use std::io::Write as _;
 
 pub mod check;
+pub mod place;
 
 /// Where the configuration is looked for without `--config`.
 pub const CONFIG_PATH: &str = "/etc/pintle/pintle.toml";
@@ -24,6 +26,8 @@ pub struct Cli {
 enum Command {
     /// Say what is right and wrong with the configuration and everything that it names.
     Check(check::CheckArgs),
+    /// Show, write or confirm the place lines of the cameras.
+    Place(place::PlaceArgs),
     /// Run a simulated trailer on this computer and judge it.
     Demo(crate::demo::DemoArgs),
     /// Take events from trailers, answer with receipts, and prove that none is missing.
@@ -37,14 +41,13 @@ pub fn main() -> Exit {
         Ok(cli) => cli,
         Err(error) => return told(&error),
     };
-    let mut out = std::io::stdout().lock();
+    // Not locked: a long command would keep its own log lines waiting for ever.
+    let mut out = std::io::stdout();
     match cli.command {
         Command::Check(args) => check::check(&args, &mut out),
+        Command::Place(args) => place::place(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),
-        Command::Receive(args) => {
-            drop(out); // the receiver writes when it listens, and must not wait for this lock
-            crate::receive::receive(&args)
-        }
+        Command::Receive(args) => crate::receive::receive(&args),
     }
 }
 
@@ -54,4 +57,11 @@ fn told(error: &clap::Error) -> Exit {
     // Nobody is left to tell if the terminal is gone.
     drop(error.print());
     exit
+}
+
+/// Says on stderr what went wrong and what to do about it.
+pub(crate) fn complain(what: &impl std::fmt::Display, advice: &str) {
+    let mut err = std::io::stderr().lock();
+    // Nobody is left to tell if stderr is gone.
+    drop(writeln!(err, "pintle: {what}\n  what to do: {advice}"));
 }

@@ -1,0 +1,327 @@
+//! What is said over the control socket: one JSON object a line, `{"do", "by", "args"}`, answered by one line that is
+//! either `{"result": …}` or a [`Problem`].
+//!
+//! A client tells them apart by `status`, which only a problem has.
+
+use super::problem::{Fault, Problem};
+use super::tree::{self, Tree};
+use crate::ids::{CameraId, printable};
+use crate::nearest::nearest;
+use serde::{Deserialize, Serialize};
+
+/// Longest line, bytes, its end included (our own limit: the longest request of ours has under 2 kB).
+pub const LINE_BYTES_MAX: usize = 16_384;
+/// Longest road or cross street, characters.
+pub const ROAD_CHARS_MAX: usize = 160;
+/// Longest direction of travel, characters (our own limit).
+pub const DIRECTION_CHARS_MAX: usize = 60;
+/// Longest name of the person who asks, characters (our own limit).
+pub const BY_CHARS_MAX: usize = 80;
+
+/// All verbs that are answered; everything else is refused.
+pub const VERBS: [&str; 4] = ["place.list", "place.set", "place.confirm", "status"];
+
+/// What is asked, by whom.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Ask {
+    /// Name of the person, as they gave it; empty where nothing is changed and none was given.
+    pub by: String,
+    /// What to do.
+    pub verb: Verb,
+}
+
+/// What to do.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Verb {
+    /// `place.list`
+    PlaceList,
+    /// `place.set`
+    PlaceSet {
+        /// Which camera.
+        camera: CameraId,
+        /// Road.
+        road: String,
+        /// Cross street; may be empty.
+        cross_street: String,
+        /// Direction of travel; may be empty.
+        direction: String,
+    },
+    /// `place.confirm`
+    PlaceConfirm {
+        /// Which camera; `None`: all that have a line.
+        camera: Option<CameraId>,
+    },
+    /// `status`
+    Status,
+}
+
+impl Verb {
+    /// The word for it.
+    #[must_use]
+    pub fn word(&self) -> &'static str {
+        match self {
+            Self::PlaceList => "place.list",
+            Self::PlaceSet { .. } => "place.set",
+            Self::PlaceConfirm { .. } => "place.confirm",
+            Self::Status => "status",
+        }
+    }
+}
+
+/// One camera's line, as answered by the place verbs.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlaceRowBody {
+    /// Which camera.
+    pub camera: String,
+    /// Number of the site; absent if the trailer stands at none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub site: Option<u64>,
+    /// Road; absent if there is no line.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub road: Option<String>,
+    /// Cross street.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cross_street: Option<String>,
+    /// Direction of travel.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub direction: Option<String>,
+    /// Who wrote or confirmed it last.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// When, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at: Option<String>,
+    /// `confirmed`, `unconfirmed` or `missing`.
+    pub state: String,
+    /// What alerts of this camera say now.
+    pub sentence: String,
+    /// What is missing from the line; absent if nothing.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub advice: String,
+}
+
+/// Reads one line.
+///
+/// # Errors
+/// A [`Problem`] that says what is wrong, where, and what to do.
+pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
+    let malformed = |detail: String| Problem::new("malformed", 400, "The request can't be read", detail);
+    let Tree::Object(fields) = tree::parse(line).map_err(|error| malformed(error.to_string()))? else {
+        return Err(malformed("this is no JSON object; send {\"do\": …, \"by\": …, \"args\": {…}}".to_owned()));
+    };
+    let mut faults = Faults::default();
+    faults.check_names(&fields, "", &["do", "by", "args"]);
+    let word = faults.text(&fields, "do", 32, true).unwrap_or_default();
+    let Some(known) = VERBS.into_iter().find(|verb| *verb == word) else {
+        if word.is_empty() {
+            return Err(faults.problem());
+        }
+        let near = nearest(&word, VERBS);
+        let hint =
+            near.map_or_else(|| format!("there are {}", VERBS.join(", ")), |near| format!("did you mean {near}?"));
+        let mut problem =
+            Problem::new("unknown-verb", 404, "There is no such verb", format!("nothing is done by this name; {hint}"));
+        problem.field = Some("do".to_owned());
+        problem.nearest = near.map(str::to_owned);
+        return Err(problem);
+    };
+    let changes = matches!(known, "place.set" | "place.confirm");
+    let by = faults.text(&fields, "by", BY_CHARS_MAX, changes).unwrap_or_default();
+    let none = Vec::new();
+    let args = match field(&fields, "args") {
+        Some(Tree::Object(args)) => args,
+        None | Some(Tree::Null) => &none,
+        Some(_) => {
+            faults.add("args", None, "`args` is no object; send {} if there are none");
+            &none
+        }
+    };
+    faults.prefix = "args.";
+    let verb = match known {
+        "place.set" => {
+            faults.check_names(args, "args.", &["camera", "road", "cross_street", "direction"]);
+            let camera = faults.camera(args, cameras, true);
+            let road = faults.text(args, "road", ROAD_CHARS_MAX, true);
+            let cross_street = faults.text(args, "cross_street", ROAD_CHARS_MAX, false).unwrap_or_default();
+            let direction = faults.text(args, "direction", DIRECTION_CHARS_MAX, false).unwrap_or_default();
+            camera.zip(road).map(|(camera, road)| Verb::PlaceSet { camera, road, cross_street, direction })
+        }
+        "place.confirm" => {
+            faults.check_names(args, "args.", &["camera"]);
+            Some(Verb::PlaceConfirm { camera: faults.camera(args, cameras, false) })
+        }
+        other => {
+            faults.check_names(args, "args.", &[]);
+            Some(if other == "status" { Verb::Status } else { Verb::PlaceList })
+        }
+    };
+    match verb {
+        Some(verb) if faults.list.is_empty() => Ok(Ask { by, verb }),
+        _ => Err(faults.problem()),
+    }
+}
+
+type Fields<'a> = [(std::borrow::Cow<'a, str>, Tree<'a>)];
+
+fn field<'t, 'a>(fields: &'t Fields<'a>, name: &str) -> Option<&'t Tree<'a>> {
+    fields.iter().find(|(known, _)| known == name).map(|(_, value)| value)
+}
+
+/// All faults of one request.
+#[derive(Default)]
+struct Faults {
+    list: Vec<Fault>,
+    prefix: &'static str,
+}
+
+impl Faults {
+    fn add(&mut self, name: &str, near: Option<&str>, detail: impl Into<String>) {
+        let path = format!("{}{name}", self.prefix);
+        self.list.push(Fault {
+            line: None,
+            field: Some(path),
+            nearest: near.map(str::to_owned),
+            detail: detail.into(),
+        });
+    }
+
+    fn problem(self) -> Box<Problem> {
+        Problem::new("invalid", 422, "The request is not right", "").with_faults(self.list)
+    }
+
+    fn check_names(&mut self, fields: &Fields<'_>, prefix: &str, known: &[&str]) {
+        for (name, _) in fields {
+            if known.contains(&&**name) {
+                continue;
+            }
+            let near = nearest(name, known.iter().copied());
+            let hint = match (near, known) {
+                (Some(near), _) => format!("did you mean `{prefix}{near}`?"),
+                (None, []) => "this verb takes none".to_owned(),
+                (None, _) => format!("there are {}", known.join(", ")),
+            };
+            let shown = printable(name, 40);
+            self.add(&shown, near, format!("there is no field `{prefix}{shown}`; {hint}"));
+        }
+    }
+
+    fn text(&mut self, fields: &Fields<'_>, name: &str, chars_max: usize, needed: bool) -> Option<String> {
+        let full = format!("{}{name}", self.prefix);
+        let text = match field(fields, name) {
+            None | Some(Tree::Null) => {
+                if needed {
+                    self.add(name, None, format!("`{full}` is missing; send a text of 1 to {chars_max} characters"));
+                }
+                return None;
+            }
+            Some(Tree::Text(text)) => text.trim(),
+            Some(_) => {
+                self.add(name, None, format!("`{full}` is no text; send it in \"quotes\""));
+                return None;
+            }
+        };
+        if needed && text.is_empty() {
+            self.add(name, None, format!("`{full}` is empty; send a text of 1 to {chars_max} characters"));
+        } else if chars_max < text.chars().count() {
+            self.add(name, None, format!("`{full}` is too long; send at most {chars_max} characters"));
+        } else if printable(text, chars_max) != text {
+            self.add(name, None, format!("`{full}` holds characters that can't be printed; send plain text"));
+        } else {
+            return Some(text.to_owned());
+        }
+        None
+    }
+
+    fn camera(&mut self, args: &Fields<'_>, cameras: &[CameraId], needed: bool) -> Option<CameraId> {
+        // Longer than any camera name, so that a long one is told as unknown and not as too long.
+        let text = self.text(args, "camera", 200, needed)?;
+        let found = cameras.iter().find(|camera| camera.as_str() == text).cloned();
+        if found.is_none() {
+            let names: Vec<&str> = cameras.iter().map(CameraId::as_str).collect();
+            let near = nearest(&text, names.iter().copied());
+            let hint =
+                near.map_or_else(|| format!("there are {}", names.join(", ")), |near| format!("did you mean {near}?"));
+            self.add("camera", near, format!("there is no such camera; {hint}"));
+        }
+        found
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+
+    fn cameras() -> Vec<CameraId> {
+        ["north", "south"].iter().map(|name| CameraId::new(name).unwrap()).collect()
+    }
+
+    fn refused(line: &str) -> (u16, String) {
+        let problem = parse(line.as_bytes(), &cameras()).unwrap_err();
+        (problem.status, problem.detail)
+    }
+
+    #[test]
+    fn each_verb_is_read_with_its_arguments() {
+        let read = |line: &str| parse(line.as_bytes(), &cameras()).unwrap();
+        assert_eq!(read(r#"{"do":"place.list"}"#), Ask { by: String::new(), verb: Verb::PlaceList });
+        assert_eq!(read(r#"{"do":"status","by":"T. Wray","args":{}}"#).verb, Verb::Status);
+        let ask = read(
+            r#"{"do":"place.set","by":" T. Wray ","args":{"camera":"north","road":"Quernstone Road","direction":"northbound"}}"#,
+        );
+        assert_eq!(ask.by, "T. Wray");
+        let line = ("Quernstone Road".to_owned(), String::new(), "northbound".to_owned());
+        let camera = CameraId::new("north").unwrap();
+        assert_eq!(ask.verb, Verb::PlaceSet { camera, road: line.0, cross_street: line.1, direction: line.2 });
+        assert_eq!(read(r#"{"do":"place.confirm","by":"x"}"#).verb, Verb::PlaceConfirm { camera: None });
+    }
+
+    #[test]
+    fn what_is_not_on_the_list_of_verbs_is_refused_with_the_nearest() {
+        assert_eq!(
+            refused(r#"{"do":"place.sett","by":"x"}"#),
+            (404, "nothing is done by this name; did you mean place.set?".to_owned())
+        );
+        let (status, detail) = refused(r#"{"do":"reboot","by":"x"}"#);
+        assert_eq!((status, detail.contains("there are place.list, place.set")), (404, true));
+    }
+
+    #[test]
+    fn each_fault_says_where_and_what_to_do() {
+        for (line, status, detail) in [
+            ("", 400, "this is not JSON: EOF while parsing a value at line 1 column 0"),
+            ("[]", 400, "this is no JSON object; send {\"do\": …, \"by\": …, \"args\": {…}}"),
+            ("{}", 422, "`do` is missing; send a text of 1 to 32 characters"),
+            (r#"{"do":"place.confirm"}"#, 422, "`by` is missing; send a text of 1 to 80 characters"),
+            (r#"{"do":"place.confirm","by":"  "}"#, 422, "`by` is empty; send a text of 1 to 80 characters"),
+            (r#"{"do":"status","args":3}"#, 422, "`args` is no object; send {} if there are none"),
+            (r#"{"do":"status","args":{"x":1}}"#, 422, "there is no field `args.x`; this verb takes none"),
+            (
+                r#"{"do":"place.confirm","by":"x","args":{"camera":"nroth"}}"#,
+                422,
+                "there is no such camera; did you mean north?",
+            ),
+            (
+                r#"{"do":"place.set","by":"x","args":{"camera":"north","road":"a\u0000b"}}"#,
+                422,
+                "`args.road` holds characters that can't be printed; send plain text",
+            ),
+            (
+                r#"{"do":"place.set","by":"x","args":{"camera":"north","raod":"a"}}"#,
+                422,
+                "there is no field `args.raod`; did you mean `args.road`?",
+            ),
+        ] {
+            assert_eq!(refused(line), (status, detail.to_owned()), "{line}");
+        }
+        let long = format!(r#"{{"do":"place.set","by":"x","args":{{"camera":"north","road":"{}"}}}}"#, "r".repeat(161));
+        assert_eq!(refused(&long), (422, "`args.road` is too long; send at most 160 characters".to_owned()));
+    }
+
+    #[test]
+    fn all_faults_of_a_request_are_told_at_once() {
+        let problem = parse(br#"{"do":"place.set","args":{"camera":1,"way":"x"}}"#, &cameras()).unwrap_err();
+        let fields: Vec<_> = problem.problems.iter().map(|fault| fault.field.as_deref().unwrap()).collect();
+        assert_eq!(fields, ["by", "args.way", "args.camera", "args.road"]);
+    }
+}

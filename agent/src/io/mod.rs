@@ -1,0 +1,3 @@
+//! Adapters: each wraps one thing of the outside world and decides nothing.
+
+pub mod control;

@@ -17,6 +17,7 @@ use crate::clock;
 use crate::config;
 use crate::store::{StoreError, StoreHandle};
 use aws_lc_rs::hmac;
+use listen::Listens;
 use phase::{Connection, Connections, Door};
 use pintle_core::cameras::{CameraView, IntakeView};
 use pintle_core::ids::CameraId;
@@ -250,17 +251,12 @@ async fn serve_all(
         let room = |door, max| Room { door, max, shared: &shared, tasks: &tasks, stop: &stop };
         let by_socket = async {
             if let Some(socket) = &socket {
-                let room = room(Door::Socket, shared.limits.connections_max as usize);
-                take_in(async || Ok(socket.listener.accept().await?.0), room).await;
+                take_in(&socket.listener, room(Door::Socket, shared.limits.connections_max as usize)).await;
             }
         };
         let by_port = async {
             if let Some(port) = &port {
-                let stream = async || {
-                    let stream = port.accept().await?.0;
-                    stream.set_nodelay(true).map(|()| stream)
-                };
-                take_in(stream, room(Door::Port, shared.port_connections_max())).await;
+                take_in(port, room(Door::Port, shared.port_connections_max())).await;
             }
         };
         tokio::join!(by_socket, by_port)
@@ -290,13 +286,10 @@ struct Room<'r> {
 }
 
 /// Takes connections in by one door for ever. A full house keeps the next one waiting until another gives way.
-async fn take_in<S>(mut next: impl AsyncFnMut() -> io::Result<S>, room: Room<'_>)
-where
-    S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
-{
+async fn take_in(listener: &impl Listens, room: Room<'_>) {
     let mut failing = false;
     loop {
-        let stream = match next().await {
+        let stream = match listener.next().await {
             Ok(stream) => stream,
             Err(source) => {
                 if !failing {

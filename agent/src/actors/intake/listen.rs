@@ -6,7 +6,8 @@ use std::io;
 use std::net::SocketAddr;
 use std::os::unix::fs::{FileTypeExt, PermissionsExt};
 use std::path::{Path, PathBuf};
-use tokio::net::{TcpListener, UnixListener, UnixStream};
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::{TcpListener, TcpStream, UnixListener, UnixStream};
 
 /// Owner and group may hand in reads, nobody else (source: design, "Control", for sockets in general).
 const SOCKET_MODE: u32 = 0o660;
@@ -22,6 +23,32 @@ impl Drop for Socket {
         if let Err(source) = fs::remove_file(&self.path) {
             tracing::debug!(%source, "the intake's socket was gone already");
         }
+    }
+}
+
+/// What connections come from.
+pub(super) trait Listens {
+    /// One connection's stream.
+    type Stream: AsyncRead + AsyncWrite + Unpin + Send + 'static;
+
+    /// The next connection. Cancel safe.
+    fn next(&self) -> impl Future<Output = io::Result<Self::Stream>> + Send;
+}
+
+impl Listens for UnixListener {
+    type Stream = UnixStream;
+
+    async fn next(&self) -> io::Result<UnixStream> {
+        Ok(self.accept().await?.0)
+    }
+}
+
+impl Listens for TcpListener {
+    type Stream = TcpStream;
+
+    async fn next(&self) -> io::Result<TcpStream> {
+        let stream = self.accept().await?.0;
+        stream.set_nodelay(true).map(|()| stream)
     }
 }
 

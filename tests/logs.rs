@@ -1,4 +1,5 @@
-//! Recorded lines of real GPS receivers, read as the trailer reads them, against facts that an independent reference made.
+//! Recorded lines of real GPS receivers, read as the trailer reads them, against facts that an independent reference
+//! made.
 //!
 //! The folder of recordings is named by `PINTLE_LOGS`; it is no part of this repository. A line of the reference is
 //! reproduced or its difference stands in [`ON_PURPOSE`] with its reason; a difference that stands there but does not
@@ -67,7 +68,8 @@ fn the_counts_of_real_recordings_are_those_of_an_independent_reference() {
     assert!(LOGS_MIN <= ran, "only {ran} of {LOGS_MIN} recordings were there");
 }
 
-/// The `nmea` crate is a second opinion on every position that it can read. It may give up on more sentences than we do,
+/// The `nmea` crate is a second opinion on every position that it can read. It may give up on more sentences than we
+/// do,
 /// never read another position.
 #[test]
 fn every_position_that_the_nmea_crate_reads_is_read_alike() {

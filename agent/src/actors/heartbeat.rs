@@ -1,4 +1,5 @@
-//! Proof of progress: an actor turns its heartbeat after each round of work that it finished; the lifecycle looks at the counts.
+//! Proof of progress: an actor turns its heartbeat after each round of work that it finished; the lifecycle looks at
+//! the counts.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};

@@ -1,4 +1,5 @@
-//! The simulated recognition engine: posts one read after the other over the trailer's intake socket and notes what was accepted.
+//! The simulated recognition engine: posts one read after the other over the trailer's intake socket and notes what
+//! was accepted.
 
 use anyhow::Context;
 use pintle_core::moment::{Mono, Utc};

@@ -1,4 +1,5 @@
-//! The simulated GPS receiver: writes sentences to the far end of a real pseudo-terminal, ten bytes a millisecond at most as a
+//! The simulated GPS receiver: writes sentences to the far end of a real pseudo-terminal, ten bytes a millisecond at
+//! most as a
 //! serial line would.
 
 use anyhow::Context;

@@ -1,4 +1,5 @@
-//! `pintle demo`: a simulated trailer around the real binary. The agent, the receiver and the page run as processes of their own;
+//! `pintle demo`: a simulated trailer around the real binary. The agent, the receiver and the page run as processes
+//! of their own;
 //! the demo drives them from outside and judges by the simulator's track and the receiver's database alone.
 
 mod cameras;

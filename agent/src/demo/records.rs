@@ -88,7 +88,8 @@ impl Records {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// All numbers that are there or explained by the ledger, and the highest that the trailer has spoken of. The demo makes one
+    /// All numbers that are there or explained by the ledger, and the highest that the trailer has spoken of. The
+    /// demo makes one
     /// generation; a second one would be a fault of its own.
     pub(super) fn sequences(&self) -> anyhow::Result<(BTreeSet<u64>, u64)> {
         let generations: i64 = self.connection.query_row("SELECT count(*) FROM generations", [], |row| row.get(0))?;

@@ -4,7 +4,8 @@ use pintle_core::moment::Mono;
 use std::collections::BTreeSet;
 use std::io::Write;
 
-/// Writes lines with the seconds since the script began; with `--json` they go to standard error, so that standard output holds
+/// Writes lines with the seconds since the script began; with `--json` they go to standard error, so that standard
+/// output holds
 /// nothing but the summary.
 pub(super) struct Story {
     began: Mono,

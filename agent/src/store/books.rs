@@ -186,7 +186,8 @@ pub(super) fn number(row: &rusqlite::Row<'_>, at: usize) -> rusqlite::Result<u64
     u64::try_from(value).map_err(|_| rusqlite::Error::IntegralValueOutOfRange(at, value))
 }
 
-/// A count or sequence as SQLite keeps it. 2^63 is never reached: at 100,000 events a second it lasts 2.9 million years.
+/// A count or sequence as SQLite keeps it. 2^63 is never reached: at 100,000 events a second it lasts 2.9 million
+/// years.
 pub(super) fn signed(value: u64) -> i64 {
     i64::try_from(value).unwrap_or(i64::MAX)
 }

@@ -95,7 +95,8 @@ pub enum Settled {
     Released,
 }
 
-/// A read whose capture time lies in a span that was decided only later, so that its stamp may have to be replaced. Certain
+/// A read whose capture time lies in a span that was decided only later, so that its stamp may have to be replaced.
+/// Certain
 /// stamps are among them: in the first seconds of a tow a read is stamped with the old site before anything is noticed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct OpenStamp {

@@ -17,7 +17,8 @@ use tokio::sync::mpsc;
 /// [`StoreHandle::close`] or when the last handle is dropped.
 ///
 /// # Errors
-/// [`StoreError::InUse`] if another agent holds the folder, [`StoreError::Unusable`] if the file is not ours or too new,
+/// [`StoreError::InUse`] if another agent holds the folder, [`StoreError::Unusable`] if the file is not ours or too
+/// new,
 /// [`StoreError::Disk`] or [`StoreError::DiskFull`] if the disk does not let us.
 pub fn open(state_dir: &Path, limits: &config::Queue, now: Moment) -> Result<StoreHandle, StoreError> {
     let folder = Folder::lock(state_dir)?;

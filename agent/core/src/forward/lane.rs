@@ -16,7 +16,8 @@ pub const BASE_LONG_MS: u64 = 30_000;
 pub const PUT_OFF_MS: u64 = 60_000;
 /// The same in the urgent lane, ms.
 pub const PUT_OFF_URGENT_MS: u64 = 5_000;
-/// Longest pause after a single event was refused by a bare status, ms (our own limit): short, since the next event may be
+/// Longest pause after a single event was refused by a bare status, ms (our own limit): short, since the next event
+/// may be
 /// a good one, and long enough that a receiver that refuses everything gets no flood.
 pub const ALONE_MS_MAX: u64 = 5_000;
 /// So many events may rest; more of them, and the lane itself pauses (our own limit).
@@ -276,7 +277,8 @@ impl LaneState {
         Step { settle, trouble: reported.trouble, progress, recovered, resend: reported.resend }
     }
 
-    /// A single event that a bare status refuses is set aside only if the receiver has taken others since it was refused
+    /// A single event that a bare status refuses is set aside only if the receiver has taken others since it was
+    /// refused
     /// first: else it may be the address that is wrong, and every read would be thrown away one by one.
     fn alone(&mut self, sequence: u64, text: String, now: Mono, roll: Roll) -> Vec<(u64, Outcome)> {
         let taken = self.taken;
@@ -600,7 +602,8 @@ mod tests {
     }
 
     proptest! {
-        /// Whatever the receiver answers: each sent event is settled once or rests, the limits hold, and no wait is endless.
+        /// Whatever the receiver answers: each sent event is settled once or rests, the limits hold, and no wait is
+        /// endless.
         #[test]
         fn no_event_is_ever_forgotten(
             steps in prop::collection::vec((any_verdict(), 1_usize..30, 0_u64..40_000, any::<u64>()), 1..60),

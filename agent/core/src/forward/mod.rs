@@ -1,6 +1,7 @@
 //! When to send, and what an answer means.
 //!
-//! `answer` (what came back → what it says of each event) → `lane` (what to settle, when to try again, how much at once);
+//! `answer` (what came back → what it says of each event) → `lane` (what to settle, when to try again, how much at
+//! once);
 //! `backoff` and `retry_after` count the pauses, `wording` says what is wrong and what to do.
 
 pub mod answer;

@@ -4,7 +4,8 @@
 
 use crate::moment::Utc;
 
-/// How long the other end asks to wait, ms. A date is counted from `date` (the answer's own `Date`, so that a wrong clock
+/// How long the other end asks to wait, ms. A date is counted from `date` (the answer's own `Date`, so that a wrong
+/// clock
 /// on the trailer does no harm), else from `now`. `None` if it can't be read; zero if the date is past.
 #[must_use]
 pub fn wait_ms(retry_after: &str, date: Option<&str>, now: Utc) -> Option<u64> {

@@ -33,7 +33,8 @@ pub struct Fix {
     pub hdop: Option<f64>,
     /// Satellites used; `None` if unknown.
     pub satellites: Option<u8>,
-    /// The receiver's own standard deviation (GST), the greater of latitude's and longitude's, metres; most send none. It
+    /// The receiver's own standard deviation (GST), the greater of latitude's and longitude's, metres; most send
+    /// none. It
     /// may widen an error, never narrow it.
     pub sigma_m: Option<f64>,
 }

@@ -77,7 +77,8 @@ pub enum LineOrigin {
 /// The place lines of one site.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SiteLines {
-    /// Where the lines are (or were) true: the anchor at the time that a person wrote or confirmed one, else that of the
+    /// Where the lines are (or were) true: the anchor at the time that a person wrote or confirmed one, else that of
+    /// the
     /// site that they come from.
     pub position: LatLon,
     /// Where they come from.
@@ -298,7 +299,8 @@ impl PlaceTable {
         });
     }
 
-    /// What an officer reads of `camera` while the trailer stands at `site` with its anchor at `position`, and how far it
+    /// What an officer reads of `camera` while the trailer stands at `site` with its anchor at `position`, and how
+    /// far it
     /// may be believed. An unconfirmed line never reads as if it were true: the coordinates come first.
     #[must_use]
     pub fn sentence(&self, site: SiteId, position: LatLon, camera: &CameraId) -> (String, LineState) {

@@ -64,7 +64,8 @@ pub struct StampBasis<'a> {
     pub now: &'a Moment,
 }
 
-/// A fix older than this at the capture time makes the stamp of a standing trailer doubtful, and it says so, ms (design).
+/// A fix older than this at the capture time makes the stamp of a standing trailer doubtful, and it says so, ms
+/// (design).
 const SITE_FIX_AGE_MS_MAX: u64 = 10_000;
 /// The same underway, where a trailer at 40 m/s (faster than any tow) goes 100 m meanwhile, ms.
 const LIVE_FIX_AGE_MS_MAX: u64 = 2_500;

@@ -45,7 +45,8 @@ pub struct Verdict {
     pub duplicates_visible: usize,
     /// Numbers up to the highest known one that the receiver has not got.
     pub sequences_missing: u64,
-    /// Stamped at a site where the trailer was not, or at a wrong live position, or with a person's line out of its place.
+    /// Stamped at a site where the trailer was not, or at a wrong live position, or with a person's line out of its
+    /// place.
     pub reads_with_wrong_site: usize,
     /// Reads captured on the way that are stamped `underway`.
     pub reads_underway: usize,
@@ -63,11 +64,13 @@ impl Verdict {
     }
 }
 
-/// How far a certain stamp may lie from the truth, metres: the default move threshold. The script's receiver errs by under 10 m
+/// How far a certain stamp may lie from the truth, metres: the default move threshold. The script's receiver errs by
+/// under 10 m
 /// and a capture time by under 100 ms, so that more is a fault of the agent.
 pub const WRONG_FROM_M: f64 = 50.0;
 
-/// Judges. `sequences` are those of all events that the receiver has or that a ledger event explains, `up_to` the highest number
+/// Judges. `sequences` are those of all events that the receiver has or that a ledger event explains, `up_to` the
+/// highest number
 /// that any batch spoke of; `outage_ms` is the span of the script in which the link was cut.
 #[must_use]
 pub fn judge(

@@ -1,6 +1,7 @@
 //! Seeded random numbers for simulations and tests. Never for secrets.
 
-/// Split-and-mix on 64 bits: G. L. Steele, D. Lea, C. H. Flood, "Fast splittable pseudorandom number generators", OOPSLA
+/// Split-and-mix on 64 bits: G. L. Steele, D. Lea, C. H. Flood, "Fast splittable pseudorandom number generators",
+/// OOPSLA
 /// 2014; constants as in the public-domain C version by S. Vigna (check value in the tests).
 #[derive(Clone, Debug)]
 pub struct Random {

@@ -1,4 +1,5 @@
-//! Refusals as RFC 9457 (Problem Details for HTTP APIs), media type [`MEDIA_TYPE`]. A problem says what is wrong, where,
+//! Refusals as RFC 9457 (Problem Details for HTTP APIs), media type [`MEDIA_TYPE`]. A problem says what is wrong,
+//! where,
 //! and what to do; it never repeats a value that was sent, for that may be a plate.
 
 use serde::{Deserialize, Serialize};
@@ -74,7 +75,8 @@ pub struct AcceptedBody {
 }
 
 impl Problem {
-    /// A problem of `kind` (without the prefix) that concerns no field. Boxed, since it travels as the error of results.
+    /// A problem of `kind` (without the prefix) that concerns no field. Boxed, since it travels as the error of
+    /// results.
     #[must_use]
     pub fn new(kind: &str, status: u16, title: &str, detail: impl Into<String>) -> Box<Self> {
         Box::new(Self {

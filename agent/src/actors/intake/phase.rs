@@ -96,7 +96,8 @@ impl Connection {
         self.requests.load(Ordering::Relaxed) == 0
     }
 
-    /// When its time is up, unless its phase changes before. `request_wait_ms` is the limit of one request, `busy_ms_max`
+    /// When its time is up, unless its phase changes before. `request_wait_ms` is the limit of one request,
+    /// `busy_ms_max`
     /// the longest that a handler may take.
     pub(super) fn deadline(&self, request_wait_ms: u64, busy_ms_max: u64) -> Mono {
         self.since().plus_ms(match self.phase() {

@@ -2,13 +2,15 @@
 //!
 //! Rules: a fix advances the clock to its own distance from the fix before, by dates if both have one, else by the time
 //! of day the short way round. Between two fixes the clock follows epochs without a fix only in steps of up to
-//! [`STEP_MS_MAX`], because a cold receiver tells any time at all; the next fix then puts it right. It never goes back. A
+//! [`STEP_MS_MAX`], because a cold receiver tells any time at all; the next fix then puts it right. It never goes
+//! back. A
 //! repeated or backward epoch does not move it.
 
 use super::{Epoch, Refusal, step_ms};
 use crate::moment::{Moment, Mono, Utc, UtcTrust};
 
-/// A step between two epochs without a fix is believed up to so much, ms (our own limit: receivers report at least every
+/// A step between two epochs without a fix is believed up to so much, ms (our own limit: receivers report at least
+/// every
 /// 10 s).
 pub const STEP_MS_MAX: i64 = 10_000;
 

@@ -510,7 +510,8 @@ impl Witness {
     /// What a GGA says.
     #[must_use]
     pub fn of_gga(fields: &Fields<'_>) -> Self {
-        // Quality of GGA: 0 none, 1 to 3 GPS with and without correction, 4 and 5 real-time kinematic, 6 dead reckoning,
+        // Quality of GGA: 0 none, 1 to 3 GPS with and without correction, 4 and 5 real-time kinematic, 6 dead
+        // reckoning,
         // 7 manual, 8 simulator (NMEA 0183; from memory).
         let verdict = match fields.text(6) {
             [b'1'..=b'5'] => Ok(()),

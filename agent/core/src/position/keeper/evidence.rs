@@ -192,7 +192,8 @@ impl Evidence {
         (!speeds.is_empty()).then(|| super::super::anchor::median(&mut speeds))
     }
 
-    /// True while Doppler speed and position agree that the antenna moves at `limit_mps` or faster: at least half of the
+    /// True while Doppler speed and position agree that the antenna moves at `limit_mps` or faster: at least half of
+    /// the
     /// path is real displacement, and the path explains most of that displacement.
     pub(super) fn moves_at(&self, limit_mps: f64, window_ms: u64) -> bool {
         self.motion(window_ms).is_some_and(|m| {

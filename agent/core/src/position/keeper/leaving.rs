@@ -1,4 +1,5 @@
-//! Has the trailer left its site? Position alone proves nothing quickly (121 m off for 57 s were seen while standing), a
+//! Has the trailer left its site? Position alone proves nothing quickly (121 m off for 57 s were seen while
+//! standing), a
 //! Doppler speed alone proves nothing (2.8 m/s were seen while standing); together, going outward, they prove it in
 //! seconds. Every rule gives its reason as a sentence.
 
@@ -12,13 +13,15 @@ const FAST_MPS: f64 = 1.5;
 const FAST_FOR_S: f64 = 3.0;
 /// Share of the motion that must lead away from the anchor. Source: as above.
 const OUTWARD_SHARE: f64 = 0.3;
-/// Share of the displacement that the Doppler path must explain. Source: as above; false motion shows a third to a half.
+/// Share of the displacement that the Doppler path must explain. Source: as above; false motion shows a third to a
+/// half.
 const EXPLAINED_SHARE: f64 = 0.6;
 /// A displacement shorter than this is not looked at, metres; our own choice, below the least threshold.
 const TRAVEL_M_MIN: f64 = 12.0;
 /// Each of four means of 20 s must lie so much farther out, metres, times quality. Source: a first probe.
 const WALK_STEP_M: f64 = 4.0;
-/// Without any proof of motion: so long beyond the threshold, observed seconds. Source: a first probe; 180 s gave 2 false
+/// Without any proof of motion: so long beyond the threshold, observed seconds. Source: a first probe; 180 s gave 2
+/// false
 /// moves in 1,000 bad nights, 300 s none and no later leave.
 const DWELL_S: f64 = 300.0;
 /// The same when over [`FAR_M`] away.
@@ -73,7 +76,8 @@ impl Outing {
         }
     }
 
-    /// After a gap: how far it went meanwhile is not known, so the path starts anew; how long it has been seen beyond the
+    /// After a gap: how far it went meanwhile is not known, so the path starts anew; how long it has been seen beyond
+    /// the
     /// threshold still counts.
     pub(super) fn broken(&mut self, sample: &Sample) {
         self.start = sample.east_north_m();

@@ -1,7 +1,9 @@
-//! The site keeper: fixes in, decisions out. It knows five states (searching, settling, anchored, doubtful, underway) and
+//! The site keeper: fixes in, decisions out. It knows five states (searching, settling, anchored, doubtful, underway)
+//! and
 //! gives a reason for every change of them.
 //!
-//! Doubt is cheap: one fix beyond the threshold is enough, and reads are stamped doubtful from there on. Leaving is dear:
+//! Doubt is cheap: one fix beyond the threshold is enough, and reads are stamped doubtful from there on. Leaving is
+//! dear:
 //! it needs proof (see `leaving`). What is decided later is told of the past too, so that reads get a right stamp.
 
 mod arrival;
@@ -32,7 +34,8 @@ use std::sync::Arc;
 pub const GAP_MS: u64 = 10_000;
 /// Fixes that come faster than this are looked at for doubt, and averaged no further, ms (receivers with 5 and 10 Hz).
 const SAMPLE_MS: u64 = 700;
-/// After an acquisition nothing is decided without Doppler for so long, ms. Source: 23 real acquisitions; at 60 s one was
+/// After an acquisition nothing is decided without Doppler for so long, ms. Source: 23 real acquisitions; at 60 s one
+/// was
 /// still over 25 m off, at 90 s none.
 const DISTRUST_MS: u64 = 60_000;
 /// A quality once told holds for so long, ms (some receivers send GGA in one second of five).

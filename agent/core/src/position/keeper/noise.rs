@@ -89,7 +89,8 @@ impl StandingNoise {
         edge_mps
     }
 
-    /// Median while standing, m/s; `None` while unknown, or if the receiver holds its speed at zero (static hold), which
+    /// Median while standing, m/s; `None` while unknown, or if the receiver holds its speed at zero (static hold),
+    /// which
     /// says nothing of its error.
     #[must_use]
     pub fn p50_mps(&self) -> Option<f64> {

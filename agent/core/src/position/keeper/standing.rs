@@ -21,7 +21,8 @@ const CALM_SAMPLES: u32 = 5;
 /// Different positions that must agree with the stored site after a start. A cold receiver may replay its last known
 /// position, which is one position however often it is sent.
 const AGREE_DISTINCT: u32 = 4;
-/// Receivers in static hold send frozen digits: they agree after this time, s. Source: no power-on error over 25 m in the
+/// Receivers in static hold send frozen digits: they agree after this time, s. Source: no power-on error over 25 m in
+/// the
 /// logs outlived 82 s.
 const AGREE_FROZEN_S: f64 = 90.0;
 /// Blocks of the anchor, s.
@@ -389,7 +390,8 @@ impl SiteKeeper {
         self.reanchor(&blocks, reason, now, out);
     }
 
-    /// The same site, but the anchor starts anew from `blocks`. Away from its first anchor by more than the threshold it
+    /// The same site, but the anchor starts anew from `blocks`. Away from its first anchor by more than the threshold
+    /// it
     /// is another site.
     fn reanchor(&mut self, blocks: &[Block], reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {
         let Some(standing) = &mut self.standing else { return };

@@ -1,7 +1,8 @@
 //! Bytes of a serial line → sentences whose checksum is right; everything else is counted and dropped.
 //!
 //! What is a sentence (our definitions, held against an independent reference on recorded logs by `tests/logs.rs`): the
-//! stream breaks at every byte outside 0x20-0x7E. In what is left, a candidate starts at every `$` and at a `!` that five
+//! stream breaks at every byte outside 0x20-0x7E. In what is left, a candidate starts at every `$` and at a `!` that
+//! five
 //! capital letters and a comma follow; it runs to the next start or break, and spaces at its end do not count. It is a
 //! sentence if it has an address ([`Label::read`]). Its checksum is the text after its first `*`: exactly two
 //! hexadecimal digits that equal the XOR of all bytes between start and star.

@@ -3,6 +3,7 @@
 //! the views of `pintle-core`, and `wiring` connects them.
 
 pub mod control;
+pub mod forward;
 pub mod heartbeat;
 pub mod intake;
 pub mod messages;

@@ -1,3 +1,4 @@
 //! Adapters: each wraps one thing of the outside world and decides nothing.
 
 pub mod control;
+pub mod http;

@@ -181,6 +181,17 @@ impl LaneState {
         done.into_iter().map(|(_, sequence)| sequence).collect()
     }
 
+    /// The queue had nothing for this lane: unless events rest, there is nothing left that fails. Answers whether so.
+    pub fn nothing_waits(&mut self) -> bool {
+        if !self.resting.is_empty() {
+            return false;
+        }
+        self.failures = 0;
+        self.failing_since = None;
+        self.whose = Whose::Unknown;
+        true
+    }
+
     /// The link watcher says that our own link is down: the failures around it are not the receiver's.
     pub fn link_down(&mut self) {
         if 0 < self.failures {
@@ -188,9 +199,10 @@ impl LaneState {
         }
     }
 
-    /// The link watcher says that our own link is up: a back-off after an outage of our own ends at once.
+    /// The link watcher says that our own link has come up: a back-off ends at once, unless it was the receiver itself
+    /// that failed.
     pub fn link_up(&mut self) {
-        if self.whose == Whose::Ours && matches!(self.waiting, Some((_, Wait::BackOff))) {
+        if self.whose != Whose::Receivers && matches!(self.waiting, Some((_, Wait::BackOff))) {
             self.waiting = None;
         }
     }

@@ -1,0 +1,170 @@
+//! What both lanes tell of themselves, joined to the one view that others read, and the log lines of its changes.
+
+use pintle_core::forward::ForwardView;
+use pintle_core::forward::lane::LaneState;
+use pintle_core::moment::{Moment, Mono, Utc};
+use pintle_core::queue::Lane;
+use std::sync::{Mutex, PoisonError};
+use tokio::sync::{Notify, watch};
+use tracing::{info, warn};
+
+/// Newest hits whose latency is kept (as the view says).
+const LATENCIES_MAX: usize = 256;
+/// A lane logs at most one change of its trouble in this time, ms, so that no receiver can fill the journal.
+const LOG_EVERY_MS: u64 = 60_000;
+
+/// What a lane has to tell.
+pub(super) enum Told {
+    /// A try begins.
+    Trying,
+    /// A try is over.
+    Answered {
+        /// What was wrong, if anything.
+        trouble: Option<String>,
+        /// True if the receiver took or refused at least one event.
+        receipt: bool,
+        /// How many it took.
+        delivered: u64,
+        /// How many it refused.
+        refused: u64,
+        /// Capture to receipt of the hits among them, ms.
+        hit_latency_ms: Vec<u64>,
+    },
+    /// Nothing waits in this lane.
+    Idle,
+    /// The store could not answer.
+    StoreFailed(String),
+}
+
+/// Shared by both lanes.
+pub(super) struct Board {
+    view: watch::Sender<ForwardView>,
+    shown: Mutex<Shown>,
+    urgent_recovered: Notify,
+    bulk_recovered: Notify,
+}
+
+#[derive(Default)]
+struct Shown {
+    urgent: LaneShown,
+    bulk: LaneShown,
+    last_receipt: Option<(Mono, Utc)>,
+    last_try: Option<(Mono, Utc)>,
+    delivered: u64,
+    refused: u64,
+    hit_latency_ms: Vec<u64>,
+}
+
+#[derive(Default)]
+struct LaneShown {
+    trouble: Option<String>,
+    failing_since: Option<(Mono, Utc)>,
+    failures: u32,
+    next_try: Option<Mono>,
+    logged: Option<(Mono, bool)>,
+}
+
+/// A lane's name in logs.
+pub(super) fn name(lane: Lane) -> &'static str {
+    match lane {
+        Lane::Urgent => "urgent",
+        Lane::Bulk => "bulk",
+    }
+}
+
+impl Board {
+    pub(super) fn new(view: watch::Sender<ForwardView>) -> Self {
+        view.send_replace(ForwardView { configured: true, ..ForwardView::default() });
+        Self { view, shown: Mutex::default(), urgent_recovered: Notify::new(), bulk_recovered: Notify::new() }
+    }
+
+    /// Says that `lane` got through again.
+    pub(super) fn recovered(&self, lane: Lane) {
+        match lane {
+            Lane::Urgent => self.urgent_recovered.notify_one(),
+            Lane::Bulk => self.bulk_recovered.notify_one(),
+        }
+    }
+
+    /// Waits until the other lane than `lane` got through again.
+    pub(super) async fn other_recovered(&self, lane: Lane) {
+        match lane {
+            Lane::Urgent => self.bulk_recovered.notified().await,
+            Lane::Bulk => self.urgent_recovered.notified().await,
+        }
+    }
+
+    /// Takes what `lane` tells, and publishes.
+    pub(super) fn tell(&self, lane: Lane, told: Told, state: &LaneState, now: &Moment) {
+        let at = (now.mono, now.utc);
+        // A poisoned lock means a panic in the few lines below; the figures are still the best there are.
+        let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut trouble_now = None;
+        match told {
+            Told::Trying => shown.last_try = Some(at),
+            Told::Answered { trouble, receipt, delivered, refused, hit_latency_ms } => {
+                if receipt {
+                    shown.last_receipt = Some(at);
+                }
+                shown.delivered += delivered;
+                shown.refused += refused;
+                shown.hit_latency_ms.extend(hit_latency_ms);
+                let over = shown.hit_latency_ms.len().saturating_sub(LATENCIES_MAX);
+                shown.hit_latency_ms.drain(..over);
+                trouble_now = Some(trouble);
+            }
+            Told::Idle => trouble_now = Some(None),
+            Told::StoreFailed(trouble) => trouble_now = Some(Some(trouble)),
+        }
+        let of_lane = match lane {
+            Lane::Urgent => &mut shown.urgent,
+            Lane::Bulk => &mut shown.bulk,
+        };
+        if let Some(trouble) = trouble_now {
+            of_lane.trouble_is(trouble, now.mono);
+        }
+        of_lane.failures = state.failures();
+        of_lane.next_try = state.waits_until(now.mono);
+        of_lane.failing_since = state.failing_since().map(|since| {
+            let ago_ms = i64::try_from(now.mono.since_ms(since)).unwrap_or(i64::MAX);
+            (since, now.utc.plus_ms(-ago_ms))
+        });
+        self.view.send_replace(shown.view());
+    }
+}
+
+impl LaneShown {
+    fn trouble_is(&mut self, trouble: Option<String>, now: Mono) {
+        let bad = trouble.is_some();
+        let quiet = self.logged.is_some_and(|(at, _)| now.since_ms(at) < LOG_EVERY_MS);
+        let turned = self.logged.map_or(bad, |(_, was_bad)| was_bad != bad);
+        let first = self.logged.is_none();
+        if (turned || (bad && self.trouble != trouble)) && (first || !quiet) {
+            if let Some(trouble) = &trouble {
+                warn!(trouble, "delivery fails");
+            } else {
+                info!("delivery works again");
+            }
+            self.logged = Some((now, bad));
+        }
+        self.trouble = trouble;
+    }
+}
+
+impl Shown {
+    fn view(&self) -> ForwardView {
+        let lanes = [&self.urgent, &self.bulk];
+        ForwardView {
+            configured: true,
+            last_receipt: self.last_receipt,
+            last_try: self.last_try,
+            trouble: lanes.iter().find_map(|lane| lane.trouble.clone()),
+            failing_since: lanes.iter().filter_map(|lane| lane.failing_since).min(),
+            failures_in_a_row: lanes.iter().map(|lane| lane.failures).max().unwrap_or(0),
+            next_try: lanes.iter().filter_map(|lane| lane.next_try).min(),
+            delivered: self.delivered,
+            refused: self.refused,
+            hit_latency_ms: self.hit_latency_ms.clone(),
+        }
+    }
+}

@@ -1,0 +1,398 @@
+//! Sends what waits to the receiver. Two tasks, one for each lane, each with its own connection, so that a hit is never
+//! behind a long request; what an answer means is decided in `pintle_core::forward`.
+
+mod board;
+
+use super::heartbeat::Heartbeat;
+use crate::clock;
+use crate::config;
+use crate::io::http::{Client, HttpError, Post, PostError};
+use crate::store::{Leased, Settled, StoreError, StoreHandle};
+use board::{Board, Told};
+use pintle_core::forward::ForwardView;
+use pintle_core::forward::answer::{NoAnswer, Pause, Proof, Reply, Sent, Verdict, judge};
+use pintle_core::forward::backoff::Roll;
+use pintle_core::forward::lane::{LaneState, Limits, Outcome, Step};
+use pintle_core::ids::TrailerId;
+use pintle_core::link::LinkView;
+use pintle_core::moment::{Mono, UtcTrust};
+use pintle_core::queue::{EventKind, Lane};
+use pintle_core::wire::event::{self, EventParts};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::watch;
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+use tracing::{Instrument, error, info_span};
+
+/// A lane looks at the queue at least this often, even if nobody woke it, and so shows that it lives.
+const LOOK_EVERY: Duration = Duration::from_secs(5);
+/// Pause after the store could not answer.
+const STORE_PAUSE: Duration = Duration::from_secs(1);
+/// Bytes of an answer apart from its receipts (our own limit).
+const ANSWER_BYTES: usize = 64 * 1024;
+/// Bytes of one receipt with its problem (our own limit: an id, a word, and 2 kB of reason).
+const RECEIPT_BYTES: usize = 2304;
+
+/// What the forwarder needs.
+pub struct ForwardSetup {
+    /// Which trailer this is.
+    pub trailer: TrailerId,
+    /// Where to send; `None`: everything waits.
+    pub receiver: Option<config::Receiver>,
+    /// The queue.
+    pub store: StoreHandle,
+    /// The link watcher's hint.
+    pub link: watch::Receiver<LinkView>,
+    /// Where the forwarder tells how it goes.
+    pub view: watch::Sender<ForwardView>,
+    /// Proof of progress.
+    pub heartbeat: Heartbeat,
+}
+
+/// Runs until `stop`; a running request is dropped then, and its events go out again after the next start. It ends early
+/// only if the store has stopped.
+pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
+    let ForwardSetup { trailer, receiver, store, link, view, heartbeat } = setup;
+    let Some(receiver) = receiver else {
+        view.send_replace(ForwardView::default());
+        while tokio::time::timeout(LOOK_EVERY, stop.cancelled()).await.is_err() {
+            heartbeat.turn();
+        }
+        return;
+    };
+    let board = Arc::new(Board::new(view));
+    let mut lanes = JoinSet::new();
+    for lane in [Lane::Urgent, Lane::Bulk] {
+        let task = LaneTask {
+            lane,
+            state: LaneState::new(lane, limits(&receiver)),
+            receiver: receiver.clone(),
+            source: trailer.source(),
+            client: None,
+            store: store.clone(),
+            board: board.clone(),
+            link: link.clone(),
+            link_watched: true,
+            heartbeat: heartbeat.clone(),
+        };
+        let span = info_span!("forward", lane = board::name(lane));
+        lanes.spawn(task.run(stop.clone()).instrument(span));
+    }
+    while let Some(ended) = lanes.join_next().await {
+        if let Err(failure) = ended
+            && failure.is_panic()
+        {
+            // The lifecycle restarts the actor as a whole; the other lane is dropped with the set.
+            error!("a lane of the forwarder panicked");
+            std::panic::resume_unwind(failure.into_panic());
+        }
+    }
+}
+
+fn limits(receiver: &config::Receiver) -> Limits {
+    let size = |n: u64| usize::try_from(n).unwrap_or(usize::MAX);
+    Limits {
+        events_max: size(u64::from(receiver.batch_reads_max)),
+        bytes_max: size(receiver.batch_bytes_max),
+        answer_wait_ms: receiver.answer_wait_ms,
+        retry_ms_max: receiver.retry_ms_max,
+    }
+}
+
+fn proof(receiver: &config::Receiver) -> Proof {
+    match receiver.proof {
+        config::Proof::Receipts => Proof::Receipts,
+        config::Proof::Status => Proof::Status,
+    }
+}
+
+fn roll() -> Roll {
+    Roll(rand::random())
+}
+
+/// One lane with its connection.
+struct LaneTask {
+    lane: Lane,
+    state: LaneState,
+    receiver: config::Receiver,
+    source: String,
+    client: Option<Client>,
+    store: StoreHandle,
+    board: Arc<Board>,
+    link: watch::Receiver<LinkView>,
+    link_watched: bool,
+    heartbeat: Heartbeat,
+}
+
+/// A batch ready to go.
+struct Batch {
+    key: String,
+    generation: String,
+    accepted_up_to: u64,
+    body: Vec<u8>,
+    events: Vec<Leased>,
+}
+
+/// The lane's task ends: it was asked to, or the store has stopped.
+struct Stopped;
+
+impl LaneTask {
+    async fn run(mut self, stop: CancellationToken) {
+        loop {
+            match self.turn(&stop).await {
+                Ok(()) => self.heartbeat.turn(),
+                Err(Stopped) => return,
+            }
+        }
+    }
+
+    /// One round: release what has rested, then wait, or send one batch.
+    async fn turn(&mut self, stop: &CancellationToken) -> Result<(), Stopped> {
+        let now = clock::mono();
+        let rested = self.state.rested(now).into_iter().map(|sequence| (sequence, Settled::Released)).collect();
+        self.settle(rested).await?;
+        let ask = match self.state.ask(now) {
+            Ok(ask) => ask,
+            Err(until) => return self.wait(Some(until), false, stop).await,
+        };
+        let leased = match self.store.lease(self.lane, ask.events_max, ask.bytes_max).await {
+            Ok(leased) => leased,
+            Err(error) => return self.store_failed(&error).await,
+        };
+        if leased.is_empty() {
+            if self.state.nothing_waits() {
+                self.tell(Told::Idle);
+            }
+            return self.wait(self.state.rest_ends(), true, stop).await;
+        }
+        let Some(batch) = self.batch(leased).await? else { return Ok(()) };
+        self.send(batch, stop).await
+    }
+
+    /// Waits until `until`, or for a reason to look sooner.
+    async fn wait(&mut self, until: Option<Mono>, idle: bool, stop: &CancellationToken) -> Result<(), Stopped> {
+        let left = until.map_or(LOOK_EVERY, |until| Duration::from_millis(until.since_ms(clock::mono())));
+        let arrived = match self.lane {
+            Lane::Urgent => &self.store.arrivals().urgent,
+            Lane::Bulk => &self.store.arrivals().bulk,
+        };
+        tokio::select! {
+            biased;
+            () = stop.cancelled() => Err(Stopped),
+            changed = self.link.changed(), if self.link_watched => {
+                self.link_watched = changed.is_ok();
+                self.link_changed();
+                Ok(())
+            }
+            () = self.board.other_recovered(self.lane) => {
+                self.state.other_lane_recovered(clock::mono(), roll());
+                Ok(())
+            }
+            () = arrived.notified(), if idle => Ok(()),
+            () = tokio::time::sleep(left.min(LOOK_EVERY)) => Ok(()),
+        }
+    }
+
+    /// The link watcher's word is a hint when to try sooner, never a reason not to try.
+    fn link_changed(&mut self) {
+        let view = self.link.borrow_and_update().clone();
+        match view {
+            LinkView::Up { .. } => self.state.link_up(),
+            LinkView::Absent { .. } | LinkView::Down { .. } => self.state.link_down(),
+            LinkView::NotFitted => {}
+        }
+    }
+
+    /// Writes the leased events down as one request. Events that can't be written are set aside, those that do not fit
+    /// wait for the next.
+    async fn batch(&mut self, leased: Vec<Leased>) -> Result<Option<Batch>, Stopped> {
+        // Asked after the lease, so that every leased sequence is within it.
+        let figures = match self.store.figures().await {
+            Ok(figures) => figures,
+            Err(error) => {
+                let released = leased.iter().map(|event| (event.sequence, Settled::Released)).collect();
+                self.settle(released).await?;
+                self.store_failed(&error).await?;
+                return Ok(None);
+            }
+        };
+        let bytes_max = usize::try_from(self.receiver.batch_bytes_max).unwrap_or(usize::MAX);
+        let (mut events, mut written, mut bytes, mut aside) = (Vec::new(), Vec::new(), 2, Vec::new());
+        let mut full = false;
+        for event in leased {
+            if full {
+                aside.push((event.sequence, Settled::Released));
+                continue;
+            }
+            match event::encode(&self.parts(&event, &figures.generation)) {
+                // One event alone always goes, whatever its size: the receiver says if it is too large.
+                Ok(json) if events.is_empty() || bytes + json.len() < bytes_max => {
+                    bytes += json.len() + 1;
+                    written.push(json);
+                    events.push(event);
+                }
+                Ok(_) => {
+                    full = true;
+                    aside.push((event.sequence, Settled::Released));
+                }
+                Err(error) => {
+                    error!(%error, advice = error.advice(), "an event can't be sent");
+                    aside.push((event.sequence, Settled::Refused(format!("not sent: {error}"))));
+                }
+            }
+        }
+        self.settle(aside).await?;
+        if events.is_empty() {
+            return Ok(None);
+        }
+        Ok(Some(Batch {
+            key: StoreHandle::new_event_id().to_string(),
+            generation: figures.generation,
+            accepted_up_to: figures.counts.accepted,
+            body: event::batch(&written),
+            events,
+        }))
+    }
+
+    fn parts<'a>(&'a self, event: &'a Leased, generation: &'a str) -> EventParts<'a> {
+        EventParts {
+            source: &self.source,
+            generation,
+            sequence: event.sequence,
+            id: event.id,
+            kind: event.kind,
+            happened_at: event.happened_at,
+            sent_at: clock::utc(),
+            body: &event.body,
+            stamp: event.stamp.as_deref(),
+            hit: event.hit,
+        }
+    }
+
+    async fn send(&mut self, batch: Batch, stop: &CancellationToken) -> Result<(), Stopped> {
+        let began = clock::mono();
+        self.tell(Told::Trying);
+        let reply = tokio::select! {
+            biased;
+            () = stop.cancelled() => return Err(Stopped),
+            reply = request(&mut self.client, &self.receiver, &self.source, &batch, &self.heartbeat) => reply,
+        };
+        let sent: Vec<Sent<'_>> = batch
+            .events
+            .iter()
+            .map(|event| Sent { sequence: event.sequence, id: event.id, body: &event.body })
+            .collect();
+        let sequences: Vec<u64> = sent.iter().map(|event| event.sequence).collect();
+        let (reply, own) = match &reply {
+            Ok(answer) => (Reply::Http(answer.view()), None),
+            Err(PostError::NoAnswer(why)) => (Reply::None(*why), None),
+            Err(PostError::Own(error)) => (Reply::None(NoAnswer::OwnFile), Some(error)),
+        };
+        let now = clock::moment(UtcTrust::Unset);
+        let verdict = judge(&batch.key, &sent, &reply, proof(&self.receiver), now.utc);
+        if matches!(verdict, Verdict::Closed { pause: Pause::Long, .. }) {
+            // A person has to act, perhaps on a certificate file: the next try reads the files again.
+            self.client = None;
+        }
+        let mut step = self.state.apply(&sequences, verdict, now.mono.since_ms(began), now.mono, roll());
+        if let Some(error) = own {
+            step.trouble = Some(own_trouble(error));
+        }
+        if !step.progress && matches!(*self.link.borrow(), LinkView::Absent { .. } | LinkView::Down { .. }) {
+            self.state.link_down();
+        }
+        self.conclude(&batch, step).await
+    }
+
+    async fn conclude(&mut self, batch: &Batch, step: Step) -> Result<(), Stopped> {
+        let now = clock::utc();
+        let mut hit_latency_ms = Vec::new();
+        let (mut delivered, mut refused) = (0, 0);
+        let mut outcomes = Vec::with_capacity(step.settle.len());
+        for (sequence, outcome) in step.settle {
+            outcomes.push((
+                sequence,
+                match outcome {
+                    Outcome::Delivered => {
+                        delivered += 1;
+                        let event = batch.events.iter().find(|event| event.sequence == sequence);
+                        if let Some(hit) = event.filter(|event| event.hit && event.kind == EventKind::Read) {
+                            hit_latency_ms.push(u64::try_from(now.since_ms(hit.happened_at)).unwrap_or(0));
+                        }
+                        Settled::Delivered
+                    }
+                    Outcome::Refused(text) => {
+                        refused += 1;
+                        Settled::Refused(text)
+                    }
+                    Outcome::Released => Settled::Released,
+                },
+            ));
+        }
+        self.settle(outcomes).await?;
+        if step.recovered {
+            self.board.recovered(self.lane);
+        }
+        let receipt = step.progress;
+        self.tell(Told::Answered { trouble: step.trouble, receipt, delivered, refused, hit_latency_ms });
+        Ok(())
+    }
+
+    async fn settle(&mut self, outcomes: Vec<(u64, Settled)>) -> Result<(), Stopped> {
+        if outcomes.is_empty() {
+            return Ok(());
+        }
+        // The trust does not matter here: the store takes ages from both clocks.
+        match self.store.settle(outcomes, clock::moment(UtcTrust::Unset)).await {
+            Ok(()) => Ok(()),
+            Err(error) => self.store_failed(&error).await,
+        }
+    }
+
+    async fn store_failed(&mut self, error: &StoreError) -> Result<(), Stopped> {
+        if matches!(error, StoreError::Stopped) {
+            return Err(Stopped);
+        }
+        self.tell(Told::StoreFailed(format!("{error}: {}", error.advice())));
+        tokio::time::sleep(STORE_PAUSE).await;
+        Ok(())
+    }
+
+    fn tell(&self, told: Told) {
+        self.board.tell(self.lane, told, &self.state, &clock::moment(UtcTrust::Unset));
+    }
+}
+
+/// Opens the client if there is none, and posts. Shows life while it waits: the deadline of the request bounds that.
+async fn request(
+    client: &mut Option<Client>,
+    receiver: &config::Receiver,
+    source: &str,
+    batch: &Batch,
+    heartbeat: &Heartbeat,
+) -> Result<crate::io::http::Answer, PostError> {
+    let client = match client {
+        Some(client) => client,
+        none => none.insert(Client::open(receiver).await.map_err(PostError::Own)?),
+    };
+    let posting = client.post(Post {
+        key: &batch.key,
+        source,
+        generation: &batch.generation,
+        accepted_up_to: batch.accepted_up_to,
+        body: batch.body.clone(),
+        answer_bytes_max: ANSWER_BYTES + RECEIPT_BYTES * batch.events.len(),
+    });
+    tokio::pin!(posting);
+    loop {
+        match tokio::time::timeout(LOOK_EVERY, &mut posting).await {
+            Ok(reply) => return reply,
+            Err(_) => heartbeat.turn(),
+        }
+    }
+}
+
+fn own_trouble(error: &HttpError) -> String {
+    format!("{error}: {}", error.advice())
+}

@@ -3,10 +3,14 @@
 pub mod control;
 pub mod event;
 pub mod health;
+pub mod keeper;
 pub mod ledger;
+pub mod notice;
 pub mod problem;
 pub mod read_in;
 pub mod read_out;
 pub mod receipt;
+pub mod site;
 pub mod stamp;
+pub mod track;
 pub mod tree;

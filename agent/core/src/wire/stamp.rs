@@ -59,7 +59,8 @@ pub struct StampBody {
     pub clock: ClockBody,
 }
 
-fn rounded(value: f64, decimals: i32) -> f64 {
+/// `value` with so many decimals.
+pub(super) fn rounded(value: f64, decimals: i32) -> f64 {
     let scale = 10_f64.powi(decimals);
     (value * scale).round() / scale
 }

@@ -1,0 +1,370 @@
+//! The keeper's memory as it is stored, JSON, and its way back. What can't be read back is refused whole: a keeper that
+//! starts from nothing finds its site again in minutes, one that starts from half a memory may be wrong for hours.
+
+use crate::geo::LatLon;
+use crate::ids::{CameraId, SiteId};
+use crate::moment::Utc;
+use crate::position::Site;
+use crate::position::anchor::AnchorMemory;
+use crate::position::keeper::memory::{KeeperMemory, KeptSite, Tow};
+use crate::position::keeper::noise::NoiseMemory;
+use crate::position::places::{LineChange, LineOrigin, LineState, PlaceLine, PlaceTable, SiteLines};
+use serde::{Deserialize, Serialize};
+
+/// Version of this form.
+pub const FORMAT: u32 = 1;
+
+/// Why a stored memory was not taken.
+#[derive(Debug, thiserror::Error)]
+pub enum KeeperMemoryError {
+    /// Not JSON of this form.
+    #[error("the stored state of the site keeper can't be read")]
+    Unreadable(#[source] serde_json::Error),
+    /// Written by another version.
+    #[error("the stored state of the site keeper has format {found}, and this program reads {FORMAT}")]
+    OtherFormat {
+        /// Its format.
+        found: u32,
+    },
+    /// A value outside its range.
+    #[error("the stored state of the site keeper has a {what} outside its range")]
+    OutOfRange {
+        /// Which value.
+        what: &'static str,
+    },
+}
+
+impl KeeperMemoryError {
+    /// Next step for a technician, one sentence.
+    #[must_use]
+    pub fn advice(&self) -> &'static str {
+        "the keeper starts from nothing and finds the site again; write the place lines again"
+    }
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct MemoryBody {
+    format: u32,
+    next_site: u64,
+    kept: Option<KeptBody>,
+    adrift: bool,
+    tow: Option<TowBody>,
+    history: Vec<SiteRow>,
+    places: Vec<LinesBody>,
+    changes: Vec<ChangeBody>,
+    noise_p50_mps: f64,
+    noise_p95_mps: f64,
+}
+
+#[derive(Clone, Copy, Serialize, Deserialize)]
+struct Point(f64, f64);
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SiteRow {
+    site: u64,
+    at: Point,
+    radius95_m: f64,
+    arrived_ms: i64,
+    left_ms: Option<i64>,
+    found_by: String,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct KeptBody {
+    site: SiteRow,
+    home: Point,
+    anchor: Point,
+    weight_s: f64,
+    variance_east_m2: f64,
+    variance_north_m2: f64,
+    expected_sigma_m: f64,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct TowBody {
+    by: String,
+    announced_ms: i64,
+    until_ms: i64,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct LinesBody {
+    site: u64,
+    at: Point,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    carried_from: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    returned_from: Option<u64>,
+    lines: Vec<LineBody>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct LineBody {
+    camera: String,
+    road: String,
+    cross_street: String,
+    direction: String,
+    by: String,
+    at_ms: i64,
+    confirmed: bool,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ChangeBody {
+    site: u64,
+    camera: String,
+    text: String,
+    what: String,
+    by: String,
+    at_ms: i64,
+}
+
+/// The memory as bytes to store.
+#[must_use]
+pub fn to_bytes(memory: &KeeperMemory) -> Vec<u8> {
+    let body = MemoryBody {
+        format: FORMAT,
+        next_site: memory.next_site.0,
+        kept: memory.kept.as_ref().map(|kept| KeptBody {
+            site: row(&kept.site),
+            home: point(kept.home),
+            anchor: point(kept.anchor.position),
+            weight_s: kept.anchor.weight_s,
+            variance_east_m2: kept.anchor.variance_m2.0,
+            variance_north_m2: kept.anchor.variance_m2.1,
+            expected_sigma_m: kept.anchor.expected_sigma_m,
+        }),
+        adrift: memory.adrift,
+        tow: memory.tow.as_ref().map(|tow| TowBody {
+            by: tow.by.clone(),
+            announced_ms: tow.announced.0,
+            until_ms: tow.until.0,
+        }),
+        history: memory.history.iter().map(row).collect(),
+        places: memory.places.sites.iter().map(|(site, lines)| lines_body(*site, lines)).collect(),
+        changes: memory.places.changes.iter().map(change_body).collect(),
+        noise_p50_mps: memory.noise.p50_mps,
+        noise_p95_mps: memory.noise.p95_mps,
+    };
+    // Plain structs of numbers and texts always serialise.
+    serde_json::to_vec(&body).unwrap_or_default()
+}
+
+/// The memory from stored bytes.
+///
+/// # Errors
+/// [`KeeperMemoryError`] if the bytes are not of this form and version, or a value is outside its range.
+pub fn from_bytes(bytes: &[u8]) -> Result<KeeperMemory, KeeperMemoryError> {
+    let body: MemoryBody = serde_json::from_slice(bytes).map_err(KeeperMemoryError::Unreadable)?;
+    if body.format != FORMAT {
+        return Err(KeeperMemoryError::OtherFormat { found: body.format });
+    }
+    let kept = body.kept.map(kept_from).transpose()?;
+    let history = body.history.into_iter().map(site_from).collect::<Result<Vec<_>, _>>()?;
+    let mut places = PlaceTable::default();
+    for lines in body.places {
+        let (site, lines) = lines_from(lines)?;
+        places.sites.insert(site, lines);
+    }
+    for change in body.changes {
+        places.changes.push_back(LineChange {
+            site: SiteId(change.site),
+            camera: camera(&change.camera)?,
+            text: change.text,
+            what: change.what,
+            by: change.by,
+            at: Utc(change.at_ms),
+        });
+    }
+    Ok(KeeperMemory {
+        next_site: SiteId(body.next_site),
+        kept,
+        adrift: body.adrift,
+        tow: body.tow.map(|tow| Tow { by: tow.by, announced: Utc(tow.announced_ms), until: Utc(tow.until_ms) }),
+        history,
+        places,
+        noise: NoiseMemory {
+            p50_mps: number(body.noise_p50_mps, "noise")?,
+            p95_mps: number(body.noise_p95_mps, "noise")?,
+        },
+    })
+}
+
+fn point(position: LatLon) -> Point {
+    Point(position.lat_deg(), position.lon_deg())
+}
+
+fn position(point: Point) -> Result<LatLon, KeeperMemoryError> {
+    LatLon::new(point.0, point.1).ok_or(KeeperMemoryError::OutOfRange { what: "position" })
+}
+
+fn number(value: f64, what: &'static str) -> Result<f64, KeeperMemoryError> {
+    if (0.0..1e9).contains(&value) { Ok(value) } else { Err(KeeperMemoryError::OutOfRange { what }) }
+}
+
+fn camera(name: &str) -> Result<CameraId, KeeperMemoryError> {
+    CameraId::new(name).map_err(|_| KeeperMemoryError::OutOfRange { what: "camera name" })
+}
+
+fn row(site: &Site) -> SiteRow {
+    SiteRow {
+        site: site.id.0,
+        at: point(site.position),
+        radius95_m: site.radius95_m,
+        arrived_ms: site.arrived.0,
+        left_ms: site.left.map(|left| left.0),
+        found_by: site.found_by.clone(),
+    }
+}
+
+fn site_from(row: SiteRow) -> Result<Site, KeeperMemoryError> {
+    Ok(Site {
+        id: SiteId(row.site),
+        position: position(row.at)?,
+        radius95_m: number(row.radius95_m, "radius")?,
+        arrived: Utc(row.arrived_ms),
+        left: row.left_ms.map(Utc),
+        found_by: row.found_by,
+    })
+}
+
+fn kept_from(kept: KeptBody) -> Result<KeptSite, KeeperMemoryError> {
+    Ok(KeptSite {
+        site: site_from(kept.site)?,
+        home: position(kept.home)?,
+        anchor: AnchorMemory {
+            position: position(kept.anchor)?,
+            weight_s: number(kept.weight_s, "weight")?,
+            variance_m2: (number(kept.variance_east_m2, "variance")?, number(kept.variance_north_m2, "variance")?),
+            expected_sigma_m: number(kept.expected_sigma_m, "deviation")?,
+        },
+    })
+}
+
+fn lines_body(site: SiteId, lines: &SiteLines) -> LinesBody {
+    let (carried_from, returned_from) = match lines.origin {
+        LineOrigin::Here => (None, None),
+        LineOrigin::Carried { from } => (Some(from.0), None),
+        LineOrigin::Returned { from } => (None, Some(from.0)),
+    };
+    LinesBody {
+        site: site.0,
+        at: point(lines.position),
+        carried_from,
+        returned_from,
+        lines: lines
+            .lines
+            .iter()
+            .map(|(camera, (line, state))| LineBody {
+                camera: camera.as_str().to_owned(),
+                road: line.road.clone(),
+                cross_street: line.cross_street.clone(),
+                direction: line.direction.clone(),
+                by: line.by.clone(),
+                at_ms: line.at.0,
+                confirmed: *state == LineState::Confirmed,
+            })
+            .collect(),
+    }
+}
+
+fn lines_from(body: LinesBody) -> Result<(SiteId, SiteLines), KeeperMemoryError> {
+    let origin = match (body.carried_from, body.returned_from) {
+        (Some(from), _) => LineOrigin::Carried { from: SiteId(from) },
+        (None, Some(from)) => LineOrigin::Returned { from: SiteId(from) },
+        (None, None) => LineOrigin::Here,
+    };
+    let mut lines = SiteLines { position: position(body.at)?, origin, lines: std::collections::BTreeMap::new() };
+    for line in body.lines {
+        let state = if line.confirmed { LineState::Confirmed } else { LineState::Unconfirmed };
+        let text = PlaceLine {
+            road: line.road,
+            cross_street: line.cross_street,
+            direction: line.direction,
+            by: line.by,
+            at: Utc(line.at_ms),
+        };
+        lines.lines.insert(camera(&line.camera)?, (text, state));
+    }
+    Ok((SiteId(body.site), lines))
+}
+
+fn change_body(change: &LineChange) -> ChangeBody {
+    ChangeBody {
+        site: change.site.0,
+        camera: change.camera.as_str().to_owned(),
+        text: change.text.clone(),
+        what: change.what.clone(),
+        by: change.by.clone(),
+        at_ms: change.at.0,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![expect(clippy::unwrap_used, reason = "tests")]
+    use super::*;
+
+    fn memory() -> KeeperMemory {
+        let here = LatLon::new(44.51, -30.0).unwrap();
+        let site = Site {
+            id: SiteId(2),
+            position: here,
+            radius95_m: 7.5,
+            arrived: Utc(5),
+            left: None,
+            found_by: "stood for 120 s".to_owned(),
+        };
+        let mut places = PlaceTable::default();
+        let line = PlaceLine {
+            road: "Quernstone Road".to_owned(),
+            cross_street: String::new(),
+            direction: "northbound".to_owned(),
+            by: "technician 7".to_owned(),
+            at: Utc(9),
+        };
+        places.set(SiteId(1), here, &CameraId::new("east").unwrap(), line).unwrap();
+        places.offer(SiteId(2), here, Some(SiteId(1)), None);
+        KeeperMemory {
+            next_site: SiteId(3),
+            kept: Some(KeptSite {
+                site: site.clone(),
+                home: here,
+                anchor: AnchorMemory {
+                    position: here,
+                    weight_s: 120.0,
+                    variance_m2: (1.0, 2.0),
+                    expected_sigma_m: 4.4,
+                },
+            }),
+            adrift: false,
+            tow: Some(Tow { by: "technician 7".to_owned(), announced: Utc(1), until: Utc(2) }),
+            history: vec![Site { id: SiteId(1), left: Some(Utc(4)), ..site }],
+            places,
+            noise: NoiseMemory { p50_mps: 0.05, p95_mps: 0.2 },
+        }
+    }
+
+    #[test]
+    fn a_stored_memory_comes_back_as_it_was() {
+        assert_eq!(from_bytes(&to_bytes(&memory())).unwrap(), memory());
+    }
+
+    #[test]
+    fn a_memory_that_is_cut_of_another_version_or_out_of_range_is_refused() {
+        let bytes = to_bytes(&memory());
+        assert!(matches!(from_bytes(&bytes[..bytes.len() - 1]), Err(KeeperMemoryError::Unreadable(_))));
+        let text = String::from_utf8(bytes).unwrap();
+        let newer = text.replace("\"format\":1", "\"format\":9");
+        assert!(matches!(from_bytes(newer.as_bytes()), Err(KeeperMemoryError::OtherFormat { found: 9 })));
+        let off = text.replace("44.51", "144.51");
+        assert!(matches!(from_bytes(off.as_bytes()), Err(KeeperMemoryError::OutOfRange { what: "position" })));
+    }
+}

@@ -7,6 +7,7 @@ use std::io::Write as _;
 
 pub mod check;
 pub mod place;
+pub mod replay;
 
 /// Where the configuration is looked for without `--config`.
 pub const CONFIG_PATH: &str = "/etc/pintle/pintle.toml";
@@ -30,6 +31,8 @@ enum Command {
     Place(place::PlaceArgs),
     /// Run a simulated trailer on this computer and judge it.
     Demo(crate::demo::DemoArgs),
+    /// Replay recorded lines of a GPS receiver, and tell which sites are found in them.
+    Replay(replay::ReplayArgs),
     /// Take events from trailers, answer with receipts, and prove that none is missing.
     Receive(crate::receive::ReceiveArgs),
 }
@@ -47,6 +50,7 @@ pub fn main() -> Exit {
         Command::Check(args) => check::check(&args, &mut out),
         Command::Place(args) => place::place(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),
+        Command::Replay(args) => replay::replay(&args, &mut out),
         Command::Receive(args) => crate::receive::receive(&args),
     }
 }

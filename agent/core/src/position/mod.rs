@@ -9,6 +9,7 @@ pub mod fix;
 pub mod keeper;
 pub mod nmea;
 pub mod places;
+pub mod recording;
 pub mod timeline;
 
 use crate::geo::LatLon;

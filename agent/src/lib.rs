@@ -8,4 +8,5 @@ pub mod demo;
 pub mod exit;
 pub mod io;
 pub mod receive;
+pub mod show;
 pub mod store;

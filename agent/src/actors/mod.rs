@@ -4,6 +4,9 @@
 
 pub mod control;
 pub mod forward;
+pub mod health;
 pub mod heartbeat;
+pub mod host;
 pub mod intake;
+pub mod link;
 pub mod messages;

@@ -2,3 +2,6 @@
 
 pub mod control;
 pub mod http;
+pub mod files;
+pub mod meters;
+pub mod netif;

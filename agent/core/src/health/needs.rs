@@ -13,7 +13,7 @@ const MIN: u64 = 60 * S;
 const HOUR: u64 = 60 * MIN;
 
 /// Every rule, by its code: (code, section). Holds the documentation to account.
-pub(super) const RULES: [(&str, u8); 29] = [
+pub(super) const RULES: [(&str, u8); 32] = [
     ("agent.stopped", 9),
     ("agent.safe_mode", 9),
     ("agent.restarts", 9),
@@ -22,6 +22,9 @@ pub(super) const RULES: [(&str, u8); 29] = [
     ("queue.expiring", 3),
     ("queue.disk", 3),
     ("intake.trouble", 3),
+    ("intake.closed", 3),
+    ("intake.conflicts", 3),
+    ("intake.panics", 3),
     ("place.moving", 1),
     ("place.doubtful", 1),
     ("place.unverified", 1),
@@ -71,6 +74,7 @@ impl Judge<'_, '_> {
     fn running(&mut self) {
         self.agent();
         self.queue();
+        self.intake();
         self.gps();
         self.place();
         self.lines();
@@ -202,7 +206,11 @@ impl Judge<'_, '_> {
                 "Remove what is not Pintle's from that disk, or get waiting reads delivered.".to_owned(),
             ],
         );
-        let trouble = self.seen.intake.trouble.clone();
+    }
+
+    fn intake(&mut self) {
+        let intake = self.seen.intake;
+        let trouble = intake.trouble.clone();
         self.ask_after(
             "intake.trouble",
             trouble.is_some(),
@@ -212,6 +220,43 @@ impl Judge<'_, '_> {
                 "let the cameras hand in reads again".to_owned(),
                 trouble.map_or_else(String::new, |why| format!("Every read is refused now: {why}.")),
                 "The engine keeps trying; look at the disk first.".to_owned(),
+            ],
+        );
+        self.ask_after(
+            "intake.closed",
+            !intake.open,
+            10 * S,
+            10 * S,
+            [
+                "open the intake for reads".to_owned(),
+                "The intake does not listen, so the cameras can't hand in reads.".to_owned(),
+                "pintle check tells what is wrong with its socket or port.".to_owned(),
+            ],
+        );
+        self.ask_after(
+            "intake.conflicts",
+            0 < intake.id_conflicts,
+            0,
+            u64::MAX,
+            [
+                "have the recognition engine number its reads anew".to_owned(),
+                format!(
+                    "It gave {} the id of an earlier read with another content; they were refused.",
+                    wording::amount(intake.id_conflicts, "read")
+                ),
+                "Tell the engine's maker; each read needs an id of its own. A restart of the agent clears this."
+                    .to_owned(),
+            ],
+        );
+        self.ask_after(
+            "intake.panics",
+            0 < intake.panics,
+            0,
+            u64::MAX,
+            [
+                "send the maker the agent's log".to_owned(),
+                format!("The handling of {} failed inside the agent.", wording::amount(intake.panics, "request")),
+                "journalctl -u pintle; those requests were answered 500 and can be repeated.".to_owned(),
             ],
         );
     }

@@ -107,7 +107,7 @@ impl Scene {
                 site: Some(site),
                 ..PositionView::default()
             },
-            intake: IntakeView { cameras, ..IntakeView::default() },
+            intake: IntakeView { cameras, open: true, ..IntakeView::default() },
             forward: ForwardView {
                 configured: true,
                 last_receipt: Some(ago(4000)),

@@ -1,0 +1,304 @@
+//! Composes the health files: judges what everybody has published, renders it, and replaces the files.
+//!
+//! A judgement is made every second and costs nothing; files are written when it says something new, and every
+//! `health.every_s` in any case, so that they never go stale while the agent lives.
+
+use super::heartbeat::Heartbeat;
+use crate::clock;
+use crate::config;
+use crate::io::files::{FilesError, Folder};
+use crate::show::{self, Rendered};
+use crate::store::{QueueFigures, StoreHandle};
+use pintle_core::cameras::IntakeView;
+use pintle_core::forward::ForwardView;
+use pintle_core::health::{Facts, Life, LifecycleView, Memory, Observations, QueueView, Snapshot, snapshot};
+use pintle_core::host::HostView;
+use pintle_core::link::LinkView;
+use pintle_core::moment::{Moment, Mono};
+use pintle_core::position::PositionView;
+use pintle_core::wire::health::{ChangeBody, HealthBody};
+use serde::Deserialize;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::watch;
+use tokio_util::sync::CancellationToken;
+use tracing::{error, info, warn};
+
+/// How often everything is judged (design: an unannounced move is an alarm within seconds).
+const JUDGE_EVERY: Duration = Duration::from_secs(1);
+/// How long the store may take to give its figures before health says that it doesn't answer (our own limit).
+const STORE_WAIT: Duration = Duration::from_secs(5);
+/// After this the agent is no longer starting, whatever has not reported yet.
+const START_MS: u64 = 10_000;
+/// How often the last state is copied to what survives power loss. Source: design, section 4.
+const COPY_EVERY_MS: u64 = 15 * 60_000;
+
+/// What the health composer needs.
+pub struct HealthSetup {
+    /// `[trailer]`
+    pub trailer: config::Trailer,
+    /// `[health]`
+    pub health: config::Health,
+    /// What does not change; see [`facts`].
+    pub facts: Facts,
+    /// For the figures of the queue.
+    pub store: StoreHandle,
+    /// From the position actor.
+    pub position: watch::Receiver<Arc<PositionView>>,
+    /// From the intake.
+    pub intake: watch::Receiver<IntakeView>,
+    /// From the forwarder.
+    pub forward: watch::Receiver<ForwardView>,
+    /// From the link watcher.
+    pub link: watch::Receiver<LinkView>,
+    /// From the host watcher.
+    pub host: watch::Receiver<HostView>,
+    /// From the lifecycle.
+    pub lifecycle: watch::Receiver<LifecycleView>,
+    /// Turned after each judgement whose files, if any were due, have been written.
+    pub heartbeat: Heartbeat,
+}
+
+/// Why the composer could not begin.
+#[derive(Debug, thiserror::Error)]
+pub enum HealthError {
+    /// A folder is not to be had.
+    #[error("health files can't be kept: {0}")]
+    Files(#[from] FilesError),
+}
+
+impl HealthError {
+    /// Next step for a technician, one sentence.
+    #[must_use]
+    pub fn advice(&self) -> &'static str {
+        match self {
+            Self::Files(error) => error.advice(),
+        }
+    }
+}
+
+/// The facts of one configuration. `started` is when this process started.
+#[must_use]
+pub fn facts(config: &config::Config, started: Moment) -> Facts {
+    let boot_id = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").unwrap_or_default();
+    Facts {
+        trailer: config.trailer.id.as_str().to_owned(),
+        label: config.trailer.label.clone(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        boot_id: boot_id.trim().to_owned(),
+        started,
+        valid_s: config.health.valid_s,
+        gps_fitted: config.gps.is_some(),
+        move_threshold_m: config.position.move_threshold_m,
+        receiver_fitted: config.receiver.is_some(),
+        receiver_proven: config.receiver.as_ref().is_some_and(|receiver| receiver.proof == config::Proof::Receipts),
+        seal_none: config.queue.seal == config::Seal::None,
+        waiting_keep_s: config.queue.waiting_keep_s,
+        disk_free_min_mib: config.queue.disk_free_min_mib,
+    }
+}
+
+/// Runs until `stop`, then writes a last snapshot that says "stopped".
+///
+/// # Errors
+/// [`HealthError`] if a folder can't be made ready; a file that can't be written later is told in the log and tried again.
+pub async fn run(setup: HealthSetup, stop: CancellationToken) -> Result<(), HealthError> {
+    let mut composer = Composer::ready(setup)?;
+    composer.round(Life::Starting).await;
+    let mut ticks = tokio::time::interval(JUDGE_EVERY);
+    ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    loop {
+        tokio::select! {
+            () = stop.cancelled() => break,
+            _ = ticks.tick() => {}
+        }
+        let life = composer.life();
+        composer.round(life).await;
+    }
+    composer.round(Life::Stopped).await;
+    Ok(())
+}
+
+struct Composer {
+    setup: HealthSetup,
+    public: Folder,
+    health: Folder,
+    kept: Folder,
+    memory: Memory,
+    generation: u64,
+    began: Mono,
+    started: bool,
+    written: Option<(Mono, Vec<String>)>,
+    copied: Option<(Mono, String)>,
+    failing: bool,
+}
+
+impl Composer {
+    fn ready(setup: HealthSetup) -> Result<Self, HealthError> {
+        let group = setup.health.group.as_deref();
+        let runtime_dir = &setup.trailer.runtime_dir;
+        let public = Folder::ready(runtime_dir.join("public"), 0o755, 0o644, None)?;
+        let health = Folder::ready(runtime_dir.join("health"), 0o750, 0o640, group)?;
+        let kept = Folder::ready(setup.trailer.state_dir.join("health"), 0o750, 0o640, group)?;
+        let mut memory = Memory::default();
+        memory.resume(earlier_changes(&kept));
+        let began = clock::mono();
+        Ok(Self {
+            setup,
+            public,
+            health,
+            kept,
+            memory,
+            generation: 0,
+            began,
+            started: false,
+            written: None,
+            copied: None,
+            failing: false,
+        })
+    }
+
+    /// Starting lasts until intake is open and the position actor has published once.
+    fn life(&mut self) -> Life {
+        let reported = self.setup.intake.borrow().open && self.setup.position.borrow().since.is_some();
+        self.started |= reported || START_MS <= clock::mono().since_ms(self.began);
+        if self.started { Life::Running } else { Life::Starting }
+    }
+
+    async fn round(&mut self, life: Life) {
+        let queue = self.queue().await;
+        let position = self.setup.position.borrow().clone();
+        let intake = self.setup.intake.borrow().clone();
+        let forward = self.setup.forward.borrow().clone();
+        let link = self.setup.link.borrow().clone();
+        let host = *self.setup.host.borrow();
+        let lifecycle = self.setup.lifecycle.borrow().clone();
+        let now = clock::moment(position.utc_trust);
+        let seen = Observations {
+            now,
+            life,
+            facts: &self.setup.facts,
+            position: &position,
+            intake: &intake,
+            forward: &forward,
+            link: &link,
+            host: &host,
+            queue: queue.as_ref().map_err(String::as_str),
+            lifecycle: &lifecycle,
+        };
+        let snapshot = snapshot(&seen, &mut self.memory);
+        let gist = gist(&snapshot, life);
+        let every_ms = u64::from(self.setup.health.every_s) * 1000;
+        // A tick that comes a little early must not make the files wait for a whole further second.
+        let due_ms = every_ms.saturating_sub(500);
+        let due = self.written.as_ref().is_none_or(|(at, told)| due_ms <= now.mono.since_ms(*at) || *told != gist);
+        if due {
+            let body = HealthBody::new(&seen, &snapshot, self.generation + 1);
+            match self.write(&body, now.mono).await {
+                Ok(()) => {
+                    self.generation += 1;
+                    self.written = Some((now.mono, gist));
+                    if self.failing {
+                        info!("health files are written again");
+                    }
+                    self.failing = false;
+                }
+                Err(why) => {
+                    if !self.failing {
+                        error!(why, "health files can't be written");
+                    }
+                    self.failing = true;
+                    return; // no turn of the heartbeat: the watchdog counts files, not rounds
+                }
+            }
+        }
+        self.setup.heartbeat.turn();
+    }
+
+    async fn queue(&self) -> Result<QueueView, String> {
+        match tokio::time::timeout(STORE_WAIT, self.setup.store.figures()).await {
+            Ok(Ok(figures)) => Ok(queue_view(figures)),
+            Ok(Err(error)) => Err(format!("{error}; {}", error.advice())),
+            Err(_) => Err(format!("the store has not answered for {} s", STORE_WAIT.as_secs())),
+        }
+    }
+
+    /// Renders and replaces all files; the kept copies only when they are due.
+    async fn write(&mut self, body: &HealthBody, now: Mono) -> Result<(), String> {
+        let fault = |error: show::ShowError| format!("{error}: {:?}", std::error::Error::source(&error));
+        let health = show::health_files(body).map_err(fault)?;
+        let public = show::public_files(body).map_err(fault)?;
+        let stopped = body.life == Life::Stopped.word();
+        let keep = self
+            .copied
+            .as_ref()
+            .is_none_or(|(at, word)| stopped || COPY_EVERY_MS <= now.since_ms(*at) || *word != body.word);
+        let kept: Vec<Rendered> =
+            if keep { health.iter().filter(|(name, _)| is_kept(name)).cloned().collect() } else { Vec::new() };
+        let (public_folder, health_folder, kept_folder) = (self.public.clone(), self.health.clone(), self.kept.clone());
+        let written = tokio::task::spawn_blocking(move || {
+            // What survives power loss is the lesser good: a full data disk must not silence the health files.
+            let all = |folder: &Folder, files: &[Rendered]| {
+                files.iter().try_for_each(|(name, text)| folder.replace(name, text.as_bytes()))
+            };
+            all(&health_folder, &health)?;
+            all(&public_folder, &public)?;
+            Ok::<_, FilesError>(all(&kept_folder, &kept))
+        });
+        match written.await {
+            Ok(Ok(Ok(()))) => {
+                if keep {
+                    self.copied = Some((now, body.word.clone()));
+                }
+                Ok(())
+            }
+            Ok(Ok(Err(error))) => {
+                if self.copied.take().is_some() {
+                    warn!(error = %error, "the last state can't be kept; it is tried again with each writing");
+                }
+                Ok(())
+            }
+            Ok(Err(error)) => Err(format!("{error}: {:?}; {}", std::error::Error::source(&error), error.advice())),
+            Err(_) => Err("the writing was broken off".to_owned()),
+        }
+    }
+}
+
+/// The files that are copied to the state folder.
+fn is_kept(name: &str) -> bool {
+    matches!(name, "health.json" | "health.txt" | "notices.ndjson")
+}
+
+/// What makes a snapshot worth writing before its time: everything that is told without a figure.
+fn gist(snapshot: &Snapshot, life: Life) -> Vec<String> {
+    let needs = snapshot.needs.iter().map(|need| format!("{}{}", need.code, need.urgency.word()));
+    let sections = snapshot.sections.iter().map(|section| format!("{}{}", section.state.word(), section.answer));
+    [life.word().to_owned(), snapshot.word.word().to_owned()].into_iter().chain(needs).chain(sections).collect()
+}
+
+fn queue_view(figures: QueueFigures) -> QueueView {
+    QueueView {
+        generation: figures.generation,
+        counts: figures.counts,
+        waiting_urgent: figures.waiting_urgent,
+        oldest_waiting: figures.oldest_waiting,
+        bytes_on_disk: figures.bytes_on_disk,
+        disk_free_bytes: figures.disk_free_bytes,
+        disk_bytes: figures.disk_bytes,
+        trouble: figures.trouble,
+    }
+}
+
+/// What an earlier process kept of its changes. A copy that can't be read costs the history, never the start.
+fn earlier_changes(kept: &Folder) -> Vec<pintle_core::health::Change> {
+    #[derive(Deserialize)]
+    struct Kept {
+        changes: Vec<ChangeBody>,
+    }
+    let text = std::fs::read(kept.path().join("health.json")).unwrap_or_default();
+    let kept: Option<Kept> = serde_json::from_slice(&text).ok();
+    kept.map_or_else(Vec::new, |kept| kept.changes.iter().filter_map(ChangeBody::to_change).collect())
+}
+
+#[cfg(test)]
+mod tests;

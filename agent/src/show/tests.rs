@@ -1,0 +1,230 @@
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+use super::*;
+use pintle_core::health::{Memory, snapshot};
+use pintle_core::position::places::PlaceLine;
+use pintle_core::sim::scene::Scene;
+use std::sync::Arc;
+
+/// The scene a minute later, so that what must last before it is told has lasted.
+fn body(mut scene: Scene) -> HealthBody {
+    let mut memory = Memory::default();
+    let _first = snapshot(&scene.observations(), &mut memory);
+    scene.pass(60_000);
+    HealthBody::new(&scene.observations(), &snapshot(&scene.observations(), &mut memory), 118)
+}
+
+fn scenes() -> Vec<(&'static str, Scene)> {
+    vec![
+        ("standing", Scene::standing()),
+        ("after-tow", Scene::after_tow()),
+        ("underway", Scene::underway()),
+        ("cut-off", Scene::cut_off()),
+        ("empty", Scene::empty()),
+    ]
+}
+
+fn all_files(body: &HealthBody) -> Vec<Rendered> {
+    let public = public_files(body).unwrap().into_iter().map(|(name, text)| match name {
+        "index.html" => ("cover.html", text),
+        other => (other, text),
+    });
+    health_files(body).unwrap().into_iter().chain(public).collect()
+}
+
+#[test]
+fn note_and_metrics_of_each_scene_read_as_agreed() {
+    for (name, scene) in scenes() {
+        let body = body(scene);
+        insta::assert_snapshot!(format!("{name}.txt"), text(&body));
+        if name == "after-tow" {
+            insta::assert_snapshot!("after-tow.prom", metrics::metrics(&body));
+            insta::assert_snapshot!("after-tow.geojson", geojson::sites(&body).unwrap());
+            insta::assert_snapshot!("after-tow.public", public::text(&body));
+        }
+    }
+}
+
+#[test]
+fn no_line_of_the_note_is_wider_than_a_terminal() {
+    for (name, mut scene) in scenes() {
+        scene.forward.trouble = Some("x".repeat(300));
+        for line in text(&body(scene)).lines() {
+            assert!(line.chars().count() <= 80, "{name}: {line}");
+        }
+    }
+}
+
+#[test]
+fn all_files_of_one_snapshot_carry_its_number_and_its_times() {
+    let body = body(Scene::cut_off());
+    for (name, text) in all_files(&body) {
+        assert!(text.contains("118") || name == "cover.html", "{name} does not say which snapshot it is of");
+        let times = ["14:33:10", "1778596390"]; // written: as people read it, and as seconds since 1970
+        assert!(times.iter().any(|time| text.contains(time)), "{name} does not say when it was written");
+        let until = ["14:35:10", "1778596510"];
+        assert!(until.iter().any(|time| text.contains(time)), "{name} does not say until when it is good");
+    }
+}
+
+#[test]
+fn health_json_fits_its_schema_in_every_scene() {
+    let schema: serde_json::Value = serde_json::from_str(include_str!("../../../docs/schema/health.v1.json")).unwrap();
+    let validator = jsonschema::validator_for(&schema).unwrap();
+    for (name, scene) in scenes() {
+        let value = serde_json::to_value(body(scene)).unwrap();
+        let faults: Vec<String> =
+            validator.iter_errors(&value).map(|e| format!("{name} {}: {e}", e.instance_path())).collect();
+        assert_eq!(faults, Vec::<String>::new());
+        let mut other = value.clone();
+        other["plate"] = "AB12".into();
+        assert!(!validator.is_valid(&other), "an unknown field is not ours");
+    }
+}
+
+#[test]
+fn health_json_is_read_back_as_it_was_written() {
+    for (_, scene) in scenes() {
+        let body = body(scene);
+        assert_eq!(serde_json::from_str::<HealthBody>(&pretty(&body).unwrap()).unwrap(), body);
+    }
+}
+
+/// Checks that tags are nested and closed; enough to find a template that forgets one.
+fn assert_nested(name: &str, page: &str) {
+    const VOID: [&str; 4] = ["meta", "link", "br", "input"];
+    let mut open: Vec<&str> = Vec::new();
+    let mut rest = page;
+    while let Some(at) = rest.find('<') {
+        let end = rest[at..].find('>').unwrap() + at;
+        let tag = &rest[at + 1..end];
+        rest = &rest[end + 1..];
+        if tag.starts_with('!') {
+            continue;
+        }
+        let word = tag.trim_start_matches('/').split([' ', '/', '\n']).next().unwrap();
+        if tag.starts_with('/') {
+            assert_eq!(
+                open.pop(),
+                Some(word),
+                "{name}: </{word}> closes nothing; before: {}",
+                &rest[..rest.len().min(80)]
+            );
+        } else if !tag.ends_with('/') && !VOID.contains(&word) {
+            open.push(word);
+            if word == "script" || word == "style" {
+                rest = &rest[rest.find(&format!("</{word}")).unwrap()..];
+            }
+        }
+    }
+    assert_eq!(open, Vec::<&str>::new(), "{name}");
+}
+
+#[test]
+fn pages_are_nested_small_and_ask_nobody_for_anything() {
+    for (name, scene) in scenes() {
+        let body = body(scene);
+        for page in [page(&body).unwrap(), html::cover(&body).unwrap()] {
+            assert_nested(name, &page);
+            assert!(page.len() < 120_000, "{name}: {} bytes", page.len());
+            for outside in ["src=", "url(", "http://", "https://", "@import"] {
+                let found = page.replace("http://www.w3.org/2000/svg", "").contains(outside);
+                assert!(!found, "{name} asks outside by {outside}");
+            }
+            assert!(!page.contains(" style=\""), "{name}: a strict policy forbids style attributes");
+            assert_eq!(page.matches("<h1").count(), 1, "{name}");
+        }
+    }
+}
+
+#[test]
+fn what_people_wrote_stays_text_on_every_file() {
+    let mut scene = Scene::after_tow();
+    let hostile = "<script>alert(1)</script>\u{202e}\"&\u{7}\u{1b}[31m\n";
+    for lines in Arc::make_mut(&mut scene.position.places).sites.values_mut() {
+        for (line, _) in lines.lines.values_mut() {
+            let text = || hostile.to_owned();
+            *line = PlaceLine { road: text(), cross_street: text(), direction: text(), by: text(), at: line.at };
+        }
+    }
+    scene.facts.label = hostile.to_owned();
+    for camera in &mut scene.intake.cameras {
+        camera.label = hostile.to_owned();
+    }
+    scene.position.reason = hostile.to_owned();
+    scene.forward.trouble = Some(hostile.to_owned());
+    let body = body(scene);
+    for (name, text) in all_files(&body) {
+        let left = text.chars().find(|c| (c.is_control() && *c != '\n') || ('\u{202a}'..='\u{202e}').contains(c));
+        assert_eq!(left, None, "{name} lets a control or direction character through");
+        if name.ends_with(".html") {
+            assert!(!text.contains("<script>alert"), "{name} lets markup through");
+            assert_nested(name, &text);
+        }
+        for line in text.lines().filter(|_| name == "notices.ndjson") {
+            serde_json::from_str::<serde_json::Value>(line).unwrap();
+        }
+    }
+}
+
+#[test]
+fn text_of_four_kilobytes_is_cut_where_it_is_shown() {
+    let mut scene = Scene::standing();
+    for lines in Arc::make_mut(&mut scene.position.places).sites.values_mut() {
+        lines.lines.values_mut().for_each(|(line, _)| line.road = "\u{1f698}".repeat(4096));
+    }
+    let body = body(scene);
+    assert_eq!(body.place_lines[0].road.chars().count(), 161, "160 characters and the sign that it was cut");
+    assert!(page(&body).unwrap().len() < 120_000);
+}
+
+#[test]
+fn page_carries_the_time_left_and_turns_stale_when_none_is_left() {
+    let page = page(&body(Scene::standing())).unwrap();
+    assert!(page.contains(":root{--good-for:120s}"));
+    assert!(remaining(&page, Some(17)).contains(":root{--good-for:17s}"));
+    assert!(!remaining(&page, Some(17)).contains("<body class=\"is-stale\""));
+    assert!(remaining(&page, None).contains("<body class=\"is-stale\" data-written="));
+    assert_eq!(remaining("not ours", None), "not ours");
+}
+
+#[test]
+fn public_files_tell_word_label_and_times_and_nothing_else() {
+    let body = body(Scene::after_tow());
+    for (name, text) in public_files(&body).unwrap() {
+        for secret in ["Quernstone", "Tallow", "44.5", "38.1", "Camera", "heron-3", "usb0", "site 13"] {
+            assert!(!text.contains(secret), "public/{name} tells {secret}");
+        }
+        assert!(text.contains("Heron 3") && text.to_lowercase().contains("act"), "public/{name}");
+    }
+}
+
+#[test]
+fn every_metric_is_declared_once_and_has_a_number() {
+    let text = metrics::metrics(&body(Scene::cut_off()));
+    let mut declared = std::collections::BTreeSet::new();
+    for line in text.lines() {
+        if let Some(declaration) = line.strip_prefix("# TYPE ") {
+            let name = declaration.split(' ').next().unwrap();
+            assert!(declared.insert(name.to_owned()), "{name} is declared twice");
+        } else if !line.starts_with('#') {
+            let (name, rest) = line.split_once('{').unwrap();
+            assert!(declared.contains(name), "{name} is not declared");
+            rest.rsplit_once("} ").unwrap().1.parse::<f64>().unwrap();
+        }
+    }
+    assert!(declared.contains("pintle_ledger_not_accounted") && declared.contains("pintle_link_up"));
+}
+
+/// Not a check: writes the files of all scenes below the folder that `PINTLE_PICTURES` names, to be looked at.
+#[test]
+fn scenes_can_be_written_to_be_looked_at() {
+    let Some(folder) = std::env::var_os("PINTLE_PICTURES") else { return };
+    for (name, scene) in scenes() {
+        let folder = std::path::Path::new(&folder).join(name);
+        std::fs::create_dir_all(&folder).unwrap();
+        for (file, text) in all_files(&body(scene)) {
+            std::fs::write(folder.join(file), text).unwrap();
+        }
+    }
+}

@@ -6,8 +6,8 @@ use std::fmt::Write;
 
 /// Widest line, characters.
 const COLUMNS: usize = 80;
-/// Rows are indented by four, labels take sixteen.
-const VALUE_AT: usize = 20;
+/// Rows are indented by four, labels take seventeen.
+const VALUE_AT: usize = 22;
 /// How many changes are told.
 const CHANGES_SHOWN: usize = 10;
 
@@ -25,13 +25,15 @@ pub fn text(body: &HealthBody) -> String {
         section_note(&mut note, section, body, &times);
     }
     note.blank();
-    note.line(&format!(
-        "Snapshot {} of Pintle {}, {}, started {} UTC. No plate is in it.",
-        body.generation,
-        body.process.version,
-        body.life,
-        times.say(Some(&body.process.started))
-    ));
+    let started = times.say(Some(&body.process.started));
+    note.wrapped(
+        "",
+        "",
+        &format!(
+            "Snapshot {} of Pintle {}, {}, started {started} UTC. No plate is in it.",
+            body.generation, body.process.version, body.life,
+        ),
+    );
     note.0
 }
 

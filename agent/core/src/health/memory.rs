@@ -1,6 +1,6 @@
 //! Since when something has been so, and what changed lately.
 
-use super::{Life, Need, Observations, Word, wording};
+use super::{Life, Need, Observations, Word};
 use crate::moment::{Moment, Mono, Utc};
 use std::collections::{BTreeMap, VecDeque};
 
@@ -78,7 +78,7 @@ impl Memory {
         }
         for need in needs {
             if !self.open.contains_key(need.code) {
-                tell(need.code, need.urgency == Word::Act, wording::sentence(&need.why));
+                tell(need.code, need.urgency == Word::Act, format!("Needed: {}", need.what));
             }
         }
         for (code, what) in &self.open {

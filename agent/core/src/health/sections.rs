@@ -204,6 +204,8 @@ fn lines(seen: &Observations<'_>) -> Section {
         (0, Some(line)) => format!("By {}, {}.", printable(&line.by, 40), seen.when(line.at)),
         (0, None) => String::new(),
         (1, _) => "One waits for you.".to_owned(),
+        (2, _) => "Two wait for you.".to_owned(),
+        (3, _) => "Three wait for you.".to_owned(),
         (waiting, _) => format!("{waiting} wait for you."),
     };
     let sentence = if confirmed == all {

@@ -49,7 +49,7 @@ impl Scene {
         let ago = |ms: u64| (Mono(now.mono.0 - ms), utc.plus_ms(-i64::try_from(ms).unwrap_or(0)));
         let arrived = ago(5 * DAY_MS + 5 * 3_600_000 + 1_200_000);
         let site = site(12, 44.51020, -38.19870, 3.1, arrived.1);
-        let earlier = site_left(11, 44.53270, -38.15630, arrived.1);
+        let earlier = site_left(11, 44.49130, -38.22510, arrived.1);
         let cameras: Vec<CameraView> = (1..=3_u64)
             .filter_map(|n| {
                 Some(CameraView {

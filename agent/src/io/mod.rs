@@ -1,7 +1,7 @@
 //! Adapters: each wraps one thing of the outside world and decides nothing.
 
 pub mod control;
-pub mod http;
 pub mod files;
+pub mod http;
 pub mod meters;
 pub mod netif;

@@ -157,7 +157,7 @@ fn what_people_wrote_stays_text_on_every_file() {
     for (name, text) in all_files(&body) {
         let left = text.chars().find(|c| (c.is_control() && *c != '\n') || ('\u{202a}'..='\u{202e}').contains(c));
         assert_eq!(left, None, "{name} lets a control or direction character through");
-        if name.ends_with(".html") {
+        if name.contains("html") {
             assert!(!text.contains("<script>alert"), "{name} lets markup through");
             assert_nested(name, &text);
         }

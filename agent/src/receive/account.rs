@@ -5,8 +5,8 @@
 
 use super::schema::{DatabaseError, FILE_NAME, open_reader};
 use pintle_core::moment::Utc;
-use pintle_core::receive::completeness::{Known, completeness};
-use pintle_core::receive::ranges::{Range, RangeSet};
+use pintle_core::queue::ranges::RangeSet;
+use pintle_core::receive::completeness::{Known, Range, completeness};
 use rusqlite::{Connection, Result};
 use serde::Serialize;
 use std::path::Path;
@@ -120,8 +120,8 @@ pub struct Summary {
 impl From<&RangeSet> for Numbers {
     fn from(set: &RangeSet) -> Self {
         let all = set.runs().count();
-        let runs = set.runs().take(RUNS_LISTED_MAX).map(|run| Run { from: run.first, to: run.last }).collect();
-        Self { count: set.count(), runs, runs_left_off: all.saturating_sub(RUNS_LISTED_MAX) }
+        let runs = set.runs().take(RUNS_LISTED_MAX).map(|run| Run { from: run.0, to: run.1 }).collect();
+        Self { count: set.len(), runs, runs_left_off: all.saturating_sub(RUNS_LISTED_MAX) }
     }
 }
 
@@ -236,21 +236,23 @@ fn numbers(connection: &Connection, generation: i64) -> Result<(RangeSet, RangeS
     )?;
     let mut rows = statement.query([generation])?;
     let (mut have, mut doubled) = (RangeSet::default(), RangeSet::default());
-    let mut run: Option<Range> = None;
+    let mut run: Option<(u64, u64)> = None;
     while let Some(row) = rows.next()? {
         let number = unsigned(row.get(0)?);
         match &mut run {
-            Some(run) if run.last == number => doubled.insert_one(number),
-            Some(run) if run.last + 1 == number => run.last = number,
+            Some((_, last)) if *last == number => {
+                doubled.insert(number);
+            }
+            Some((_, last)) if *last + 1 == number => *last = number,
             _ => {
-                if let Some(done) = run.replace(Range { first: number, last: number }) {
-                    have.insert(done);
+                if let Some((first, last)) = run.replace((number, number)) {
+                    have.insert_run(first, last);
                 }
             }
         }
     }
-    if let Some(last) = run {
-        have.insert(last);
+    if let Some((first, last)) = run {
+        have.insert_run(first, last);
     }
     Ok((have, doubled))
 }

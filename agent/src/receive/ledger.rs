@@ -1,7 +1,8 @@
 //! What a ledger event says of numbers that will not come.
 
 use super::check::{is_uuid, what_is_wrong};
-use pintle_core::receive::ranges::Range;
+use pintle_core::receive::completeness::Range;
+use pintle_core::wire::ledger::{LedgerWhat, SequenceRange};
 use serde::Deserialize;
 
 /// Most runs in one ledger event (our own limit).
@@ -22,27 +23,11 @@ pub struct Entry {
 /// The fields of `pintle.ledger.v1` that the account needs; the others are kept with the event.
 #[derive(Deserialize)]
 struct Seen {
-    what: What,
+    what: LedgerWhat,
     generation: String,
     #[serde(default)]
-    ranges: Vec<Run>,
+    ranges: Vec<SequenceRange>,
     accepted_up_to: Option<u64>,
-}
-
-#[derive(Deserialize)]
-#[serde(rename_all = "snake_case")]
-enum What {
-    Expired,
-    Evicted,
-    Refused,
-    Opened,
-    Closed,
-}
-
-#[derive(Deserialize)]
-struct Run {
-    from: u64,
-    to: u64,
 }
 
 /// Reads `data` of a ledger event.
@@ -58,20 +43,19 @@ pub(super) fn entry(data: &str) -> Result<Entry, String> {
     if !seen.accepted_up_to.is_none_or(fits) {
         return Err("data.accepted_up_to is too large".to_owned());
     }
-    let run = |run: &Run| Range::new(run.from, run.to).filter(|run| 1 <= run.first && fits(run.last));
-    let runs: Option<Vec<Range>> = seen.ranges.iter().map(run).collect();
+    let runs: Option<Vec<Range>> = seen.ranges.iter().map(|run| Range::new(run.from, run.to)).collect();
     Ok(Entry {
         generation: seen.generation,
         word: match seen.what {
-            What::Expired => Some("expired"),
-            What::Evicted => Some("evicted"),
-            What::Refused => Some("refused"),
+            LedgerWhat::Expired => Some("expired"),
+            LedgerWhat::Evicted => Some("evicted"),
+            LedgerWhat::Refused => Some("refused"),
             // Numbers that a closing entry names were given anew: their events come under numbers of the next queue.
-            What::Closed => Some("renumbered"),
-            What::Opened => None,
+            LedgerWhat::Closed => Some("renumbered"),
+            LedgerWhat::Opened => None,
         },
         runs: runs.ok_or("data.ranges: each run needs 1 <= from <= to")?,
-        closed: matches!(seen.what, What::Closed).then_some(seen.accepted_up_to),
+        closed: matches!(seen.what, LedgerWhat::Closed).then_some(seen.accepted_up_to),
     })
 }
 

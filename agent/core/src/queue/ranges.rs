@@ -88,6 +88,43 @@ impl RangeSet {
     pub fn gap_from(&self, at: u64) -> u64 {
         self.run_of(at).map_or(at, |(_, last)| last.saturating_add(1))
     }
+
+    /// The highest member.
+    #[must_use]
+    pub fn last(&self) -> Option<u64> {
+        self.runs.last_key_value().map(|(_, last)| *last)
+    }
+
+    /// What of `first..=last` is no member. Looks only at the runs that lie there.
+    #[must_use]
+    pub fn gaps(&self, first: u64, last: u64) -> Self {
+        let mut gaps = Self::default();
+        let mut next = self.gap_from(first);
+        for (f, l) in self.runs.range(next..).map(|(f, l)| (*f, *l)) {
+            if last < f {
+                break;
+            }
+            // A run after `next` never begins at it: `next` is in a gap.
+            gaps.insert_run(next, f - 1);
+            next = l.saturating_add(1);
+        }
+        if !self.contains(next) {
+            gaps.insert_run(next, last);
+        }
+        gaps
+    }
+
+    /// The members that `other` has not.
+    #[must_use]
+    pub fn without(&self, other: &Self) -> Self {
+        let mut left = Self::default();
+        for (first, last) in self.runs() {
+            for (f, l) in other.gaps(first, last).runs() {
+                left.insert_run(f, l);
+            }
+        }
+        left
+    }
 }
 
 impl FromIterator<u64> for RangeSet {
@@ -116,6 +153,33 @@ mod tests {
         assert!(set.remove(5));
         assert_eq!(set.runs().collect::<Vec<_>>(), [(1, 4), (6, 9)]);
         assert_eq!((set.gap_from(1), set.gap_from(5), set.gap_from(6), set.len()), (5, 5, 10, 8));
+    }
+
+    proptest! {
+        #[test]
+        fn gaps_and_differences_are_those_of_plain_sets(
+            a in prop::collection::vec((1_u64..60, 0_u64..8), 0..20),
+            b in prop::collection::vec((1_u64..60, 0_u64..8), 0..20),
+            from in 1_u64..40,
+            more in 0_u64..40,
+        ) {
+            let set = |spans: &[(u64, u64)]| {
+                let mut set = RangeSet::default();
+                for (first, more) in spans {
+                    set.insert_run(*first, first + more);
+                }
+                set
+            };
+            let plain = |set: &RangeSet| set.runs().flat_map(|(f, l)| f..=l).collect::<BTreeSet<u64>>();
+            let (a, b) = (set(&a), set(&b));
+            let (in_a, in_b) = (plain(&a), plain(&b));
+            prop_assert_eq!(a.last(), in_a.last().copied());
+            let wanted: BTreeSet<u64> = (from..=from + more).filter(|n| !in_a.contains(n)).collect();
+            prop_assert_eq!(plain(&a.gaps(from, from + more)), wanted);
+            let left = a.without(&b);
+            prop_assert_eq!(plain(&left), in_a.difference(&in_b).copied().collect::<BTreeSet<u64>>());
+            prop_assert_eq!(left.len(), plain(&left).len() as u64);
+        }
     }
 
     proptest! {

@@ -188,6 +188,11 @@ fn the_account_tells_what_is_here_explained_and_missing() {
     assert_eq!(account["complete"], false);
     let report = receiver.report(&[]);
     assert_eq!(report.code, 1);
+    let figures =
+        |text: &str| text.lines().filter(|line| line.starts_with("    ")).map(str::to_owned).collect::<Vec<_>>();
+    let manual = include_str!("../docs/RECEIVER.md");
+    let sample = manual.split("```\n").find(|block| block.starts_with(SOURCE)).unwrap();
+    assert_eq!(figures(&report.out), figures(sample), "the sample in docs/RECEIVER.md");
     for line in [
         "    numbers given out          12\n",
         "    here                        5\n",
@@ -239,6 +244,21 @@ fn two_events_under_one_number_are_raised() {
     let report = receiver.report(&[]);
     assert_eq!(report.code, 2);
     assert!(report.out.contains("RAISED: 1 numbers were given to more than one event: 1;"), "{}", report.out);
+}
+
+#[test]
+fn the_views_have_the_columns_that_the_manual_names() {
+    let receiver = Receiver::start(&[]);
+    let manual = include_str!("../docs/RECEIVER.md");
+    for view in ["events", "reads", "stamps", "generations", "numbers", "explanations"] {
+        let row = manual.lines().find(|line| line.starts_with(&format!("| `{view}` |"))).unwrap();
+        let named: Vec<&str> = row.split('`').skip(3).step_by(2).flat_map(|columns| columns.split(", ")).collect();
+        let database = receiver.database();
+        let columns = database.prepare(&format!("SELECT * FROM {view}")).unwrap();
+        for column in columns.column_names() {
+            assert!(named.contains(&column), "{view}.{column} is not in docs/RECEIVER.md");
+        }
+    }
 }
 
 #[test]
@@ -514,5 +534,9 @@ fn a_full_disk_stores_nothing_by_halves_and_heals_by_itself() {
     mount.grow("64m");
     let told = receiver.post(&Batch::of(&[Event::read(100_000)]));
     assert_eq!(results(&told), ["stored"], "no restart is needed");
+    let mut receiver = receiver;
     assert_eq!(receiver.count("SELECT count(*) FROM event"), i64::try_from(acknowledged).unwrap() + 1);
+    let said = receiver.stop();
+    assert_eq!(said.matches("nothing of a group of requests was stored").count(), 1, "{said}");
+    assert!(said.contains("events are stored again"), "{said}");
 }

@@ -103,6 +103,8 @@ fn print_report(folder: &Path, json: bool) -> Exit {
 }
 
 fn run(args: &ReceiveArgs) -> Result<(), ReceiveError> {
+    // Whoever runs the receiver inside another program has set up logging; then that stays.
+    drop(tracing_subscriber::fmt().with_writer(std::io::stderr).with_ansi(false).without_time().try_init());
     let token = args.token_file.as_deref().map(tls::token).transpose()?;
     let tls = args.tls_cert.as_deref().zip(args.tls_key.as_deref());
     let tls = tls.map(|(cert, key)| tls::server_config(cert, key)).transpose()?;

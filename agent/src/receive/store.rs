@@ -61,7 +61,7 @@ impl ReceiverStore {
 pub fn start(folder: &Path) -> Result<(ReceiverStore, JoinHandle<()>), DatabaseError> {
     let connection = open_writer(folder)?;
     let (asked, requests) = mpsc::channel(WAITING_MAX);
-    let writer = Writer { folder: folder.to_owned(), open: Some(Writing::new(connection)), requests };
+    let writer = Writer { folder: folder.to_owned(), open: Some(Writing::new(connection)), requests, failing: false };
     let thread =
         std::thread::Builder::new().name("receiver-store".to_owned()).spawn(move || writer.run()).map_err(|error| {
             DatabaseError::Disk { path: folder.join(FILE_NAME), detail: format!("no thread for it: {error}") }
@@ -74,6 +74,8 @@ struct Writer {
     /// `None` after a failure: what the connection and its caches hold can't be trusted then, so it is opened anew.
     open: Option<Writing>,
     requests: mpsc::Receiver<Asked>,
+    /// Whether the last group failed: only a change of this is logged.
+    failing: bool,
 }
 
 impl Writer {
@@ -103,13 +105,18 @@ impl Writer {
         let batches: Vec<&Batch> = group.iter().map(|asked| &asked.batch).collect();
         match self.commit(&batches) {
             Ok(receipts) => {
+                if std::mem::take(&mut self.failing) {
+                    tracing::info!("events are stored again");
+                }
                 for (asked, receipts) in group.into_iter().zip(receipts) {
                     // Who asked may have hung up; the events are stored all the same.
                     drop(asked.answer.send(Ok(receipts)));
                 }
             }
             Err(error) => {
-                tracing::warn!(error = %error, advice = error.advice(), "nothing of a group of requests was stored");
+                if !std::mem::replace(&mut self.failing, true) {
+                    tracing::warn!(error = %error, advice = error.advice(), "nothing of a group of requests was stored");
+                }
                 self.open = None;
                 for asked in group {
                     drop(asked.answer.send(Err(self.same(&error))));

@@ -206,20 +206,21 @@ impl Service {
         Ok(json(&ReceiptBody { batch: told.key, receipts, resend: Vec::new() }))
     }
 
-    async fn body<B>(&self, mut body: B) -> Result<(Bytes, Option<OwnedSemaphorePermit>), Refused>
+    async fn body<B>(&self, body: B) -> Result<(Bytes, Option<OwnedSemaphorePermit>), Refused>
     where
         B: Body<Data = Bytes> + Unpin,
     {
-        let late = || {
-            let detail = "The body did not come in time. Send smaller batches over a slow link.";
-            problem("body-late", StatusCode::REQUEST_TIMEOUT, "Body too slow", detail)
-        };
-        let end = tokio::time::Instant::now() + self.limits.body_wait;
+        tokio::time::timeout(self.limits.body_wait, self.frames(body)).await.unwrap_or_else(|_| Err(late()))
+    }
+
+    async fn frames<B>(&self, mut body: B) -> Result<(Bytes, Option<OwnedSemaphorePermit>), Refused>
+    where
+        B: Body<Data = Bytes> + Unpin,
+    {
         let mut bytes = Vec::new();
         let mut held: Option<OwnedSemaphorePermit> = None;
         loop {
-            let silent = tokio::time::Instant::now() + self.limits.body_silence;
-            let frame = tokio::time::timeout_at(end.min(silent), body.frame()).await.map_err(|_| late())?;
+            let frame = tokio::time::timeout(self.limits.body_silence, body.frame()).await.map_err(|_| late())?;
             let Some(frame) = frame else { break };
             let Ok(frame) = frame else {
                 let detail = "The body ended before its announced length, or its chunks are wrong. Send it again.";
@@ -339,6 +340,11 @@ fn failed() -> Refused {
     let detail =
         "The receiver failed on this request; nothing of it is stored. Send it again, and report it if it stays.";
     problem("failed", StatusCode::INTERNAL_SERVER_ERROR, "Receiver failed", detail)
+}
+
+fn late() -> Refused {
+    let detail = "The body did not come in time. Send smaller batches over a slow link.";
+    problem("body-late", StatusCode::REQUEST_TIMEOUT, "Body too slow", detail)
 }
 
 fn too_large(max: usize) -> Refused {

@@ -5,7 +5,7 @@ use std::pin::Pin;
 use std::task::{Context, Poll, ready};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tokio::time::{Instant, Sleep, sleep_until};
+use tokio::time::{Sleep, sleep};
 
 /// Wraps a stream: a write that makes no progress for the given time fails. Reads have deadlines of their own.
 pub struct Timed<S> {
@@ -27,7 +27,7 @@ impl<S> Timed<S> {
             return polled;
         }
         let wait = self.write_wait;
-        let deadline = self.deadline.get_or_insert_with(|| Box::pin(sleep_until(Instant::now() + wait)));
+        let deadline = self.deadline.get_or_insert_with(|| Box::pin(sleep(wait)));
         ready!(deadline.as_mut().poll(cx));
         self.deadline = None;
         Poll::Ready(Err(io::Error::new(io::ErrorKind::TimedOut, "the peer does not read the answer")))
@@ -69,7 +69,7 @@ mod tests {
         let mut timed = Timed::new(ours, Duration::from_millis(400));
         let slow = tokio::spawn(async move {
             for _ in 0..4 {
-                tokio::time::sleep(Duration::from_millis(200)).await;
+                sleep(Duration::from_millis(200)).await;
                 theirs.read_exact(&mut [0; 16]).await.unwrap();
             }
             theirs

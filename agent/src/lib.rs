@@ -7,6 +7,7 @@ pub mod config;
 pub mod demo;
 pub mod exit;
 pub mod io;
+pub mod page;
 pub mod receive;
 pub mod show;
 pub mod store;

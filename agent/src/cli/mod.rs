@@ -8,6 +8,7 @@ use std::io::Write as _;
 pub mod check;
 pub mod place;
 pub mod replay;
+pub mod status;
 
 /// Where the configuration is looked for without `--config`.
 pub const CONFIG_PATH: &str = "/etc/pintle/pintle.toml";
@@ -33,6 +34,10 @@ enum Command {
     Demo(crate::demo::DemoArgs),
     /// Replay recorded lines of a GPS receiver, and tell which sites are found in them.
     Replay(replay::ReplayArgs),
+    /// Say in one word, and why, how a trailer is.
+    Status(status::StatusArgs),
+    /// Show the health files as a page in a browser of this computer.
+    Page(crate::page::PageArgs),
     /// Take events from trailers, answer with receipts, and prove that none is missing.
     Receive(crate::receive::ReceiveArgs),
 }
@@ -51,6 +56,8 @@ pub fn main() -> Exit {
         Command::Place(args) => place::place(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),
         Command::Replay(args) => replay::replay(&args, &mut out),
+        Command::Status(args) => status::status(&args, &mut out),
+        Command::Page(args) => crate::page::page(&args, &mut out),
         Command::Receive(args) => crate::receive::receive(&args),
     }
 }

@@ -1,6 +1,7 @@
 //! `health.txt`: a note as a good colleague leaves it, 80 columns.
 
 use super::times::Times;
+use pintle_core::ids::printable;
 use pintle_core::wire::health::{HealthBody, LineBody, SectionBody};
 use std::fmt::Write;
 
@@ -120,7 +121,8 @@ struct Note(String);
 
 impl Note {
     fn line(&mut self, text: &str) {
-        let cut: String = text.trim_end().chars().take(COLUMNS).collect();
+        // A note may be made from a file that anybody wrote, and lands on a terminal.
+        let cut = printable(text.trim_end(), COLUMNS);
         // Writing into a string can't fail.
         let _infallible = writeln!(self.0, "{cut}");
     }

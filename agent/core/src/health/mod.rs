@@ -3,11 +3,13 @@
 //! `needs` holds the rules (documented as a table in `docs/HEALTH.md`), `sections` tells each part of the trailer in
 //! people's words, `memory` remembers since when something has been so, `wording` writes times and numbers.
 
+mod freshness;
 mod memory;
 mod needs;
 mod sections;
 pub mod wording;
 
+pub use freshness::Freshness;
 pub use memory::{Change, Memory};
 pub use sections::link_in_short as link_word;
 

@@ -1,0 +1,344 @@
+//! `pintle status`: how a trailer is, by its health files. It asks nobody: it works on a live trailer, on a share and on a
+//! copy, and says "stale" when the state that it found may no longer be believed.
+
+use super::complain;
+use crate::clock;
+use crate::exit::Exit;
+use crate::show;
+use pintle_core::health::Freshness;
+use pintle_core::ids::printable;
+use pintle_core::moment::Utc;
+use pintle_core::wire::health::{FORMAT, HealthBody};
+use serde::Deserialize;
+use serde_json::{Value, json};
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+
+/// Where the agent keeps its health files if the configuration says nothing else.
+const FOLDER: &str = "/run/pintle";
+/// More than this is no health file of ours (our own limit; the largest has about 60 kB).
+const BYTES_MAX: u64 = 4 << 20;
+/// Format of `public/status.json`.
+const PUBLIC_FORMAT: &str = "pintle.public.v1";
+
+/// Say in one word, and why, how a trailer is.
+#[derive(Clone, Debug, clap::Args)]
+pub struct StatusArgs {
+    /// A health file, its folder, or the agent's runtime folder.
+    #[arg(default_value = FOLDER)]
+    path: PathBuf,
+    /// One JSON object instead of text.
+    #[arg(long)]
+    json: bool,
+}
+
+/// Why a state can't be told.
+#[derive(Debug, thiserror::Error)]
+enum StatusError {
+    #[error("there is no health file at {path}: {source}")]
+    Unreadable { path: String, source: std::io::Error },
+    #[error("{path} is larger than {} MiB, so it is no health file", BYTES_MAX >> 20)]
+    TooLarge { path: String },
+    #[error("{path} is not a health file: {detail}")]
+    NotOurs { path: String, detail: String },
+    #[error("{path} has the format {found}, and this program reads {FORMAT}: it comes from {age} Pintle")]
+    OtherVersion { path: String, found: String, age: &'static str },
+}
+
+impl StatusError {
+    fn advice(&self) -> &'static str {
+        match self {
+            Self::Unreadable { .. } => {
+                "is the agent running, and may you read its folder (group pintle-read)? else name the folder: pintle status FOLDER"
+            }
+            Self::TooLarge { .. } | Self::NotOurs { .. } => "name health.json, or the folder that it lies in",
+            Self::OtherVersion { .. } => "read it with the same version of pintle as the one that wrote it",
+        }
+    }
+}
+
+/// What was found.
+enum Found {
+    /// The whole state.
+    Health(Box<HealthBody>),
+    /// Word, label and times only.
+    Public { label: String, word: String, written: String, valid_until: String },
+}
+
+/// Tells the state found at `args.path`; the exit code is the word.
+pub fn status(args: &StatusArgs, out: &mut dyn Write) -> Exit {
+    let found = match find(&args.path) {
+        Ok(found) => found,
+        Err(error) => {
+            if args.json {
+                let told = json!({"word": "stale", "reason": error.to_string(), "advice": error.advice()});
+                say(out, &format!("{told}\n"));
+            } else {
+                complain(&error, error.advice());
+            }
+            return Exit::Stale;
+        }
+    };
+    let now = clock::utc();
+    let times = found.times();
+    let freshness = times.map(|(written, valid_until)| Freshness::of(written, valid_until, now));
+    let reproach = match (freshness, times) {
+        (Some(freshness), Some((written, _))) => freshness.reproach(written, now),
+        _ => Some("Its times can't be read, so its age is unknown.".to_owned()),
+    };
+    let word = if reproach.is_some() { "stale" } else { found.word() };
+    if args.json {
+        say(out, &format!("{}\n", found.json(word, reproach.as_deref(), freshness)));
+    } else {
+        if let Some(reproach) = &reproach {
+            say(out, &format!("{}: STALE\n{reproach}\n\n", found.label()));
+        }
+        say(out, &found.text());
+    }
+    match word {
+        "fine" => Exit::Good,
+        "look" => Exit::Look,
+        "act" => Exit::Act,
+        _ => Exit::Stale,
+    }
+}
+
+impl Found {
+    fn word(&self) -> &str {
+        match self {
+            Self::Health(body) => &body.word,
+            Self::Public { word, .. } => word,
+        }
+    }
+
+    fn label(&self) -> String {
+        match self {
+            Self::Health(body) => printable(&body.trailer.label, 60),
+            Self::Public { label, .. } => printable(label, 60),
+        }
+    }
+
+    /// Written and valid until; `None` if one is no time.
+    fn times(&self) -> Option<(Utc, Utc)> {
+        match self {
+            Self::Health(body) => body.written_at().zip(body.valid_until_at()),
+            Self::Public { written, valid_until, .. } => {
+                Utc::parse_rfc3339(written).zip(Utc::parse_rfc3339(valid_until))
+            }
+        }
+    }
+
+    fn text(&self) -> String {
+        match self {
+            Self::Health(body) => show::text(body),
+            Self::Public { word, written, valid_until, .. } => format!(
+                "{}: {}\nWritten {}. Good until {}. More is for those who may read the folder health.\n",
+                self.label(),
+                printable(&word.to_uppercase(), 10),
+                printable(written, 30),
+                printable(valid_until, 30)
+            ),
+        }
+    }
+
+    fn json(&self, word: &str, reproach: Option<&str>, freshness: Option<Freshness>) -> Value {
+        let age_s = match freshness {
+            Some(Freshness::Good { age_ms, .. } | Freshness::Stale { age_ms }) => Some(age_ms / 1000),
+            Some(Freshness::ClockFault { .. }) | None => None,
+        };
+        let mut told = json!({"word": word, "label": self.label(), "age_s": age_s, "reason": reproach});
+        if let (Self::Health(body), Some(told)) = (self, told.as_object_mut()) {
+            told.insert("health".to_owned(), serde_json::to_value(body).unwrap_or_default());
+        }
+        told
+    }
+}
+
+/// The first of the places where a state may lie: the file itself, the folder, the folders below a runtime folder.
+fn find(path: &Path) -> Result<Found, StatusError> {
+    let places = ["health.json", "health/health.json", "status.json", "public/status.json"];
+    if !path.is_dir() {
+        return read(path);
+    }
+    let mut first = None;
+    for place in places {
+        match read(&path.join(place)) {
+            Err(error @ StatusError::Unreadable { .. }) => {
+                first.get_or_insert(error);
+            }
+            other => return other,
+        }
+    }
+    // The list of places is not empty, so there is a first error.
+    Err(first
+        .unwrap_or_else(|| StatusError::NotOurs { path: shown(path), detail: "nothing was looked for".to_owned() }))
+}
+
+fn shown(path: &Path) -> String {
+    printable(&path.to_string_lossy(), 200)
+}
+
+fn read(path: &Path) -> Result<Found, StatusError> {
+    let unreadable = |source| StatusError::Unreadable { path: shown(path), source };
+    let mut bytes = Vec::new();
+    // A pipe or a device would be waited for.
+    if !std::fs::metadata(path).map_err(unreadable)?.is_file() {
+        return Err(StatusError::NotOurs { path: shown(path), detail: "it is no plain file".to_owned() });
+    }
+    let file = std::fs::File::open(path).map_err(unreadable)?;
+    file.take(BYTES_MAX + 1).read_to_end(&mut bytes).map_err(unreadable)?;
+    if BYTES_MAX < u64::try_from(bytes.len()).unwrap_or(u64::MAX) {
+        return Err(StatusError::TooLarge { path: shown(path) });
+    }
+    understand(&bytes, path)
+}
+
+fn understand(bytes: &[u8], path: &Path) -> Result<Found, StatusError> {
+    #[derive(Deserialize)]
+    struct Public {
+        label: String,
+        word: String,
+        written: String,
+        valid_until: String,
+    }
+    // The position in the file is enough; a parser's message may quote the file, and the file may be anybody's.
+    let not_ours = |error: &serde_json::Error| StatusError::NotOurs {
+        path: shown(path),
+        detail: format!("line {}, column {} does not fit", error.line(), error.column()),
+    };
+    let value: Value = serde_json::from_slice(bytes).map_err(|error| not_ours(&error))?;
+    let format = value.get("format").and_then(Value::as_str).unwrap_or_default().to_owned();
+    match format.as_str() {
+        FORMAT => match serde_json::from_value(value) {
+            Ok(body) => Ok(Found::Health(Box::new(body))),
+            Err(error) => Err(StatusError::NotOurs { path: shown(path), detail: printable(&error.to_string(), 120) }),
+        },
+        PUBLIC_FORMAT => {
+            let public: Public = serde_json::from_value(value).map_err(|error| not_ours(&error))?;
+            let Public { label, word, written, valid_until } = public;
+            Ok(Found::Public { label, word, written, valid_until })
+        }
+        other => Err(match version(other) {
+            Some(found) => StatusError::OtherVersion {
+                path: shown(path),
+                found: printable(other, 40),
+                age: if version(FORMAT) < Some(found) { "a newer" } else { "an older" },
+            },
+            None => StatusError::NotOurs { path: shown(path), detail: "it names no format of ours".to_owned() },
+        }),
+    }
+}
+
+/// The version number of a health format.
+fn version(format: &str) -> Option<u32> {
+    format.strip_prefix("pintle.health.v")?.parse().ok()
+}
+
+/// Who stops reading has seen enough; the exit code still tells.
+fn say(out: &mut dyn Write, text: &str) {
+    drop(out.write_all(text.as_bytes()).and_then(|()| out.flush()));
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+    use pintle_core::health::{Memory, snapshot};
+    use pintle_core::sim::scene::Scene;
+
+    /// The health file of a scene, written `ago_ms` before now.
+    fn written(mut scene: Scene, ago_ms: i64) -> HealthBody {
+        scene.now.utc = clock::utc().plus_ms(-ago_ms);
+        let told = snapshot(&scene.observations(), &mut Memory::default());
+        HealthBody::new(&scene.observations(), &told, 7)
+    }
+
+    fn told(text: &str, json: bool) -> (Exit, String) {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::create_dir(folder.path().join("health")).unwrap();
+        std::fs::write(folder.path().join("health/health.json"), text).unwrap();
+        let mut out = Vec::new();
+        let exit = status(&StatusArgs { path: folder.path().to_owned(), json }, &mut out);
+        (exit, String::from_utf8(out).unwrap())
+    }
+
+    fn body_told(body: &HealthBody) -> (Exit, String) {
+        told(&serde_json::to_string(body).unwrap(), false)
+    }
+
+    #[test]
+    fn exit_code_is_the_word() {
+        assert_eq!(body_told(&written(Scene::standing(), 1000)).0, Exit::Good);
+        assert_eq!(body_told(&written(Scene::empty(), 1000)).0, Exit::Look);
+        let (exit, text) = body_told(&written(Scene::after_tow(), 1000));
+        assert_eq!(exit, Exit::Act);
+        assert!(text.starts_with("Heron 3: ACT\nConfirm the place lines of Camera 1 and Camera 2.\n"), "{text}");
+    }
+
+    #[test]
+    fn state_past_its_time_is_stale_however_fine_it_was() {
+        let (exit, text) = body_told(&written(Scene::standing(), 9_600_000));
+        assert_eq!(exit, Exit::Stale);
+        assert!(text.starts_with("Heron 3: STALE\nSilent for 2 h 40 min. What follows was true at "), "{text}");
+    }
+
+    #[test]
+    fn state_from_the_future_is_a_clock_fault_and_not_fresh() {
+        let (exit, text) = body_told(&written(Scene::standing(), -60_500));
+        assert_eq!(exit, Exit::Stale);
+        assert!(text.contains("Clock fault"), "{text}");
+    }
+
+    #[test]
+    fn other_versions_and_other_files_are_told_apart() {
+        let mut body = written(Scene::standing(), 0);
+        body.format = "pintle.health.v2".to_owned();
+        let (exit, text) = told(&serde_json::to_string(&body).unwrap(), true);
+        assert_eq!(exit, Exit::Stale);
+        assert!(text.contains("it comes from a newer Pintle"), "{text}");
+        for (other, want) in
+            [("{\"format\":\"pintle.health.v0\"}", "an older"), ("{}", "names no format"), ("nonsense", "line 1")]
+        {
+            let (exit, text) = told(other, true);
+            assert!(exit == Exit::Stale && text.contains(want), "{text}");
+        }
+    }
+
+    #[test]
+    fn half_a_file_is_never_believed() {
+        let whole = serde_json::to_string(&written(Scene::standing(), 0)).unwrap();
+        for part in 1..8 {
+            assert_eq!(told(&whole[..whole.len() * part / 8], false).0, Exit::Stale);
+        }
+    }
+
+    #[test]
+    fn public_file_tells_the_word_when_the_rest_is_not_to_be_read() {
+        let folder = tempfile::tempdir().unwrap();
+        for (name, text) in show::public_files(&written(Scene::after_tow(), 0)).unwrap() {
+            std::fs::write(folder.path().join(name), text).unwrap();
+        }
+        let mut out = Vec::new();
+        let exit = status(&StatusArgs { path: folder.path().to_owned(), json: false }, &mut out);
+        assert_eq!(exit, Exit::Act);
+        assert!(String::from_utf8(out).unwrap().starts_with("Heron 3: ACT\nWritten "));
+    }
+
+    #[test]
+    fn machine_gets_word_age_and_the_whole_state() {
+        let (exit, text) = told(&serde_json::to_string(&written(Scene::after_tow(), 5000)).unwrap(), true);
+        let told: Value = serde_json::from_str(&text).unwrap();
+        assert_eq!(exit, Exit::Act);
+        assert_eq!((&told["word"], told["age_s"].as_u64()), (&json!("act"), Some(5)));
+        assert_eq!(told["health"]["needs"][0]["code"], "lines.unconfirmed");
+    }
+
+    #[test]
+    fn hostile_file_reaches_no_terminal() {
+        let mut body = written(Scene::standing(), 0);
+        body.trailer.label = "a\u{1b}[2J\u{202e}".to_owned();
+        body.sentence = "\u{1b}]0;x\u{7}".to_owned();
+        let (_, text) = body_told(&body);
+        assert!(text.chars().all(|c| c == '\n' || (!c.is_control() && c != '\u{202e}')), "{text:?}");
+    }
+}

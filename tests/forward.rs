@@ -2,6 +2,8 @@
 //! nothing that goes wrong with one event or one lane holds up another.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+#[path = "support/schemas.rs"]
+mod schemas;
 #[path = "support/scripted.rs"]
 mod scripted;
 
@@ -13,7 +15,7 @@ use pintle::{clock, io::http::content_digest};
 use pintle_core::forward::ForwardView;
 use pintle_core::ids::{CameraId, EventId, TrailerId};
 use pintle_core::link::LinkView;
-use pintle_core::moment::UtcTrust;
+use pintle_core::moment::{Utc, UtcTrust};
 use pintle_core::queue::{EventKind, Lane};
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, date_time_ymd};
 use rustls::ServerConfig;
@@ -88,7 +90,7 @@ impl Trailer {
                 lane: if hit { Lane::Urgent } else { Lane::Bulk },
                 camera: Some(CameraId::new("north").unwrap()),
                 happened_at: now.utc,
-                body: format!(r#"{{"plate":"{PLATE}","number":{number}}}"#).into_bytes(),
+                body: body(&EventId(id), now.utc, hit),
                 stamp: Some(stamp.as_bytes().to_vec()),
                 hit,
                 stamp_open: false,
@@ -135,9 +137,20 @@ fn receiver(url: &str) -> Receiver {
     }
 }
 
-/// The `number` that a test put into the read of an event; `None` for other kinds.
+fn body(id: &EventId, at: Utc, hit: bool) -> Vec<u8> {
+    let at = at.to_rfc3339();
+    let hit =
+        if hit { format!(r#","hit":{{"list":"demo list","list_time":"{at}","entry":"E-12"}}"#) } else { String::new() };
+    format!(
+        r#"{{"id":"{id}","camera":"north","captured_at":"{at}","plate":"{PLATE}","plate_state":"read","heading":"unknown"{hit}}}"#
+    )
+    .into_bytes()
+}
+
+/// The number that a test gave the read of an event (the first digits of its id); `None` for other kinds.
 fn number(event: &Value) -> Option<u64> {
-    event["data"]["read"]["number"].as_u64()
+    event["data"].get("read")?;
+    u64::from_str_radix(event["id"].as_str()?.get(..8)?, 16).ok()
 }
 
 /// How often each read was sent.
@@ -164,6 +177,7 @@ async fn a_batch_goes_out_as_the_contract_says() {
     let generation = trailer.figures().await.generation;
     let mut sequences = BTreeSet::new();
     for request in server.requests() {
+        schemas::check_batch(&request.body);
         let header = |name: &str| request.headers.get(name).map(String::as_str).unwrap_or_default().to_owned();
         assert_eq!(header("content-type"), "application/cloudevents-batch+json");
         assert_eq!(header("authorization"), "Bearer abc123");

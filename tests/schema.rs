@@ -1,37 +1,29 @@
 //! What this program writes is what `docs/schema/` says: events, batch and receipt are checked against the published
 //! schemas, and the schemas refuse what must never be sent.
 
-use jsonschema::Validator;
+#[path = "support/schemas.rs"]
+mod schemas;
+
 use pintle_core::geo::LatLon;
 use pintle_core::ids::{CameraId, EventId, SiteId};
-use pintle_core::moment::{Utc, UtcTrust};
+use pintle_core::moment::{Moment, Utc, UtcTrust};
+use pintle_core::position::Site;
+use pintle_core::position::keeper::KeeperAction;
 use pintle_core::position::places::LineState;
 use pintle_core::queue::EventKind;
 use pintle_core::read::stamp::{Stamp, StampSpot, StampState};
 use pintle_core::wire::event::{self, EventParts};
+use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
+use pintle_core::wire::notice::NoticeBody;
 use pintle_core::wire::read_in;
 use pintle_core::wire::receipt::{Receipt, ReceiptBody, ReceiptResult, Resend};
+use pintle_core::wire::site::SiteBody;
 use pintle_core::wire::stamp::StampBody;
+use pintle_core::wire::track::TrackBody;
+use schemas::{check, check_batch, schema, text};
 use serde_json::{Value, json};
-use std::path::Path;
 
 const GENERATION: &str = "017f22e2-79b0-7cc3-98c4-dc0c0c07398f";
-
-fn schema(name: &str) -> Validator {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/schema").join(format!("{name}.v1.json"));
-    let text = std::fs::read_to_string(&path).expect("the schema is there");
-    let schema: Value = serde_json::from_str(&text).expect("the schema is JSON");
-    assert_eq!(schema["$id"], format!("urn:pintle:schema:{name}.v1"));
-    assert_eq!(schema["$schema"], "https://json-schema.org/draft/2020-12/schema");
-    jsonschema::meta::validate(&schema).expect("the schema follows its own standard");
-    jsonschema::validator_for(&schema).expect("the schema compiles")
-}
-
-fn check(name: &str, value: &Value) {
-    let faults: Vec<String> =
-        schema(name).iter_errors(value).map(|fault| format!("{}: {fault}", fault.instance_path())).collect();
-    assert!(faults.is_empty(), "{name}: {faults:#?}\n{value:#}");
-}
 
 fn stamps() -> Vec<Stamp> {
     let full = Stamp {
@@ -100,6 +92,13 @@ fn parts<'a>(kind: EventKind, body: &'a [u8], stamp: Option<&'a [u8]>, hit: bool
     }
 }
 
+/// Writes `body` as the data of an event and checks both.
+fn check_event(kind: EventKind, body: &impl serde::Serialize) {
+    let body = serde_json::to_vec(body).expect("JSON");
+    let event = encoded(&parts(kind, &body, None, false));
+    check_batch(&json!([serde_json::from_slice::<Value>(&event).expect("JSON")]));
+}
+
 fn encoded(parts: &EventParts<'_>) -> Vec<u8> {
     event::encode(parts).expect("it can be written")
 }
@@ -116,11 +115,8 @@ fn every_read_event_follows_the_schemas_of_read_and_batch() {
         }
     }
     let batch: Value = serde_json::from_slice(&event::batch(&events)).expect("JSON");
-    check("batch", &batch);
-    for event in batch.as_array().expect("an array") {
-        assert_eq!(event["dataschema"], "urn:pintle:schema:read.v1");
-        check("read", &event["data"]);
-    }
+    assert_eq!(batch.as_array().map(Vec::len), Some(9));
+    check_batch(&batch);
 }
 
 #[test]
@@ -131,9 +127,60 @@ fn every_stamp_event_follows_its_schema() {
             unreachable!()
         };
         body.as_object_mut().expect("an object").extend(stamp);
-        check("stamp", &body);
-        let event = encoded(&parts(EventKind::Stamp, body.to_string().as_bytes(), None, false));
-        check("batch", &json!([serde_json::from_slice::<Value>(&event).expect("JSON")]));
+        check_event(EventKind::Stamp, &body);
+    }
+}
+
+#[test]
+fn what_the_site_keeper_tells_follows_the_schemas_of_site_notice_and_track() {
+    let position = LatLon::new(44.5, -30.0).expect("a position");
+    let mut site = Site {
+        id: SiteId(4),
+        position,
+        radius95_m: 6.04,
+        arrived: Utc(1_800_000_000_000),
+        left: None,
+        found_by: "stood still for 120 s".to_owned(),
+    };
+    check_event(EventKind::Site, &SiteBody::new(&site, "found", Some(SiteId(2)), "stood still"));
+    check_event(EventKind::Site, &SiteBody::new(&site, "refined", None, "more fixes"));
+    site.left = Some(Utc(1_800_000_090_000));
+    check_event(EventKind::Site, &SiteBody::new(&site, "left", None, "two witnesses"));
+    check_event(EventKind::Track, &TrackBody::new(position, 8.26, Some(13.333), Utc(1_800_000_000_000), false));
+    check_event(EventKind::Track, &TrackBody::new(position, 8.26, None, Utc(1_800_000_000_000), true));
+    let left = KeeperAction::Left {
+        site,
+        at: Utc(1_800_000_090_000),
+        announced: false,
+        position,
+        reason: "it drives".to_owned(),
+    };
+    let alarm = NoticeBody::of_keeper(&left, &Moment::default()).expect("a notice");
+    assert!(alarm.urgent);
+    check_event(EventKind::Notice, &alarm);
+    check_event(EventKind::Notice, &NoticeBody::new("test", true, Utc(0), "A test alert.".to_owned(), ""));
+}
+
+#[test]
+fn every_ledger_entry_follows_its_schema() {
+    for what in [LedgerWhat::Expired, LedgerWhat::Evicted, LedgerWhat::Refused, LedgerWhat::Opened, LedgerWhat::Closed]
+    {
+        let told = matches!(what, LedgerWhat::Expired | LedgerWhat::Evicted | LedgerWhat::Refused);
+        check_event(
+            EventKind::Ledger,
+            &LedgerBody {
+                v: VERSION,
+                what,
+                generation: GENERATION.to_owned(),
+                ranges: if told { vec![SequenceRange { from: 3, to: 9 }] } else { Vec::new() },
+                count: 7,
+                class: told.then(|| "other".to_owned()),
+                captured_from: told.then(|| Utc(0).to_rfc3339()),
+                captured_to: told.then(|| Utc(1).to_rfc3339()),
+                accepted_up_to: (what == LedgerWhat::Closed).then_some(9),
+                reason: "age limit".to_owned(),
+            },
+        );
     }
 }
 
@@ -171,12 +218,7 @@ fn receipts_follow_their_schema() {
 
 #[test]
 fn place_and_clock_are_described_alike_wherever_they_stand() {
-    let text = |name: &str| {
-        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/schema").join(name);
-        let text = std::fs::read_to_string(path).expect("the schema is there");
-        serde_json::from_str::<Value>(&text).expect("JSON")
-    };
-    let (read, stamp) = (text("read.v1.json"), text("stamp.v1.json"));
+    let (read, stamp) = (text("read"), text("stamp"));
     for field in ["place", "clock", "stamp_revision"] {
         assert_eq!(read["properties"][field], stamp["properties"][field], "{field}");
     }
@@ -187,6 +229,9 @@ fn every_kind_of_event_has_a_schema_of_its_name() {
     for kind in EventKind::ALL {
         let name = event::data_schema(kind).trim_start_matches("urn:pintle:schema:").trim_end_matches(".v1");
         assert_eq!(kind.event_type(), format!("pintle.{name}.v1"));
-        schema(name);
+        let schema = text(name);
+        assert_eq!(schema["$id"], event::data_schema(kind));
+        assert_eq!(schema["$schema"], "https://json-schema.org/draft/2020-12/schema");
+        jsonschema::meta::validate(&schema).expect("the schema follows its own standard");
     }
 }

@@ -80,7 +80,8 @@ impl Trailer {
 
     async fn put(&self, numbers: impl IntoIterator<Item = u32>, hit: bool) {
         let now = clock::moment(UtcTrust::Network);
-        let stamp = r#"{"stamp_revision":1,"place":{"spot":"unknown","state":"none","line":"x","line_state":"missing"},"clock":{"trust":"gps"}}"#;
+        let stamp = r#"{"stamp_revision":1,"clock":{"trust":"gps"},
+            "place":{"spot":"unknown","state":"none","line":"x","line_state":"missing"}}"#;
         let event = |number: u32| {
             let mut id = [0; 16];
             id[..4].copy_from_slice(&number.to_be_bytes());
@@ -142,7 +143,8 @@ fn body(id: &EventId, at: Utc, hit: bool) -> Vec<u8> {
     let hit =
         if hit { format!(r#","hit":{{"list":"demo list","list_time":"{at}","entry":"E-12"}}"#) } else { String::new() };
     format!(
-        r#"{{"id":"{id}","camera":"north","captured_at":"{at}","plate":"{PLATE}","plate_state":"read","heading":"unknown"{hit}}}"#
+        r#"{{"id":"{id}","camera":"north","captured_at":"{at}","plate":"{PLATE}","plate_state":"read",
+            "heading":"unknown"{hit}}}"#
     )
     .into_bytes()
 }

@@ -19,8 +19,8 @@ use std::time::Duration;
 
 /// A connection must stand within this (our own limit: three tries of a TCP handshake, 1 + 2 + 4 s, and TLS behind it).
 const CONNECT_WAIT: Duration = Duration::from_secs(10);
-/// An idle connection is kept for this long (our own limit: longer than a lull between hits, shorter than the 2 min after
-/// which many cellular gateways forget a connection).
+/// An idle connection is kept for this long (our own limit: longer than a lull between hits, shorter than the 2 min
+/// after which many cellular gateways forget a connection).
 const IDLE_KEPT: Duration = Duration::from_secs(90);
 /// Probes on a silent connection find one that the gateway forgot (common practice, no source).
 const KEEPALIVE: Duration = Duration::from_secs(30);

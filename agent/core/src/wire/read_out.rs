@@ -54,3 +54,11 @@ impl ReadOut {
         }
     }
 }
+
+/// The words of a stored read that may stand in no other file: its plate and the entry of its hit. Empty for other
+/// kinds.
+#[must_use]
+pub fn secret_words(body: &[u8]) -> Vec<String> {
+    let Ok(read) = serde_json::from_slice::<serde_json::Value>(body) else { return Vec::new() };
+    [&read["plate"], &read["hit"]["entry"]].into_iter().filter_map(|value| value.as_str()).map(str::to_owned).collect()
+}

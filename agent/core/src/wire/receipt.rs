@@ -14,6 +14,14 @@ pub struct ReceiptBody {
     pub resend: Vec<Resend>,
 }
 
+impl ReceiptBody {
+    /// Reads an answer; `None` if it holds no receipts.
+    #[must_use]
+    pub fn parse(answer: &[u8]) -> Option<Self> {
+        serde_json::from_slice(answer).ok()
+    }
+}
+
 /// What became of one event.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Receipt {

@@ -50,8 +50,8 @@ pub struct ForwardSetup {
     pub heartbeat: Heartbeat,
 }
 
-/// Runs until `stop`; a running request is dropped then, and its events go out again after the next start. It ends early
-/// only if the store has stopped.
+/// Runs until `stop`; a running request is dropped then, and its events go out again after the next start. It ends
+/// early only if the store has stopped.
 pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
     let ForwardSetup { trailer, receiver, store, link, view, heartbeat } = setup;
     let Some(receiver) = receiver else {

@@ -1,0 +1,224 @@
+//! The health files as they come to lie on the disk: written by the composer beside a real queue, read like by anybody.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+use pintle::actors::health::{self, HealthSetup};
+use pintle::actors::heartbeat::Heartbeat;
+use pintle::config::{Health, Queue, Seal, Trailer};
+use pintle::io::files::Folder;
+use pintle::{clock, store};
+use pintle_core::health::LifecycleView;
+use pintle_core::ids::TrailerId;
+use pintle_core::moment::UtcTrust;
+use pintle_core::position::PositionView;
+use pintle_core::sim::scene::Scene;
+use serde_json::Value;
+use std::collections::BTreeSet;
+use std::os::unix::fs::PermissionsExt;
+use std::path::Path;
+use std::process::Command;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+use tokio::sync::watch;
+use tokio_util::sync::CancellationToken;
+
+const LIMITS: Queue = Queue {
+    seal: Seal::None,
+    commit_wait_ms: 0,
+    waiting_keep_s: 30 * 86_400,
+    hit_waiting_keep_s: 60 * 86_400,
+    delivered_keep_s: 86_400,
+    hit_delivered_keep_s: 2 * 86_400,
+    disk_free_min_mib: 0,
+};
+
+/// A composer beside a real queue; the test plays all other actors.
+struct Rig {
+    base: tempfile::TempDir,
+    position: watch::Sender<Arc<PositionView>>,
+    intake: watch::Sender<pintle_core::cameras::IntakeView>,
+    heartbeat: Heartbeat,
+    stop: CancellationToken,
+    running: tokio::task::JoinHandle<Result<(), health::HealthError>>,
+    store: store::StoreHandle,
+}
+
+impl Rig {
+    /// `seen` is what the others have published when the composer starts.
+    fn start(seen: &Scene) -> Self {
+        Self::start_in(tempfile::tempdir().unwrap(), seen)
+    }
+
+    fn start_in(base: tempfile::TempDir, seen: &Scene) -> Self {
+        let now = clock::moment(UtcTrust::Gps);
+        let store = store::open(&base.path().join("state"), &LIMITS, now).unwrap();
+        let (position, position_seen) = watch::channel(Arc::new(PositionView::default()));
+        let (intake, intake_seen) = watch::channel(pintle_core::cameras::IntakeView::default());
+        let (heartbeat, stop) = (Heartbeat::default(), CancellationToken::new());
+        let mut facts = seen.facts.clone();
+        facts.started = now;
+        let setup = HealthSetup {
+            trailer: Trailer {
+                id: TrailerId::new("heron-3").unwrap(),
+                label: "Heron 3".to_owned(),
+                state_dir: base.path().join("state"),
+                runtime_dir: base.path().join("run"),
+            },
+            health: Health { every_s: 1, valid_s: 120, group: None },
+            facts,
+            store: store.clone(),
+            position: position_seen,
+            intake: intake_seen,
+            forward: watch::channel(seen.forward.clone()).1,
+            link: watch::channel(seen.link.clone()).1,
+            host: watch::channel(seen.host).1,
+            lifecycle: watch::channel(LifecycleView::default()).1,
+            heartbeat: heartbeat.clone(),
+        };
+        let running = tokio::spawn(health::run(setup, stop.clone()));
+        Self { base, position, intake, heartbeat, stop, running, store }
+    }
+
+    fn json(&self) -> Value {
+        let text = std::fs::read(self.base.path().join("run/health/health.json")).unwrap_or_default();
+        serde_json::from_slice(&text).unwrap_or_default()
+    }
+
+    /// Waits until `field` of health.json is `value`.
+    async fn until(&self, field: &str, value: &str) -> Value {
+        for _ in 0..100 {
+            let seen = self.json();
+            if seen[field] == value {
+                return seen;
+            }
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+        panic!("{field} has not become {value}; {}", self.json());
+    }
+
+    async fn stop(self) -> tempfile::TempDir {
+        self.stop.cancel();
+        self.running.await.unwrap().unwrap();
+        self.store.close().await.unwrap();
+        self.base
+    }
+}
+
+fn mode(path: &Path) -> u32 {
+    std::fs::metadata(path).unwrap().permissions().mode() & 0o777
+}
+
+/// Exit code and output of the real `pintle status`.
+fn status(path: &Path) -> (Option<i32>, String) {
+    let run = Command::new(env!("CARGO_BIN_EXE_pintle")).arg("status").arg(path).output().unwrap();
+    (run.status.code(), String::from_utf8(run.stdout).unwrap())
+}
+
+#[tokio::test]
+async fn files_tell_the_life_of_an_agent_from_starting_to_stopped() {
+    let mut scene = Scene::after_tow();
+    let rig = Rig::start(&scene);
+    rig.until("life", "starting").await;
+    let run = rig.base.path().join("run");
+    assert_eq!(status(&run).0, Some(1), "an agent that starts is not fine yet");
+
+    scene.position.since = Some((clock::mono(), clock::utc()));
+    rig.intake.send_replace(scene.intake.clone());
+    rig.position.send_replace(Arc::new(scene.position.clone()));
+    let seen = rig.until("word", "act").await;
+    assert_eq!(seen["needs"][0]["code"], "lines.unconfirmed");
+    assert_eq!(seen["ledger"]["not_accounted"], 0);
+    let (code, text) = status(&run);
+    assert_eq!(code, Some(2));
+    assert!(text.starts_with("Heron 3: ACT\nConfirm the place lines of Camera 1 and Camera 2."), "{text}");
+    assert!(0 < rig.heartbeat.turns());
+
+    let base = rig.stop().await;
+    let (code, text) = status(&base.path().join("run/health"));
+    assert_eq!(code, Some(1));
+    assert!(text.contains("systemctl start pintle"), "{text}");
+    let rights = ["public", "public/status.json", "public/index.html", "health", "health/health.json"]
+        .map(|path| (path, mode(&base.path().join("run").join(path))));
+    let want = [0o755, 0o644, 0o644, 0o750, 0o640];
+    assert_eq!(rights.map(|(_, mode)| mode), want, "{rights:?}");
+    let kept = std::fs::read(base.path().join("state/health/health.json")).unwrap();
+    assert_eq!(
+        serde_json::from_slice::<Value>(&kept).unwrap()["life"],
+        "stopped",
+        "the last state survives power loss"
+    );
+}
+
+#[tokio::test]
+async fn all_files_carry_the_number_of_one_snapshot_and_none_is_left_over() {
+    let rig = Rig::start(&Scene::standing());
+    rig.until("life", "starting").await;
+    let base = rig.stop().await;
+    let folder = base.path().join("run/health");
+    let read = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap();
+    let json: Value = serde_json::from_str(&read("health.json")).unwrap();
+    let number = json["generation"].as_u64().unwrap();
+    let notices: Value = serde_json::from_str(read("notices.ndjson").lines().next().unwrap()).unwrap();
+    let sites: Value = serde_json::from_str(&read("sites.geojson")).unwrap();
+    let public = std::fs::read_to_string(base.path().join("run/public/status.json")).unwrap();
+    let public: Value = serde_json::from_str(&public).unwrap();
+    let told = [&notices["generation"], &sites["pintle"]["generation"], &public["generation"]];
+    assert_eq!(told, [number, number, number]);
+    assert!(read("metrics.prom").contains(&format!("pintle_health_generation{{trailer=\"heron-3\"}} {number}\n")));
+    for page in ["health.txt", "index.html"] {
+        assert!(read(page).contains(&format!("Snapshot {number} of Pintle")), "{page}");
+    }
+    let names: BTreeSet<String> =
+        std::fs::read_dir(&folder).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
+    let want = ["health.json", "health.txt", "index.html", "metrics.prom", "notices.ndjson", "sites.geojson"];
+    assert_eq!(names, want.map(str::to_owned).into());
+}
+
+#[tokio::test]
+async fn changes_survive_a_restart_of_the_agent() {
+    let rig = Rig::start(&Scene::standing());
+    rig.until("life", "starting").await;
+    let base = rig.stop().await;
+    let again = Rig::start_in(base, &Scene::standing());
+    let seen = again.until("life", "starting").await;
+    again.stop().await;
+    let texts: Vec<&str> = seen["changes"].as_array().unwrap().iter().map(|c| c["text"].as_str().unwrap()).collect();
+    let told = ["Agent starting", "Agent stopped", "Agent starting"];
+    let agent: Vec<&str> = texts.iter().copied().filter(|text| text.starts_with("Agent")).collect();
+    assert_eq!(agent, told, "{texts:?}");
+}
+
+#[test]
+fn reader_never_sees_half_a_file_while_it_is_replaced() {
+    let base = tempfile::tempdir().unwrap();
+    let folder = Folder::ready(base.path().join("health"), 0o750, 0o640, None).unwrap();
+    let text = |n: usize| format!("{{\"n\":{n},\"pad\":\"{}\"}}", "x".repeat(n * 997 % 60_000));
+    folder.replace("health.json", text(0).as_bytes()).unwrap();
+    let done = AtomicBool::new(false);
+    let (mut reads, mut last) = (0, 0);
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            for n in 1..=300 {
+                folder.replace("health.json", text(n).as_bytes()).unwrap();
+            }
+            done.store(true, Ordering::Release);
+        });
+        while !done.load(Ordering::Acquire) || reads < 100 {
+            let seen = std::fs::read_to_string(folder.path().join("health.json")).unwrap();
+            let n = usize::try_from(serde_json::from_str::<Value>(&seen).unwrap()["n"].as_u64().unwrap()).unwrap();
+            assert_eq!(seen, text(n), "a mixture of two files");
+            assert!(last <= n, "an older file after a newer one");
+            (reads, last) = (reads + 1, n);
+        }
+    });
+    assert!(100 <= reads);
+}
+
+#[test]
+fn folder_that_can_not_be_made_is_told_with_what_to_do() {
+    let base = tempfile::tempdir().unwrap();
+    std::fs::write(base.path().join("run"), "a file where a folder should be").unwrap();
+    let error = Folder::ready(base.path().join("run/health"), 0o750, 0o640, None).unwrap_err();
+    assert!(error.to_string().contains("run/health can't be made ready"), "{error}");
+    assert!(error.advice().contains("another folder"));
+}

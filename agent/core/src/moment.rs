@@ -255,6 +255,24 @@ impl ClockEras {
         }
     }
 
+    /// The earliest and the latest UTC that the host's clock showed between `from` and `to`, over all its steps; `None`
+    /// if it was never looked at.
+    #[must_use]
+    pub fn utc_span(&self, from: Mono, to: Mono) -> Option<(Utc, Utc)> {
+        let mut span: Option<(Utc, Utc)> = None;
+        let mut until = to;
+        for era in self.eras.iter().rev() {
+            let first = era.from.max(from);
+            if first <= until {
+                let shown = |mono: Mono| Utc(i64::try_from(mono.0).unwrap_or(i64::MAX).saturating_add(era.offset_ms));
+                let (low, high) = span.unwrap_or((shown(first), shown(until)));
+                span = Some((low.min(shown(first)), high.max(shown(until))));
+            }
+            until = until.min(era.from);
+        }
+        span
+    }
+
     /// The newest instant not after `now` at which the host's clock showed `utc`, and whether that is the only one.
     /// `None` if the clock never showed it (before the boot, or in the future).
     #[must_use]
@@ -280,6 +298,18 @@ impl ClockEras {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_utc_of_a_stretch_covers_every_step_of_the_clock_in_it() {
+        let mut eras = ClockEras::default();
+        assert_eq!(eras.utc_span(Mono(0), Mono(9)), None);
+        let at = |mono, utc| Moment { mono: Mono(mono), utc: Utc(utc), utc_trust: UtcTrust::Unset };
+        eras.observe(&at(1000, 1000));
+        eras.observe(&at(5000, 905_000));
+        assert_eq!(eras.utc_span(Mono(2000), Mono(3000)), Some((Utc(2000), Utc(3000))));
+        assert_eq!(eras.utc_span(Mono(2000), Mono(6000)), Some((Utc(2000), Utc(906_000))));
+        assert_eq!(eras.utc_span(Mono(5500), Mono(6000)), Some((Utc(905_500), Utc(906_000))));
+    }
 
     #[test]
     fn rfc3339_is_written_and_read_back() {

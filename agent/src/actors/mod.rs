@@ -10,3 +10,4 @@ pub mod host;
 pub mod intake;
 pub mod link;
 pub mod messages;
+pub mod position;

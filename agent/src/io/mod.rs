@@ -5,3 +5,4 @@ pub mod files;
 pub mod http;
 pub mod meters;
 pub mod netif;
+pub mod serial;

@@ -6,9 +6,11 @@
 
 pub mod anchor;
 pub mod fix;
+pub mod host_clock;
 pub mod keeper;
 pub mod nmea;
 pub mod places;
+pub mod receiver_watch;
 pub mod recording;
 pub mod timeline;
 

@@ -9,6 +9,9 @@ use crate::moment::{Utc, days_from_civil};
 /// 1,024 weeks, days.
 pub const ROLLOVER_DAYS: i64 = 7168;
 
+/// No date of a running trailer lies before this one: 1 November 2026, raised with each release.
+pub const RELEASED: Utc = Utc(1_793_491_200_000);
+
 /// What a date is held against.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct DateReference {
@@ -119,6 +122,11 @@ mod tests {
         let clock_lost = DateReference::live(utc("2026-11-01"), Utc(0));
         assert_eq!(clock_lost.judge(28, 2, 29), DateVerdict::Good { day: day("2028-02-29") });
         assert_eq!(clock_lost.judge(7, 4, 11), DateVerdict::Mended { day: day("2026-11-25"), rollovers: 1 });
+    }
+
+    #[test]
+    fn the_day_of_the_release_is_what_its_comment_says() {
+        assert_eq!(RELEASED.to_rfc3339(), "2026-11-01T00:00:00.000Z");
     }
 
     #[test]

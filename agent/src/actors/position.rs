@@ -1,0 +1,364 @@
+//! Owns the GPS receiver's line and the site keeper: bytes in, the position view out.
+//!
+//! A receiver that is not there, silent or without a fix is a state with a reason, never an error, and is tried again
+//! for ever. Events, memory and later stamps go to the store by way of [`outbox`], so that a slow disk holds up no fix.
+
+mod outbox;
+mod places;
+
+use crate::actors::heartbeat::Heartbeat;
+use crate::actors::messages::PlaceRequest;
+use crate::clock;
+use crate::config;
+use crate::io::serial::Port;
+use crate::store::{StoreError, StoreHandle};
+use outbox::{Job, Outbox};
+use pintle_core::ids::{CameraId, TrailerId};
+use pintle_core::moment::{Moment, Mono};
+use pintle_core::position::fix::date::{DateReference, RELEASED};
+use pintle_core::position::fix::{BytesToEpochs, Epoch};
+use pintle_core::position::host_clock::HostClock;
+use pintle_core::position::keeper::{KeeperAction, KeeperLimits, KeeperMemory, SiteKeeper};
+use pintle_core::position::receiver_watch::ReceiverWatch;
+use pintle_core::position::{PositionView, ReceiverState};
+use pintle_core::wire::keeper as memory_form;
+use std::io;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
+use tokio_util::sync::CancellationToken;
+
+/// Where the keeper's memory lies in the store.
+const MEMORY_KEY: &str = "keeper";
+/// The actor looks around at least this often, ms.
+const TICK_MS: u64 = 1000;
+/// If it could not look around for so long, what lies in the input is too old to be a position of now, ms. Source: a
+/// fix older than 3 s is old (our own limit).
+const STALLED_MS: u64 = 3000;
+/// Pauses between two tries to open the device, ms: soon at first, then every 5 s for ever.
+const RETRY_MS: [u64; 5] = [250, 500, 1000, 2000, 5000];
+
+/// What the actor needs.
+pub struct PositionSetup {
+    /// The GPS receiver; `None`: not fitted.
+    pub gps: Option<config::Gps>,
+    /// Limits of the site keeper.
+    pub position: config::Position,
+    /// The cameras that place lines are for.
+    pub cameras: Vec<CameraId>,
+    /// Who this trailer is, for the log.
+    pub trailer: TrailerId,
+    /// Where events and memory go.
+    pub store: StoreHandle,
+    /// What people ask of the place table.
+    pub requests: mpsc::Receiver<PlaceRequest>,
+    /// What everybody else reads.
+    pub view: watch::Sender<Arc<PositionView>>,
+    /// Turned after each round of work.
+    pub heartbeat: Heartbeat,
+}
+
+/// Why the actor could not go on.
+#[derive(Debug, thiserror::Error)]
+pub enum PositionError {
+    /// The memory of before the restart could not be fetched.
+    #[error("the site keeper's memory can't be fetched: {0}")]
+    Store(#[from] StoreError),
+}
+
+impl PositionError {
+    /// Next step for a technician, one sentence.
+    #[must_use]
+    pub fn advice(&self) -> &'static str {
+        match self {
+            Self::Store(error) => error.advice(),
+        }
+    }
+}
+
+/// Runs until `stop`.
+///
+/// # Errors
+/// [`PositionError`], only at the start.
+pub async fn run(setup: PositionSetup, stop: CancellationToken) -> Result<(), PositionError> {
+    let memory = restore(&setup.store).await?;
+    let (outbox, jobs) = Outbox::new();
+    let writer = outbox::write(setup.store.clone(), setup.view.subscribe(), jobs, stop.clone());
+    let actor = Actor::new(setup, memory, outbox);
+    tokio::join!(writer, actor.run(stop));
+    Ok(())
+}
+
+/// The memory of before the restart; one that can't be read is told and left.
+async fn restore(store: &StoreHandle) -> Result<Option<KeeperMemory>, PositionError> {
+    let Some(bytes) = store.kept(MEMORY_KEY).await? else { return Ok(None) };
+    match memory_form::from_bytes(&bytes) {
+        Ok(memory) => Ok(Some(memory)),
+        Err(error) => {
+            tracing::error!(%error, "{}", error.advice());
+            Ok(None)
+        }
+    }
+}
+
+/// What ended a wait.
+enum Wake {
+    Stop,
+    Read(io::Result<usize>),
+    Request(PlaceRequest),
+    Tick,
+}
+
+struct Actor {
+    gps: Option<config::Gps>,
+    cameras: Vec<CameraId>,
+    requests: mpsc::Receiver<PlaceRequest>,
+    requests_open: bool,
+    view: watch::Sender<Arc<PositionView>>,
+    heartbeat: Heartbeat,
+    outbox: Outbox,
+    port: Option<Port>,
+    buffer: Vec<u8>,
+    open_at: Mono,
+    tries: usize,
+    line: BytesToEpochs,
+    receiver: ReceiverWatch,
+    host: HostClock,
+    keeper: SiteKeeper,
+    epochs: Vec<Epoch>,
+    actions: Vec<KeeperAction>,
+    looked_at: Mono,
+    published_at: Mono,
+    changed: bool,
+}
+
+impl Actor {
+    fn new(setup: PositionSetup, memory: Option<KeeperMemory>, outbox: Outbox) -> Self {
+        let now = clock::moment(HostClock::default().trust(Mono(0)));
+        let limits = KeeperLimits {
+            move_threshold_m: setup.position.move_threshold_m,
+            settle_s: f64::from(setup.position.settle_s),
+        };
+        let receiver = match &setup.gps {
+            None => ReceiverState::NotFitted,
+            Some(gps) => ReceiverState::Absent(format!("{} is not open yet", gps.device.display())),
+        };
+        tracing::info!(trailer = %setup.trailer.as_str(), restored = memory.is_some(), "the site keeper starts");
+        Self {
+            gps: setup.gps,
+            cameras: setup.cameras,
+            requests: setup.requests,
+            requests_open: true,
+            view: setup.view,
+            heartbeat: setup.heartbeat,
+            outbox,
+            port: None,
+            buffer: vec![0; 4096],
+            open_at: now.mono,
+            tries: 0,
+            line: BytesToEpochs::new(DateReference::live(RELEASED, now.utc)),
+            receiver: ReceiverWatch::new(receiver, now.mono),
+            host: HostClock::default(),
+            keeper: SiteKeeper::new(limits, memory, &now),
+            epochs: Vec::new(),
+            actions: Vec::new(),
+            looked_at: now.mono,
+            published_at: now.mono,
+            changed: true,
+        }
+    }
+
+    async fn run(mut self, stop: CancellationToken) {
+        self.look_around();
+        loop {
+            let wake = self.wait(&stop).await;
+            let stalled = STALLED_MS < clock::mono().since_ms(self.looked_at);
+            match wake {
+                Wake::Stop => break,
+                Wake::Read(_) | Wake::Tick if stalled => self.catch_up(),
+                Wake::Read(read) => self.on_read(read),
+                Wake::Request(request) => self.on_request(request),
+                Wake::Tick => {}
+            }
+            self.look_around();
+            self.heartbeat.turn();
+        }
+        self.outbox.put(Job::keep(&self.keeper));
+    }
+
+    /// Only waits; every branch is cancel safe.
+    async fn wait(&mut self, stop: &CancellationToken) -> Wake {
+        let now = self.now().mono;
+        let due = [self.line.assembler().deadline(), self.reopen_due()].into_iter().flatten().min();
+        let wait_ms = due.map_or(TICK_MS, |due| due.since_ms(now).clamp(1, TICK_MS));
+        let Self { port, buffer, requests, requests_open, .. } = self;
+        let read = async {
+            match port {
+                Some(port) => port.read(buffer).await,
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! {
+            () = stop.cancelled() => Wake::Stop,
+            request = requests.recv(), if *requests_open => request.map_or_else(
+                || {
+                    *requests_open = false;
+                    Wake::Tick
+                },
+                Wake::Request,
+            ),
+            read = read => Wake::Read(read),
+            () = tokio::time::sleep(Duration::from_millis(wait_ms)) => Wake::Tick,
+        }
+    }
+
+    fn now(&self) -> Moment {
+        clock::moment(self.host.trust(clock::mono()))
+    }
+
+    fn reopen_due(&self) -> Option<Mono> {
+        (self.gps.is_some() && self.port.is_none()).then_some(self.open_at)
+    }
+
+    fn on_read(&mut self, read: io::Result<usize>) {
+        match read {
+            Ok(len) if 0 < len => {
+                let now = self.now();
+                let before = self.line.reader().counts().valid;
+                self.line.on_bytes(&self.buffer[..len], now.mono, &mut self.epochs);
+                self.receiver.on_bytes(self.line.reader().counts().valid - before, now.mono);
+            }
+            Ok(_) => self.lost("it has gone"),
+            Err(error) => self.lost(&error.to_string()),
+        }
+    }
+
+    /// The device has gone: closed first, so that its name becomes free, then tried again by the same path.
+    fn lost(&mut self, detail: &str) {
+        self.port = None;
+        let now = self.now().mono;
+        self.line.on_end(now, &mut self.epochs);
+        (self.tries, self.open_at) = (0, now.plus_ms(RETRY_MS[0]));
+        if let Some(gps) = &self.gps {
+            let text =
+                format!("{} was lost ({detail}); look at the cable and plug of the GPS receiver", gps.device.display());
+            tracing::warn!("GPS receiver: {text}");
+            self.receiver.on_absent(text, now);
+        }
+    }
+
+    /// The process stood still for a while: what lies in the input is old.
+    fn catch_up(&mut self) {
+        tracing::warn!("the position actor stood still for over {STALLED_MS} ms; old sentences are thrown away");
+        if let Some(port) = &self.port {
+            port.drain();
+        }
+        self.line.on_end(self.looked_at, &mut self.epochs);
+        self.epochs.clear();
+    }
+
+    /// Everything that is due at this moment, and the news of it.
+    fn look_around(&mut self) {
+        let now = self.now();
+        self.looked_at = now.mono;
+        if let Some(step_ms) = self.host.observe(&now) {
+            tracing::warn!(step_ms, "the host's clock was set");
+            self.changed = true;
+        }
+        self.line.assembler_mut().judge_dates_by(DateReference::live(RELEASED, now.utc));
+        self.line.assembler_mut().end_if_quiet(now.mono, &mut self.epochs);
+        for epoch in self.epochs.drain(..) {
+            self.receiver.on_epoch(epoch.outcome.err(), now.mono);
+            if let Ok(fix) = &epoch.outcome {
+                self.host.on_fix(fix, &now);
+                self.keeper.on_fix(fix, &now, &mut self.actions);
+            }
+            self.changed = true;
+        }
+        self.keeper.on_tick(&now, &mut self.actions);
+        self.tend_port(now.mono);
+        let before = self.view.borrow().receiver.clone();
+        self.receiver.on_tick(now.mono);
+        if before != *self.receiver.state() {
+            tracing::info!("GPS receiver: {:?}", self.receiver.state());
+            self.changed = true;
+        }
+        let news = self.changed || !self.actions.is_empty();
+        if news || TICK_MS <= now.mono.since_ms(self.published_at) {
+            let view = self.publish(&now);
+            self.outbox.put_actions(&self.actions, &now, &view, &self.keeper);
+            self.actions.clear();
+            self.changed = false;
+        }
+    }
+
+    /// Opens the device if it is due, and leaves one that is silent or was replaced.
+    fn tend_port(&mut self, now: Mono) {
+        let Some(gps) = &self.gps else { return };
+        let path: &Path = &gps.device;
+        if let Some(port) = &self.port {
+            let replaced = self.receiver.is_quiet(now) && port.is_elsewhere(path);
+            if !replaced && !self.receiver.wants_reopening(now) {
+                return;
+            }
+            tracing::info!(replaced, "the GPS receiver is silent: closed, to be opened again");
+            self.port = None;
+            self.open_at = now;
+        }
+        if now < self.open_at {
+            return;
+        }
+        match Port::open(path, gps.baud) {
+            Ok(port) => {
+                self.port = Some(port);
+                self.tries = 0;
+                self.receiver.on_open(now);
+            }
+            Err(error) => {
+                self.receiver.on_absent(format!("{error}; {}", error.advice()), now);
+                self.open_at = now.plus_ms(RETRY_MS[self.tries.min(RETRY_MS.len() - 1)]);
+                self.tries += 1;
+            }
+        }
+    }
+
+    fn publish(&mut self, now: &Moment) -> Arc<PositionView> {
+        self.published_at = now.mono;
+        let mut view = PositionView::default();
+        self.keeper.fill(&mut view);
+        view.receiver = self.receiver.state().clone();
+        let age_ms = i64::try_from(now.mono.since_ms(self.receiver.since())).unwrap_or(i64::MAX);
+        view.receiver_since = Some((self.receiver.since(), now.utc.plus_ms(-age_ms)));
+        view.clock_offset = self.host.offset();
+        view.utc_trust = self.host.trust(now.mono);
+        let counts = self.line.reader().counts();
+        view.sentences = counts.valid;
+        view.sentences_refused = counts.wrong + counts.missing;
+        let epochs = self.line.assembler().counts();
+        view.fixes_used = epochs.used;
+        view.fixes_refused = epochs.refused_in_all();
+        view.eras = self.host.eras().clone();
+        let view = Arc::new(view);
+        self.view.send_replace(Arc::clone(&view));
+        view
+    }
+
+    fn on_request(&mut self, request: PlaceRequest) {
+        let now = self.now();
+        // Else an instant of this very millisecond could lie beyond what is known of the clock.
+        self.changed |= self.host.observe(&now).is_some();
+        let (answer, result) = places::change(request, &mut self.keeper, &self.cameras, &now);
+        match result {
+            Ok(changed) => {
+                let view = self.publish(&now);
+                let rows = places::rows(&self.keeper, &view, &self.cameras, &now);
+                let job =
+                    if changed { Job::keep_and_answer(&self.keeper, answer, rows) } else { Job::Answer(answer, rows) };
+                self.outbox.put(job);
+            }
+            // Whoever asked may have gone.
+            Err(problem) => drop(answer.send(Err(problem))),
+        }
+    }
+}

@@ -1,0 +1,239 @@
+//! What the position actor has for the store, written in order beside its main loop.
+
+use super::places::Answer;
+use super::{MEMORY_KEY, memory_form};
+use crate::actors::messages::{PlaceProblem, PlaceRow};
+use crate::clock;
+use crate::store::{LaterStamp, NewEvent, OpenStamp, StoreError, StoreHandle};
+use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
+use pintle_core::position::PositionView;
+use pintle_core::position::keeper::{KeeperAction, SiteKeeper};
+use pintle_core::queue::{EventKind, Lane};
+use pintle_core::read::stamp::{StampBasis, StampState, stamp};
+use pintle_core::wire::notice::NoticeBody;
+use pintle_core::wire::site::SiteBody;
+use pintle_core::wire::stamp::StampBody;
+use pintle_core::wire::track::TrackBody;
+use serde::Serialize;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{mpsc, watch};
+use tokio_util::sync::CancellationToken;
+
+/// Jobs that may wait for the store (our own limit: over an hour of a tow with a disk that takes nothing).
+const JOBS_MAX: usize = 2048;
+/// While fewer than this have room, track points and refinements are left out: what follows them tells the same.
+const ROOM_FOR_ALARMS: usize = 512;
+/// Pause after a write that failed, ms.
+const RETRY_MS: u64 = 1000;
+/// A stretch whose stamps change is taken this much wider, ms: the engine's capture times and ours may differ by a frame.
+const MARGIN_MS: i64 = 1000;
+
+/// One thing to write.
+pub(super) enum Job {
+    Event(NewEvent),
+    /// Reads captured between two instants get the stamp that this view gives them.
+    Restamp {
+        from: Mono,
+        to: Mono,
+        view: Arc<PositionView>,
+    },
+    /// The keeper's memory; whoever waits for it is answered when it is durable.
+    Keep {
+        memory: Vec<u8>,
+        then: Option<(Answer, Vec<PlaceRow>)>,
+    },
+    Answer(Answer, Vec<PlaceRow>),
+}
+
+impl Job {
+    pub(super) fn keep(keeper: &SiteKeeper) -> Self {
+        Self::Keep { memory: memory_form::to_bytes(&keeper.memory()), then: None }
+    }
+
+    pub(super) fn keep_and_answer(keeper: &SiteKeeper, answer: Answer, rows: Vec<PlaceRow>) -> Self {
+        Self::Keep { memory: memory_form::to_bytes(&keeper.memory()), then: Some((answer, rows)) }
+    }
+
+    /// Somebody waits for it and is told at once if it fails.
+    fn is_awaited(&self) -> bool {
+        matches!(self, Self::Keep { then: Some(_), .. })
+    }
+
+    fn may_be_left_out(&self) -> bool {
+        matches!(self, Self::Event(event) if event.kind == EventKind::Track)
+    }
+}
+
+/// The actor's end.
+pub(super) struct Outbox {
+    jobs: mpsc::Sender<Job>,
+}
+
+impl Outbox {
+    pub(super) fn new() -> (Self, mpsc::Receiver<Job>) {
+        let (jobs, waiting) = mpsc::channel(JOBS_MAX);
+        (Self { jobs }, waiting)
+    }
+
+    pub(super) fn put(&self, job: Job) {
+        if job.may_be_left_out() && self.jobs.capacity() < ROOM_FOR_ALARMS {
+            return;
+        }
+        if self.jobs.try_send(job).is_err() {
+            tracing::error!("the store takes nothing and {JOBS_MAX} jobs of the position wait; one was dropped");
+        }
+    }
+
+    /// Everything that the keeper's actions ask for. `view` was published after them.
+    pub(super) fn put_actions(
+        &self,
+        actions: &[KeeperAction],
+        now: &Moment,
+        view: &Arc<PositionView>,
+        keeper: &SiteKeeper,
+    ) {
+        let mut keep = false;
+        for action in actions {
+            if let Some(notice) = NoticeBody::of_keeper(action, now) {
+                let lane = if notice.urgent { Lane::Urgent } else { Lane::Bulk };
+                self.event(EventKind::Notice, lane, now.utc, &notice);
+            }
+            match action {
+                KeeperAction::State { from, to, reason } => {
+                    tracing::info!("site keeper: {} after {}: {reason}", to.word(), from.word());
+                }
+                KeeperAction::SiteFound { site, returned_to, reason } => {
+                    let body = SiteBody::new(site, "found", *returned_to, reason);
+                    self.event(EventKind::Site, Lane::Bulk, now.utc, &body);
+                }
+                KeeperAction::SiteRefined { site } => {
+                    let body = SiteBody::new(site, "refined", None, "the anchor is known better");
+                    self.event(EventKind::Site, Lane::Bulk, now.utc, &body);
+                }
+                KeeperAction::Hopped { site, reason, .. } => {
+                    self.event(EventKind::Site, Lane::Bulk, now.utc, &SiteBody::new(site, "refined", None, reason));
+                }
+                KeeperAction::Left { site, reason, .. } | KeeperAction::MovedWhileOff { site, reason, .. } => {
+                    self.event(EventKind::Site, Lane::Bulk, now.utc, &SiteBody::new(site, "left", None, reason));
+                }
+                KeeperAction::TrackPoint { position, radius95_m, speed_mps, at, announced } => {
+                    let back_ms = i64::try_from(now.mono.since_ms(*at)).unwrap_or(0);
+                    let utc = now.utc.plus_ms(-back_ms);
+                    let body = TrackBody::new(*position, *radius95_m, *speed_mps, utc, *announced);
+                    // Whoever looks for a stolen trailer needs the points at once.
+                    let lane = if *announced { Lane::Bulk } else { Lane::Urgent };
+                    self.event(EventKind::Track, lane, utc, &body);
+                }
+                KeeperAction::Restamp { from, to, reason } => {
+                    tracing::info!("later stamps are due: {reason}");
+                    self.put(Job::Restamp { from: *from, to: *to, view: Arc::clone(view) });
+                }
+                KeeperAction::Keep => keep = true,
+                KeeperAction::Verified { .. }
+                | KeeperAction::DoubtBegan { .. }
+                | KeeperAction::DoubtEnded { .. }
+                | KeeperAction::Halted { .. }
+                | KeeperAction::TowEnded { .. } => {}
+            }
+        }
+        if keep {
+            self.put(Job::keep(keeper));
+        }
+    }
+
+    fn event(&self, kind: EventKind, lane: Lane, happened_at: Utc, body: &impl Serialize) {
+        // Only text and finite numbers, so that this cannot fail.
+        let body = serde_json::to_vec(body).unwrap_or_default();
+        self.put(Job::Event(NewEvent {
+            id: StoreHandle::new_event_id(),
+            kind,
+            lane,
+            camera: None,
+            happened_at,
+            body,
+            stamp: None,
+            hit: false,
+            stamp_open: false,
+        }));
+    }
+}
+
+/// Writes jobs in their order until the actor's end is dropped. A write that fails is tried again until it succeeds, or
+/// until `stop`.
+pub(super) async fn write(
+    store: StoreHandle,
+    published: watch::Receiver<Arc<PositionView>>,
+    mut jobs: mpsc::Receiver<Job>,
+    stop: CancellationToken,
+) {
+    while let Some(job) = jobs.recv().await {
+        let mut told = false;
+        let result = loop {
+            let trust = published.borrow().utc_trust;
+            let Err(error) = write_one(&store, &job, trust).await else { break Ok(()) };
+            let over = matches!(error, StoreError::Stopped) || stop.is_cancelled() || job.is_awaited();
+            if !told {
+                tracing::error!(%error, "the position can't be written; {}", error.advice());
+                told = true;
+            }
+            if over {
+                break Err(error);
+            }
+            tokio::time::sleep(Duration::from_millis(RETRY_MS)).await;
+        };
+        if let Job::Keep { then: Some((answer, rows)), .. } | Job::Answer(answer, rows) = job {
+            let answered = match result {
+                Ok(()) => Ok(rows),
+                Err(error) => Err(not_kept(&error)),
+            };
+            // Whoever asked may have gone.
+            drop(answer.send(answered));
+        }
+    }
+}
+
+fn not_kept(error: &StoreError) -> PlaceProblem {
+    let detail = format!("it holds only until the next restart, because {error}; {}", error.advice());
+    PlaceProblem { detail }
+}
+
+async fn write_one(store: &StoreHandle, job: &Job, trust: UtcTrust) -> Result<(), StoreError> {
+    match job {
+        Job::Event(event) => store.accept(vec![event.clone()], clock::moment(trust)).await.map(drop),
+        Job::Restamp { from, to, view } => restamp(store, *from, *to, view).await,
+        Job::Keep { memory, .. } => store.keep(MEMORY_KEY, memory.clone()).await,
+        Job::Answer(..) => Ok(()),
+    }
+}
+
+/// Gives the reads of a stretch that is decided now their later stamp.
+async fn restamp(store: &StoreHandle, from: Mono, to: Mono, view: &PositionView) -> Result<(), StoreError> {
+    let Some((first, last)) = view.eras.utc_span(from, to) else { return Ok(()) };
+    let now = clock::moment(view.utc_trust);
+    let open = store.open_stamps(first.plus_ms(-MARGIN_MS), last.plus_ms(MARGIN_MS)).await?;
+    let later: Vec<LaterStamp> = open.iter().filter_map(|open| later_stamp(open, view, &now)).collect();
+    if !later.is_empty() {
+        let count = store.restamp(later, now).await?;
+        tracing::info!(count, "reads got a later stamp");
+    }
+    Ok(())
+}
+
+/// The stamp that `view` gives a read; `None` if it says the same as the one it has.
+fn later_stamp(open: &OpenStamp, view: &PositionView, now: &Moment) -> Option<LaterStamp> {
+    let before: StampBody = serde_json::from_slice(&open.stamp).ok()?;
+    let revision = before.stamp_revision.saturating_add(1);
+    let stamp = stamp(&open.camera, open.captured_at, revision, &StampBasis { view, now });
+    let body = StampBody::from(&stamp);
+    if body.place == before.place {
+        return None;
+    }
+    Some(LaterStamp {
+        sequence: open.sequence,
+        event_id: StoreHandle::new_event_id(),
+        revision,
+        stamp: serde_json::to_vec(&body).ok()?,
+        open: stamp.state != StampState::Certain,
+    })
+}

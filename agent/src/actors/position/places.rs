@@ -1,0 +1,84 @@
+//! What people ask of the place table.
+
+use crate::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow};
+use pintle_core::ids::CameraId;
+use pintle_core::moment::Moment;
+use pintle_core::position::PositionView;
+use pintle_core::position::keeper::SiteKeeper;
+use pintle_core::position::places::{LineProblem, LineState, PlaceLine};
+use pintle_core::read::stamp::{StampBasis, stamp};
+use tokio::sync::oneshot;
+
+/// The way back of an answer.
+pub(super) type Answer = oneshot::Sender<Result<Vec<PlaceRow>, PlaceProblem>>;
+
+/// Does what was asked. Says whether the table was changed, so that it must be kept before the answer.
+pub(super) fn change(
+    request: PlaceRequest,
+    keeper: &mut SiteKeeper,
+    cameras: &[CameraId],
+    now: &Moment,
+) -> (Answer, Result<bool, PlaceProblem>) {
+    match request {
+        PlaceRequest::List { answer } => (answer, Ok(false)),
+        PlaceRequest::Set { camera, road, cross_street, direction, by, answer } => {
+            let line = PlaceLine { road, cross_street, direction, by, at: now.utc };
+            let result = known(Some(&camera), cameras).and_then(|()| {
+                let (site, position) = here(keeper)?;
+                keeper.places_mut().set(site, position, &camera, line).map_err(|problem| told(&problem))
+            });
+            (answer, result.map(|()| true))
+        }
+        PlaceRequest::Confirm { camera, by, answer } => {
+            let result = known(camera.as_ref(), cameras).and_then(|()| {
+                let (site, position) = here(keeper)?;
+                let table = keeper.places_mut();
+                table.confirm(site, position, camera.as_ref(), &by, now.utc).map_err(|problem| told(&problem))
+            });
+            (answer, result.map(|_| true))
+        }
+    }
+}
+
+/// A row for each camera: its line, and what its alerts say now.
+pub(super) fn rows(keeper: &SiteKeeper, view: &PositionView, cameras: &[CameraId], now: &Moment) -> Vec<PlaceRow> {
+    let site = keeper.site().map(|site| site.id);
+    let newest = keeper.places().sites.keys().next_back().copied();
+    let row = |camera: &CameraId| {
+        let (line, state) = site.or(newest).map_or((None, LineState::Missing), |id| keeper.places().line(id, camera));
+        let (state, advice) = match site {
+            Some(id) => (state, keeper.places().advice(id, camera)),
+            // A line of the last site says nothing about where the trailer is now.
+            None if state == LineState::Missing => (state, LineProblem::NoSite.advice().to_owned()),
+            None => (LineState::Unconfirmed, LineProblem::NoSite.advice().to_owned()),
+        };
+        PlaceRow {
+            camera: camera.clone(),
+            site,
+            line: line.cloned(),
+            state,
+            sentence: stamp(camera, now.utc, 1, &StampBasis { view, now }).line,
+            advice,
+        }
+    };
+    cameras.iter().map(row).collect()
+}
+
+fn here(keeper: &SiteKeeper) -> Result<(pintle_core::ids::SiteId, pintle_core::geo::LatLon), PlaceProblem> {
+    keeper.site().map(|site| (site.id, site.position)).ok_or_else(|| told(&LineProblem::NoSite))
+}
+
+fn known(camera: Option<&CameraId>, cameras: &[CameraId]) -> Result<(), PlaceProblem> {
+    match camera {
+        Some(camera) if !cameras.contains(camera) => {
+            let names: Vec<&str> = cameras.iter().map(CameraId::as_str).collect();
+            let detail = format!("there is no camera {}; the cameras are: {}", camera.as_str(), names.join(", "));
+            Err(PlaceProblem { detail })
+        }
+        _ => Ok(()),
+    }
+}
+
+fn told(problem: &LineProblem) -> PlaceProblem {
+    PlaceProblem { detail: format!("{problem}; {}", problem.advice()) }
+}

@@ -1,0 +1,347 @@
+//! The position actor on a real pseudo-terminal: whatever a GPS receiver and its cable do is a state with a reason.
+
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+use nix::pty::openpty;
+use nix::unistd::{geteuid, ttyname};
+use pintle::actors::heartbeat::Heartbeat;
+use pintle::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow};
+use pintle::actors::position::{self, PositionError, PositionSetup};
+use pintle::clock;
+use pintle::config;
+use pintle::io::serial::{Port, PortError};
+use pintle::store::{self, StoreHandle};
+use pintle_core::ids::{CameraId, TrailerId};
+use pintle_core::moment::UtcTrust;
+use pintle_core::position::places::LineState;
+use pintle_core::position::{KeeperState, PositionView, ReceiverState};
+use pintle_core::queue::{EventKind, Lane};
+use std::fs::{self, File};
+use std::io::Write as _;
+use std::os::unix::fs::{PermissionsExt as _, symlink};
+use std::os::unix::process::CommandExt as _;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+use tempfile::TempDir;
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio::task::JoinHandle;
+use tokio::time::{sleep, timeout};
+use tokio_util::sync::CancellationToken;
+
+/// Longest wait for anything; the silence timer alone takes 5 s.
+const PATIENCE: Duration = Duration::from_secs(15);
+
+/// Our end of a GPS receiver; dropping it pulls the plug.
+struct Receiver {
+    master: File,
+    path: PathBuf,
+}
+
+impl Receiver {
+    fn plug_in() -> Self {
+        let pair = openpty(None, None).unwrap();
+        let path = ttyname(&pair.slave).unwrap();
+        Self { master: File::from(pair.master), path }
+    }
+
+    fn send(&mut self, bytes: &[u8]) {
+        self.master.write_all(bytes).unwrap();
+    }
+
+    /// One fix of now, `north_m` north of a point in the open sea.
+    fn send_fix(&mut self, north_m: f64) {
+        self.send(sentence(north_m).as_bytes());
+    }
+}
+
+fn sentence(north_m: f64) -> String {
+    let now = clock::utc().to_rfc3339();
+    let (date, time) = (&now[..10], &now[11..22]);
+    let minutes = 30.6 + north_m / 1852.0;
+    let text = format!(
+        "GPRMC,{},A,44{minutes:07.4},N,03000.0000,W,0.02,0.0,{}{}{},,,A",
+        time.replace(':', ""),
+        &date[8..10],
+        &date[5..7],
+        &date[2..4]
+    );
+    seal(&text)
+}
+
+fn seal(text: &str) -> String {
+    format!("${text}*{:02X}\r\n", text.bytes().fold(0, |sum, c| sum ^ c))
+}
+
+/// A link whose target changes, as udev makes them.
+fn point(link: &Path, target: &Path) {
+    let next = link.with_extension("next");
+    symlink(target, &next).unwrap();
+    fs::rename(next, link).unwrap();
+}
+
+struct Rig {
+    folder: TempDir,
+    store: StoreHandle,
+    view: watch::Receiver<Arc<PositionView>>,
+    requests: mpsc::Sender<PlaceRequest>,
+    heartbeat: Heartbeat,
+    stop: CancellationToken,
+    task: JoinHandle<Result<(), PositionError>>,
+}
+
+impl Rig {
+    fn start() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let queue = config::Queue {
+            seal: config::Seal::None,
+            commit_wait_ms: 0,
+            waiting_keep_s: 86_400,
+            hit_waiting_keep_s: 86_400,
+            delivered_keep_s: 86_400,
+            hit_delivered_keep_s: 86_400,
+            disk_free_min_mib: 1,
+        };
+        let store = store::open(folder.path(), &queue, clock::moment(UtcTrust::Unset)).unwrap();
+        Self::start_on(folder, store)
+    }
+
+    fn start_on(folder: TempDir, store: StoreHandle) -> Self {
+        let (view_in, view) = watch::channel(Arc::default());
+        let (requests, requests_out) = mpsc::channel(4);
+        let (heartbeat, stop) = (Heartbeat::default(), CancellationToken::new());
+        let setup = PositionSetup {
+            gps: Some(config::Gps { device: folder.path().join("gps"), baud: 9600 }),
+            position: config::Position { move_threshold_m: 50.0, settle_s: 5 },
+            cameras: vec![CameraId::new("north").unwrap()],
+            trailer: TrailerId::new("heron-3").unwrap(),
+            store: store.clone(),
+            requests: requests_out,
+            view: view_in,
+            heartbeat: heartbeat.clone(),
+        };
+        let task = tokio::spawn(position::run(setup, stop.clone()));
+        Self { folder, store, view, requests, heartbeat, stop, task }
+    }
+
+    fn link(&self) -> PathBuf {
+        self.folder.path().join("gps")
+    }
+
+    async fn wait_for(&mut self, what: &str, so: impl Fn(&PositionView) -> bool) -> Arc<PositionView> {
+        let found = timeout(PATIENCE, self.view.wait_for(|view| so(view))).await.map(|view| Arc::clone(&view.unwrap()));
+        let last = self.view.borrow().clone();
+        found.unwrap_or_else(|_| panic!("{what} did not come; last: {:?}, {:?}", last.receiver, last.state))
+    }
+
+    async fn wait_for_absence(&mut self) -> String {
+        let view = self.wait_for("absence", |view| matches!(view.receiver, ReceiverState::Absent(_))).await;
+        match &view.receiver {
+            ReceiverState::Absent(text) => text.clone(),
+            _ => unreachable!(),
+        }
+    }
+
+    async fn ask(&self, make: impl FnOnce(oneshot::Sender<Answer>) -> PlaceRequest) -> Answer {
+        let (answer, told) = oneshot::channel();
+        self.requests.send(make(answer)).await.unwrap();
+        timeout(PATIENCE, told).await.unwrap().unwrap()
+    }
+
+    async fn end(self) -> (TempDir, StoreHandle) {
+        self.stop.cancel();
+        timeout(PATIENCE, self.task).await.unwrap().unwrap().unwrap();
+        (self.folder, self.store)
+    }
+}
+
+type Answer = Result<Vec<PlaceRow>, PlaceProblem>;
+
+#[tokio::test]
+async fn what_is_between_the_sentences_costs_none_of_them() {
+    let mut rig = Rig::start();
+    let mut receiver = Receiver::plug_in();
+    point(&rig.link(), &receiver.path);
+    rig.wait_for("the opening", |view| view.receiver == ReceiverState::Silent).await;
+    receiver.send(b"\0\0\0\xff\xfe$$GP*,\x01\x02");
+    receiver.send(&b"x".repeat(3000));
+    let (first, again) = (sentence(0.0), seal("GPTXT,01,01,02,standing"));
+    receiver.send(format!("{}{again}$GPRMC,half a senten{first}", first.trim_end()).as_bytes());
+    receiver.send(b"\0\0");
+    let view = rig.wait_for("the fix", |view| 0 < view.fixes_used && 2 <= view.sentences).await;
+    assert_eq!(view.receiver, ReceiverState::Fixing);
+    assert!(view.last_fix.is_some_and(|fix| fix.utc.is_some()));
+    assert!(view.clock_offset.is_some_and(|(offset_ms, _)| offset_ms.abs() < 2000), "{:?}", view.clock_offset);
+    assert_eq!(view.utc_trust, UtcTrust::Gps);
+    rig.end().await;
+}
+
+#[tokio::test]
+async fn a_wrong_checksum_gives_no_fix() {
+    let mut rig = Rig::start();
+    let mut receiver = Receiver::plug_in();
+    point(&rig.link(), &receiver.path);
+    rig.wait_for("the opening", |view| view.receiver == ReceiverState::Silent).await;
+    receiver.send(sentence(0.0).replace(",A,44", ",A,45").as_bytes());
+    let view = rig.wait_for("the refusal", |view| view.sentences_refused == 1).await;
+    assert_eq!((view.fixes_used, view.sentences), (0, 0));
+    rig.end().await;
+}
+
+#[tokio::test]
+async fn silence_noise_and_no_fix_are_told_apart() {
+    let mut rig = Rig::start();
+    let mut receiver = Receiver::plug_in();
+    point(&rig.link(), &receiver.path);
+    rig.wait_for("silence", |view| view.receiver == ReceiverState::Silent).await;
+    let noise = tokio::spawn(async move {
+        for _ in 0..70 {
+            receiver.send(b"\xb5\x62\x01\x07\x00$GP\x80noise");
+            sleep(Duration::from_millis(100)).await;
+        }
+        receiver
+    });
+    rig.wait_for("noise", |view| view.receiver == ReceiverState::NoSentences).await;
+    let mut receiver = noise.await.unwrap();
+    receiver.send(seal("GPRMC,120001,V,,,,,,,251126,,,N").as_bytes());
+    receiver.send(seal("GPRMC,120002,V,,,,,,,251126,,,N").as_bytes());
+    let view = rig.wait_for("no fix", |view| matches!(view.receiver, ReceiverState::NoFix(_))).await;
+    assert!(matches!(&view.receiver, ReceiverState::NoFix(text) if text.contains("antenna")), "{:?}", view.receiver);
+    assert!(view.receiver_since.is_some());
+    rig.end().await;
+}
+
+#[tokio::test]
+async fn a_receiver_that_comes_back_under_another_name_is_found_by_its_link() {
+    let mut rig = Rig::start();
+    let text = rig.wait_for_absence().await;
+    assert!(text.contains("gps is not"), "{text}");
+    let mut receiver = Receiver::plug_in();
+    point(&rig.link(), &receiver.path);
+    rig.wait_for("the opening", |view| view.receiver == ReceiverState::Silent).await;
+    receiver.send_fix(0.0);
+    rig.wait_for("the fix", |view| view.receiver == ReceiverState::Fixing).await;
+    // The new one is made before the old one goes, so that it can't get the same name.
+    let mut next = Receiver::plug_in();
+    assert_ne!(receiver.path, next.path);
+    drop(receiver);
+    let text = rig.wait_for_absence().await;
+    assert!(text.contains("look at the cable") || text.contains("plug it"), "{text}");
+    point(&rig.link(), &next.path);
+    rig.wait_for("the opening", |view| view.receiver == ReceiverState::Silent).await;
+    next.send_fix(0.0);
+    rig.wait_for("the fix", |view| view.receiver == ReceiverState::Fixing).await;
+    rig.end().await;
+}
+
+#[tokio::test]
+async fn a_device_that_is_not_there_costs_no_busy_loop_and_says_what_to_do() {
+    let mut rig = Rig::start();
+    let text = rig.wait_for_absence().await;
+    let before = rig.heartbeat.turns();
+    sleep(Duration::from_secs(2)).await;
+    let turns = rig.heartbeat.turns() - before;
+    assert!((1..=12).contains(&turns), "{turns} rounds in two seconds");
+    let text = match &rig.view.borrow().receiver {
+        ReceiverState::Absent(text) => text.clone(),
+        other => panic!("{text}, then {other:?}"),
+    };
+    assert!(text.contains("gps is not there; plug the GPS receiver in"), "{text}");
+    rig.end().await;
+}
+
+#[tokio::test]
+async fn a_port_is_held_exclusively_and_other_files_are_no_ports() {
+    let receiver = Receiver::plug_in();
+    let held = Port::open(&receiver.path, 9600).unwrap();
+    let busy = Port::open(&receiver.path, 9600).unwrap_err();
+    assert_eq!(busy, PortError::Busy { path: receiver.path.clone() });
+    assert!(busy.advice().contains("fuser -v"));
+    assert!(!held.is_elsewhere(&receiver.path));
+    drop(held);
+    Port::open(&receiver.path, 9600).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("gps");
+    fs::write(&file, b"").unwrap();
+    assert_eq!(Port::open(&file, 9600).unwrap_err(), PortError::NotSerial { path: file });
+}
+
+/// Runs itself again as another user, who may not open the port.
+#[tokio::test]
+async fn a_port_without_permission_names_the_user_and_the_group() {
+    const PORT: &str = "PINTLE_TEST_PORT";
+    const NAME: &str = "a_port_without_permission_names_the_user_and_the_group";
+    if let Some(path) = std::env::var_os(PORT) {
+        let error = Port::open(Path::new(&path), 9600).unwrap_err();
+        assert!(matches!(error, PortError::NotPermitted { .. }), "{error:?}");
+        let text = format!("{error}; {}", error.advice());
+        assert!(text.contains("which belongs to user root and group "), "{text}");
+        assert!(text.contains("usermod -aG ") && text.contains("may not open /dev/pts/"), "{text}");
+        return;
+    }
+    if !geteuid().is_root() {
+        assert!(std::env::var_os("PINTLE_RIGS").is_none_or(|rigs| rigs != "all"), "PINTLE_RIGS=all needs root");
+        eprintln!("not run: needs root, to become another user");
+        return;
+    }
+    let receiver = Receiver::plug_in();
+    fs::set_permissions(&receiver.path, fs::Permissions::from_mode(0o600)).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    fs::set_permissions(folder.path(), fs::Permissions::from_mode(0o755)).unwrap();
+    let program = folder.path().join("program");
+    fs::copy(std::env::current_exe().unwrap(), &program).unwrap();
+    fs::set_permissions(&program, fs::Permissions::from_mode(0o755)).unwrap();
+    let mut command = std::process::Command::new(&program);
+    // 65534 is "nobody" (from memory); it needs no entry in the password file.
+    command.args(["--exact", NAME]).env(PORT, &receiver.path).current_dir("/").gid(65534).uid(65534);
+    let output = command.output().unwrap();
+    let text = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    assert!(output.status.success() && text.contains("1 passed"), "{text}");
+}
+
+#[tokio::test]
+async fn a_site_is_found_told_to_the_store_and_remembered_with_its_place_lines() {
+    let mut rig = Rig::start();
+    let mut receiver = Receiver::plug_in();
+    point(&rig.link(), &receiver.path);
+    rig.wait_for("the opening", |view| view.receiver == ReceiverState::Silent).await;
+    let camera = CameraId::new("north").unwrap();
+    let line = |answer| PlaceRequest::Set {
+        camera: CameraId::new("north").unwrap(),
+        road: "Quernstone Road".to_owned(),
+        cross_street: "Brackwater Lane".to_owned(),
+        direction: "northbound".to_owned(),
+        by: "J. Fenwick".to_owned(),
+        answer,
+    };
+    let early = rig.ask(line).await.unwrap_err();
+    assert!(early.detail.contains("wait until a site is found"), "{early}");
+    let feed = tokio::spawn(async move {
+        loop {
+            receiver.send_fix(0.0);
+            sleep(Duration::from_millis(500)).await;
+        }
+    });
+    let view = rig.wait_for("the site", |view| view.state == KeeperState::Anchored).await;
+    let site = view.site.clone().unwrap();
+    assert!((site.position.lat_deg() - 44.51).abs() < 1e-5, "{site:?}");
+    let rows = rig.ask(line).await.unwrap();
+    assert_eq!((rows[0].site, rows[0].state), (Some(site.id), LineState::Confirmed));
+    assert_eq!(rows[0].sentence, "Quernstone Road at Brackwater Lane, northbound");
+    let unknown = rig.ask(|answer| PlaceRequest::Confirm {
+        camera: Some(CameraId::new("south").unwrap()),
+        by: "J. Fenwick".to_owned(),
+        answer,
+    });
+    assert_eq!(unknown.await.unwrap_err().detail, "there is no camera south; the cameras are: north");
+    feed.abort();
+    let (folder, store) = rig.end().await;
+    let events = store.lease(Lane::Bulk, 100, 1_000_000).await.unwrap();
+    let kinds: Vec<EventKind> = events.iter().map(|event| event.kind).collect();
+    assert!(kinds.contains(&EventKind::Site) && kinds.contains(&EventKind::Notice), "{kinds:?}");
+    let again = Rig::start_on(folder, store);
+    let rows = again.ask(|answer| PlaceRequest::List { answer }).await.unwrap();
+    assert_eq!((rows[0].site, rows[0].camera.clone()), (Some(site.id), camera));
+    assert!(rows[0].sentence.contains("not verified since boot"), "{}", rows[0].sentence);
+    again.end().await;
+}

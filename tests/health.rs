@@ -63,6 +63,7 @@ impl Rig {
                 label: "Heron 3".to_owned(),
                 state_dir: base.path().join("state"),
                 runtime_dir: base.path().join("run"),
+                crashes_max: 5,
             },
             health: Health { every_s: 1, valid_s: 120, group: None },
             facts,

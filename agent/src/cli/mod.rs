@@ -8,6 +8,7 @@ use std::io::Write as _;
 pub mod check;
 pub mod place;
 pub mod replay;
+pub mod run;
 pub mod status;
 
 /// Where the configuration is looked for without `--config`.
@@ -26,6 +27,8 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Run the agent until it is told to stop.
+    Run(run::RunArgs),
     /// Say what is right and wrong with the configuration and everything that it names.
     Check(check::CheckArgs),
     /// Show, write or confirm the place lines of the cameras.
@@ -52,6 +55,7 @@ pub fn main() -> Exit {
     // Not locked: a long command would keep its own log lines waiting for ever.
     let mut out = std::io::stdout();
     match cli.command {
+        Command::Run(args) => run::run(&args),
         Command::Check(args) => check::check(&args, &mut out),
         Command::Place(args) => place::place(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),

@@ -127,9 +127,10 @@ fn trailer<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Trailer> {
             "give each a folder of its own: the first is emptied by a restart of the computer, the second must not be",
         );
     }
+    let crashes_max = reader.whole_u32(section, "crashes_max");
     let id = id?;
     let label = label.unwrap_or_else(|| id.as_str().to_owned());
-    Some(Trailer { id, label, state_dir, runtime_dir })
+    Some(Trailer { id, label, state_dir, runtime_dir, crashes_max })
 }
 
 const NAME_ADVICE: &str = "use a-z, 0-9 and -, beginning and ending with a letter or digit";

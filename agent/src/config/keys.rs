@@ -141,6 +141,7 @@ pub const KEYS: &[Key] = &[
     key("trailer", "label", Kind::Text { chars_max: 60 }, Absent::Derived("trailer.id")),
     key("trailer", "state_dir", Kind::Path, Absent::Word("/var/lib/pintle")),
     key("trailer", "runtime_dir", Kind::Path, Absent::Word("/run/pintle")),
+    key("trailer", "crashes_max", whole(2, 100_000, "crashes"), Absent::Whole(5)),
     key("gps", "device", Kind::Path, Absent::Refused),
     key(
         "gps",

@@ -49,6 +49,8 @@ pub struct Trailer {
     pub state_dir: PathBuf,
     /// `trailer.runtime_dir`: sockets and health files, in memory.
     pub runtime_dir: PathBuf,
+    /// `trailer.crashes_max`: so many crashes within 10 min, and only intake and queue run for a while.
+    pub crashes_max: u32,
 }
 
 /// The GPS receiver.

@@ -1,0 +1,245 @@
+//! One page: makes the channels, builds the parts, and names every edge of the flow. Nobody else knows who is connected to
+//! whom.
+//!
+//! Views go through `watch` (only the newest counts), commands through bounded channels with a way back for the answer.
+
+use crate::actors::control::{self, ControlSetup};
+use crate::actors::forward::{self, ForwardSetup};
+use crate::actors::health::{self, HealthSetup};
+use crate::actors::heartbeat::Heartbeat;
+use crate::actors::host::{self, HostSetup};
+use crate::actors::intake::{self, IntakeSetup};
+use crate::actors::link::{self, LinkSetup};
+use crate::actors::messages::PlaceRequest;
+use crate::config::Config;
+use crate::lifecycle::supervise::{Board, Pace, keep_running};
+use crate::lifecycle::watchdog::Watched;
+use crate::lifecycle::{IntakeThread, Parts};
+use crate::store::StoreHandle;
+use pintle_core::cameras::IntakeView;
+use pintle_core::forward::ForwardView;
+use pintle_core::health::{Facts, LifecycleView};
+use pintle_core::host::HostView;
+use pintle_core::link::LinkView;
+use pintle_core::moment::Moment;
+use pintle_core::position::PositionView;
+use std::io;
+use std::sync::Arc;
+use tokio::sync::{mpsc, watch};
+
+/// Place requests that may wait for their owner (our own limit: people are slow).
+const PLACE_REQUESTS_MAX: usize = 16;
+
+/// All channels of the agent.
+pub struct Wires {
+    config: Config,
+    facts: Facts,
+    store: StoreHandle,
+    board: Board,
+    position: watch::Sender<Arc<PositionView>>,
+    intake: watch::Sender<IntakeView>,
+    forward: watch::Sender<ForwardView>,
+    link: watch::Sender<LinkView>,
+    host: watch::Sender<HostView>,
+    lifecycle: watch::Receiver<LifecycleView>,
+    places: watch::Sender<mpsc::Sender<PlaceRequest>>,
+    intake_beat: Heartbeat,
+    health_beat: Heartbeat,
+}
+
+impl Wires {
+    /// Makes the channels. `started` is when the process started.
+    #[must_use]
+    pub fn new(config: Config, store: StoreHandle, started: Moment) -> Self {
+        let (lifecycle_sender, lifecycle) = watch::channel(LifecycleView::default());
+        Self {
+            facts: health::facts(&config, started),
+            config,
+            store,
+            board: Board::new(lifecycle_sender, Pace::USUAL),
+            position: watch::Sender::default(),
+            intake: watch::Sender::default(),
+            forward: watch::Sender::default(),
+            link: watch::Sender::default(),
+            host: watch::Sender::default(),
+            lifecycle,
+            places: watch::Sender::new(mpsc::channel(PLACE_REQUESTS_MAX).0),
+            intake_beat: Heartbeat::default(),
+            health_beat: Heartbeat::default(),
+        }
+    }
+
+    /// Where restarts and safe mode are shown.
+    #[must_use]
+    pub fn board(&self) -> &Board {
+        &self.board
+    }
+
+    /// What the watchdog looks at: the intake always, the health composer when it runs.
+    #[must_use]
+    pub fn watched(&self, safe_mode: bool) -> Vec<Watched> {
+        let mut watched = vec![Watched::new("intake", &self.intake_beat)];
+        if !safe_mode {
+            watched.push(Watched::new("health", &self.health_beat));
+        }
+        watched
+    }
+
+    /// Waits until the intake takes reads.
+    pub async fn intake_is_open(&self) {
+        // The sender is ours, so the only end of this is that it opens.
+        drop(self.intake.subscribe().wait_for(|view| view.open).await);
+    }
+
+    /// engine ─► intake ─► store; position ─► intake (stamps); intake ─► health. On a thread of its own.
+    ///
+    /// # Errors
+    /// Whatever the system says of the new thread.
+    pub fn start_intake(&self) -> io::Result<IntakeThread> {
+        let (board, beat) = (self.board.clone(), self.intake_beat.clone());
+        let (config, store) = (self.config.clone(), self.store.clone());
+        let (position, view) = (self.position.subscribe(), self.intake.clone());
+        IntakeThread::start(move |stop| {
+            keep_running("intake", board, beat.clone(), stop, move |stop| {
+                let setup = IntakeSetup {
+                    intake: config.intake.clone(),
+                    cameras: config.cameras.clone(),
+                    store: store.clone(),
+                    position: position.clone(),
+                    view: view.clone(),
+                    heartbeat: beat.clone(),
+                };
+                async move { intake::run(setup, stop).await.map_err(|error| reason(&error, error.advice())) }
+            })
+        })
+    }
+
+    /// All that talks outward or watches, but for the health composer.
+    pub fn start_outward(&self, parts: &mut Parts) {
+        self.start_forward(parts);
+        self.start_link(parts);
+        self.start_host(parts);
+        self.start_control(parts);
+    }
+
+    /// store ─► forward ─► receiver; link ─► forward (a hint when to try sooner); forward ─► health.
+    fn start_forward(&self, parts: &mut Parts) {
+        let (config, store, view) = (self.config.clone(), self.store.clone(), self.forward.clone());
+        let link = self.link.subscribe();
+        let beat = Heartbeat::default();
+        let board = self.board.clone();
+        parts.add(|stop| {
+            keep_running("forward", board, beat.clone(), stop, move |stop| {
+                let setup = ForwardSetup {
+                    trailer: config.trailer.id.clone(),
+                    receiver: config.receiver.clone(),
+                    store: store.clone(),
+                    link: link.clone(),
+                    view: view.clone(),
+                    heartbeat: beat.clone(),
+                };
+                async move {
+                    forward::run(setup, stop).await;
+                    Ok(())
+                }
+            })
+        });
+    }
+
+    /// link ─► forward, health. Without a configured interface nobody watches.
+    fn start_link(&self, parts: &mut Parts) {
+        if self.config.link.is_none() {
+            return;
+        }
+        let (link, view, beat) = (self.config.link.clone(), self.link.clone(), Heartbeat::default());
+        let board = self.board.clone();
+        parts.add(|stop| {
+            keep_running("link", board, beat.clone(), stop, move |stop| {
+                let setup = LinkSetup { link: link.clone(), view: view.clone(), heartbeat: beat.clone() };
+                async move {
+                    link::run(setup, stop).await;
+                    Ok(())
+                }
+            })
+        });
+    }
+
+    /// host ─► health.
+    fn start_host(&self, parts: &mut Parts) {
+        let (view, beat) = (self.host.clone(), Heartbeat::default());
+        let board = self.board.clone();
+        parts.add(|stop| {
+            keep_running("host", board, beat.clone(), stop, move |stop| {
+                let setup = HostSetup { view: view.clone(), heartbeat: beat.clone() };
+                async move {
+                    host::run(setup, stop).await;
+                    Ok(())
+                }
+            })
+        });
+    }
+
+    /// people ─► control ─► owner of the place table; position, lifecycle, store ─► control (status).
+    fn start_control(&self, parts: &mut Parts) {
+        let beat = Heartbeat::default();
+        let setup = ControlSetup {
+            control: self.config.control.clone(),
+            trailer: self.config.trailer.id.clone(),
+            cameras: self.config.cameras.iter().map(|camera| camera.id.clone()).collect(),
+            places: self.places.subscribe(),
+            position: self.position.subscribe(),
+            lifecycle: self.lifecycle.clone(),
+            store: self.store.clone(),
+            heartbeat: beat.clone(),
+        };
+        let board = self.board.clone();
+        parts.add(|stop| {
+            keep_running("control", board, beat, stop, move |stop| {
+                let setup = setup.clone();
+                async move { control::run(setup, stop).await.map_err(|error| reason(&error, error.advice())) }
+            })
+        });
+    }
+
+    /// position, intake, forward, link, host, lifecycle, store ─► health ─► files ─► people.
+    pub fn start_health(&self, parts: &mut Parts) {
+        let (config, facts, store) = (self.config.clone(), self.facts.clone(), self.store.clone());
+        let (position, intake, forward) =
+            (self.position.subscribe(), self.intake.subscribe(), self.forward.subscribe());
+        let (link, host, lifecycle) = (self.link.subscribe(), self.host.subscribe(), self.lifecycle.clone());
+        let (beat, board) = (self.health_beat.clone(), self.board.clone());
+        parts.add(|stop| {
+            keep_running("health", board, beat.clone(), stop, move |stop| {
+                let setup = HealthSetup {
+                    trailer: config.trailer.clone(),
+                    health: config.health.clone(),
+                    facts: facts.clone(),
+                    store: store.clone(),
+                    position: position.clone(),
+                    intake: intake.clone(),
+                    forward: forward.clone(),
+                    link: link.clone(),
+                    host: host.clone(),
+                    lifecycle: lifecycle.clone(),
+                    heartbeat: beat.clone(),
+                };
+                async move { health::run(setup, stop).await.map_err(|error| reason(&error, error.advice())) }
+            })
+        });
+    }
+}
+
+/// An error with all that lies behind it, and what to do, in one sentence.
+fn reason(error: &dyn std::error::Error, advice: &str) -> String {
+    let mut text = error.to_string();
+    let mut behind = error.source();
+    while let Some(source) = behind {
+        let more = source.to_string();
+        // Some errors already say what lies behind them.
+        if !text.contains(&more) {
+            text = format!("{text}: {more}");
+        }
+        behind = source.source();
+    }
+    format!("{text}; {advice}")
+}

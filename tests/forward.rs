@@ -2,6 +2,9 @@
 //! nothing that goes wrong with one event or one lane holds up another.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+#[path = "support/receiver.rs"]
+#[expect(dead_code, reason = "other tests say more to it")]
+mod real;
 #[path = "support/schemas.rs"]
 mod schemas;
 #[path = "support/scripted.rs"]
@@ -404,6 +407,35 @@ async fn stopping_drops_the_running_request_and_the_events_go_out_after_the_next
     let store = open(trailer.folder.path(), &LIMITS, clock::moment(UtcTrust::Network)).unwrap();
     let again = Trailer::start_on(trailer.folder, store, Some(receiver(&good.url())));
     again.until_delivered(OPENING + 3).await;
+}
+
+#[tokio::test]
+async fn a_forwarder_that_died_with_events_in_its_hands_is_followed_by_one_that_sends_them() {
+    let server = Scripted::start(|number, request| if number == 0 { Answer::Hang } else { request.stored() }).await;
+    let trailer = Trailer::start(Receiver { answer_wait_ms: 60_000, ..receiver(&server.url()) });
+    until("a request", || async { !server.requests().is_empty() }).await;
+    trailer.running.abort();
+    let again = Trailer::start_on(trailer.folder, trailer.store, Some(receiver(&server.url())));
+    again.until_delivered(OPENING).await;
+}
+
+#[tokio::test]
+async fn our_own_receiver_gets_every_event_once_and_calls_it_complete() {
+    let real = real::Receiver::start(&[]);
+    let url = format!("http://{}/v1/events", real.address());
+    let trailer = Trailer::start(Receiver { answer_wait_ms: 10_000, ..receiver(&url) });
+    trailer.put(1..=300, false).await;
+    trailer.put(301..=320, true).await;
+    trailer.until_delivered(OPENING + 320).await;
+    let counts = trailer.figures().await.counts;
+    assert_eq!((counts.waiting, counts.refused), (0, 0));
+    assert_eq!(real.count("SELECT count(*) FROM events"), i64::try_from(OPENING).unwrap() + 320);
+    let report = real.get("/v1/completeness").json();
+    let text = report.to_string();
+    assert!(text.contains(&trailer.figures().await.generation) && !text.contains(PLATE), "{report:#}");
+    assert_eq!(report["complete"], true, "{report:#}");
+    assert_eq!(report["generations"][0]["here"]["count"], OPENING + 320, "{report:#}");
+    assert_eq!(report["generations"][0]["duplicates"], 0, "{report:#}");
 }
 
 #[tokio::test]

@@ -18,6 +18,7 @@ pub(super) type Answer<T> = oneshot::Sender<Result<T, StoreError>>;
 pub(super) enum Command {
     Accept { events: Vec<NewEvent>, now: Moment, answer: Answer<Vec<Accepted>> },
     Lease { lane: Lane, events_max: usize, bytes_max: usize, answer: Answer<Vec<Leased>> },
+    ReleaseLane { lane: Lane, answer: Answer<()> },
     Settle { outcomes: Vec<(u64, Settled)>, now: Moment, answer: Answer<()> },
     OpenStamps { captured_from: Utc, captured_to: Utc, answer: Answer<Vec<OpenStamp>> },
     Restamp { stamps: Vec<LaterStamp>, now: Moment, answer: Answer<u64> },
@@ -70,6 +71,15 @@ impl StoreHandle {
     /// Any [`StoreError`].
     pub async fn lease(&self, lane: Lane, events_max: usize, bytes_max: usize) -> Result<Vec<Leased>, StoreError> {
         self.ask(|answer| Command::Lease { lane, events_max, bytes_max, answer }).await
+    }
+
+    /// Takes back every lease of one lane: the forwarder says so when it starts, since an earlier one may have ended with
+    /// events in its hands.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn release_lane(&self, lane: Lane) -> Result<(), StoreError> {
+        self.ask(|answer| Command::ReleaseLane { lane, answer }).await
     }
 
     /// Writes down what the receiver said of leased events, by sequence.

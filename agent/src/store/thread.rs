@@ -276,6 +276,10 @@ impl Worker {
             Command::Lease { lane, events_max, bytes_max, answer } => {
                 tell(answer, db.lease(lane, events_max, bytes_max, &now).map_err(&mut said));
             }
+            Command::ReleaseLane { lane, answer } => {
+                db.books.order.release_lane(lane);
+                tell(answer, Ok(()));
+            }
             Command::OpenStamps { captured_from, captured_to, answer } => {
                 tell(answer, db.open_stamps(captured_from, captured_to, &now).map_err(&mut said));
             }
@@ -449,7 +453,10 @@ fn refuse(command: Command, error: &StoreError) {
     match command {
         Command::Accept { answer, .. } => tell(answer, Err(error.clone())),
         Command::Lease { answer, .. } => tell(answer, Err(error.clone())),
-        Command::Settle { answer, .. } | Command::Keep { answer, .. } | Command::Close { answer } => {
+        Command::ReleaseLane { answer, .. }
+        | Command::Settle { answer, .. }
+        | Command::Keep { answer, .. }
+        | Command::Close { answer } => {
             tell(answer, Err(error.clone()));
         }
         Command::OpenStamps { answer, .. } => tell(answer, Err(error.clone())),

@@ -107,6 +107,16 @@ impl Order {
         true
     }
 
+    /// Takes back all leases of one lane, for a forwarder that has just started: whoever held them is gone. Answers how
+    /// many.
+    pub fn release_lane(&mut self, lane: Lane) -> usize {
+        let held: Vec<u64> = self.leased.iter().filter(|(_, l)| l.lane == lane).map(|(n, _)| *n).collect();
+        for sequence in &held {
+            self.release(*sequence);
+        }
+        held.len()
+    }
+
     /// Takes back the leases that are older than [`LEASE_MS_MAX`]; answers how many.
     pub fn release_forgotten(&mut self, now: Mono) -> usize {
         let old: Vec<u64> =
@@ -260,6 +270,17 @@ mod tests {
         assert_eq!(order.release_forgotten(Mono(LEASE_MS_MAX)), 0);
         assert_eq!(order.release_forgotten(Mono(LEASE_MS_MAX + 1)), 1);
         assert_eq!(order.waiting(Lane::Bulk).collect::<Vec<_>>(), [1, 2]);
+    }
+
+    #[test]
+    fn a_forwarder_that_starts_again_finds_its_lane_free() {
+        let mut order = Order::new(5, RangeSet::default(), BTreeSet::from([3]));
+        take(&mut order, Lane::Bulk, 9, Mono(0));
+        take(&mut order, Lane::Urgent, 9, Mono(0));
+        assert_eq!(order.release_lane(Lane::Urgent), 1);
+        assert_eq!(order.waiting(Lane::Urgent).collect::<Vec<_>>(), [3]);
+        assert_eq!(order.waiting(Lane::Bulk).count(), 0);
+        assert_eq!(order.release_lane(Lane::Bulk), 4);
     }
 
     #[test]

@@ -139,6 +139,12 @@ struct Stopped;
 
 impl LaneTask {
     async fn run(mut self, stop: CancellationToken) {
+        // An earlier run of this actor may have ended with events in its hands.
+        if let Err(error) = self.store.release_lane(self.lane).await
+            && self.store_failed(&error).await.is_err()
+        {
+            return;
+        }
         loop {
             match self.turn(&stop).await {
                 Ok(()) => self.heartbeat.turn(),

@@ -101,7 +101,8 @@ pub fn facts(config: &config::Config, started: Moment) -> Facts {
 /// Runs until `stop`, then writes a last snapshot that says "stopped".
 ///
 /// # Errors
-/// [`HealthError`] if a folder can't be made ready; a file that can't be written later is told in the log and tried again.
+/// [`HealthError`] if a folder can't be made ready; a file that can't be written later is told in the log and tried
+/// again.
 pub async fn run(setup: HealthSetup, stop: CancellationToken) -> Result<(), HealthError> {
     let mut composer = Composer::ready(setup)?;
     composer.round(Life::Starting).await;

@@ -1,4 +1,5 @@
-//! `pintle status`: how a trailer is, by its health files. It asks nobody: it works on a live trailer, on a share and on a
+//! `pintle status`: how a trailer is, by its health files. It asks nobody: it works on a live trailer, on a share and
+//! on a
 //! copy, and says "stale" when the state that it found may no longer be believed.
 
 use super::complain;
@@ -49,7 +50,8 @@ impl StatusError {
     fn advice(&self) -> &'static str {
         match self {
             Self::Unreadable { .. } => {
-                "is the agent running, and may you read its folder (group pintle-read)? else name the folder: pintle status FOLDER"
+                "is the agent running, and may you read its folder (group pintle-read)? if it lies elsewhere: \
+                 pintle status FOLDER"
             }
             Self::TooLarge { .. } | Self::NotOurs { .. } => "name health.json, or the folder that it lies in",
             Self::OtherVersion { .. } => "read it with the same version of pintle as the one that wrote it",

@@ -43,7 +43,7 @@ pub(super) fn answer(folder: &Path, asked: &str) -> Answer {
         Ok(body) => Answer { status: 200, media_type, policy: policy(&[], &[]), body },
         Err(_) => told(
             503,
-            "There are no health files to show. Is the agent running, and may the page's user read its health folder?\n",
+            "There are no health files to show. Is the agent running, and may the page's user read its folder?\n",
         ),
     }
 }

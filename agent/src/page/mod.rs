@@ -1,4 +1,5 @@
-//! `pintle page`: shows the health folder in a browser of the same computer. A process of its own: it reads those files and
+//! `pintle page`: shows the health folder in a browser of the same computer. A process of its own: it reads those
+//! files and
 //! nothing else, and has no way to the queue.
 
 mod files;

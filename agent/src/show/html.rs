@@ -1,6 +1,7 @@
 //! `index.html`: the page of a trailer, one file without requests that opens from anywhere, and the cover in `public/`.
 //!
-//! It goes stale by itself: a CSS animation as long as the time left covers the word, without a script. Who opens the file
+//! It goes stale by itself: a CSS animation as long as the time left covers the word, without a script. Who opens the
+//! file
 //! later has a small script that compares its times with the clock; the page server writes the time left anew.
 
 use super::map::{self, Map};
@@ -105,7 +106,7 @@ pub fn page(body: &HealthBody) -> Result<String, ShowError> {
             0 if body.life == "running" => "None.".to_owned(),
             0 => "Not known yet.".to_owned(),
             1 => "One thing.".to_owned(),
-            n => format!("{n} things, in this order."),
+            n => format!("{} things, in this order.", number_word(n)),
         },
         leaves: body.sections.iter().map(leaf).collect(),
         cards: body.place_lines.iter().map(|line| card(line, &times)).collect(),
@@ -141,6 +142,12 @@ pub fn remaining(page: &str, left_s: Option<u64>) -> String {
     let after = after.trim_start_matches(|c: char| c.is_ascii_digit() || c == '-');
     let page = format!("{before}{rule}{}{after}", left_s.unwrap_or(0));
     if left_s.is_some() { page } else { page.replacen("<body ", "<body class=\"is-stale\" ", 1) }
+}
+
+/// Small numbers are written out.
+fn number_word(n: usize) -> String {
+    let words = ["No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine"];
+    words.get(n).map_or_else(|| n.to_string(), |word| (*word).to_owned())
 }
 
 fn sign(body: &HealthBody, times: &Times, sentence: String) -> Sign {

@@ -1,4 +1,5 @@
-//! The local map: the site, former sites, the last move, and a loupe that shows the 95 % radius to scale. No ground map is
+//! The local map: the site, former sites, the last move, and a loupe that shows the 95 % radius to scale. No ground
+//! map is
 //! fetched; the picture is drawn from our own figures alone.
 
 use pintle_core::health::wording;
@@ -165,7 +166,8 @@ impl Svg {
         ));
         let (x, y) = (x - 11.0, y - 8.0);
         self.put(format_args!(
-            "<text class=\"b halo\" paint-order=\"stroke\" x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"end\">{number}</text>"
+            "<text class=\"b halo\" paint-order=\"stroke\" x=\"{x:.1}\" y=\"{y:.1}\" \
+             text-anchor=\"end\">{number}</text>"
         ));
     }
 
@@ -214,6 +216,7 @@ impl Svg {
              <text class=\"halo\" paint-order=\"stroke\" x=\"{:.1}\" y=\"238\">{label}</text>",
             end + 6.0
         ));
-        self.add("<path class=\"fi\" d=\"M300,14l6,18l-6-4.5l-6,4.5z\"/><text class=\"b halo\" paint-order=\"stroke\" x=\"300\" y=\"47\" text-anchor=\"middle\">N</text>\n");
+        self.add("<path class=\"fi\" d=\"M300,14l6,18l-6-4.5l-6,4.5z\"/>");
+        self.add("<text class=\"b halo\" paint-order=\"stroke\" x=\"300\" y=\"47\" text-anchor=\"middle\">N</text>\n");
     }
 }

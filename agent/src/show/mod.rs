@@ -1,4 +1,5 @@
-//! From one snapshot to the files that people and machines read. Pure: imports the wire types and the template crate only.
+//! From one snapshot to the files that people and machines read. Pure: imports the wire types and the template crate
+//! only.
 
 mod geojson;
 mod html;

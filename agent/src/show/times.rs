@@ -4,7 +4,8 @@ use pintle_core::health::wording;
 use pintle_core::moment::Utc;
 use pintle_core::wire::health::HealthBody;
 
-/// When a snapshot was written and until when it may be believed. A time that can't be read is the year 1970, which every
+/// When a snapshot was written and until when it may be believed. A time that can't be read is the year 1970, which
+/// every
 /// reader finds stale.
 pub(super) struct Times {
     pub(super) written: Utc,

@@ -330,7 +330,7 @@ impl Judge<'_, '_> {
             let told = [
                 "find out who moves the trailer".to_owned(),
                 format!("It is on the move and nobody has announced a tow. {reason}").trim_end().to_owned(),
-                "Its live position is in section 1. Call whoever should be with it.".to_owned(),
+                "Call whoever should be with it; its live position is in section 1.".to_owned(),
             ];
             self.ask("place.moving", Word::Act, since, told);
         }

@@ -334,6 +334,10 @@ fn cameras(seen: &Observations<'_>) -> Section {
     let hits: u64 = cameras.iter().map(|camera| camera.hits).sum();
     let reading = cameras.iter().filter(|camera| camera.last_read.is_some()).count();
     let all = cameras.len();
+    if all == 0 {
+        let told = ["Not known yet", "", "The intake has not told of its cameras yet."].map(str::to_owned);
+        return Section { state: SectionState::Unknown, ..section(6, "cameras", "Cameras", told) };
+    }
     let told = [
         format!("{reading} of {all} have read"),
         format!(

@@ -255,3 +255,53 @@ async fn a_full_disk_refuses_and_says_when_to_come_again() {
     let seen = door.view_when(|view| view.trouble.is_some()).await;
     assert!(seen.trouble.unwrap().starts_with("no space left for the queue"));
 }
+
+/// Where all log lines of this process go.
+#[derive(Clone, Default)]
+struct Lines(std::sync::Arc<std::sync::Mutex<Vec<u8>>>);
+
+impl std::io::Write for Lines {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0.lock().unwrap().extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+#[tokio::test]
+async fn no_plate_gets_into_a_log_an_answer_or_the_view_wherever_it_is_put() {
+    let lines = Lines::default();
+    let writer = lines.clone();
+    let log = tracing_subscriber::fmt().with_max_level(tracing::Level::TRACE).with_writer(move || writer.clone());
+    tracing::subscriber::set_global_default(log.finish()).unwrap();
+    let plate = "ZQ9 XK77";
+    let door = Door::open().await;
+    let mut bodies = vec![
+        plate.to_owned(),
+        format!("\"{plate}\""),
+        format!("{{\"{plate}\":1}}"),
+        format!("{{\"camera\":\"north\" \"{plate}\"}}"),
+        with("plate", json!(plate)),
+    ];
+    for field in pintle_core::wire::read_in::FIELDS {
+        bodies.push(with(field, json!(format!("{plate} <"))));
+        bodies.push(with(field, json!({plate: plate, "list": plate, "list_time": plate, "code": plate})));
+    }
+    let mut refused = 0;
+    for body in bodies {
+        let answered = door.post_read(&body).await;
+        refused += usize::from(answered.status != 202);
+        assert!(!answered.body.to_string().contains("XK77"), "{}", answered.body);
+    }
+    // All but the good read and those whose `extra` or `plate` may hold anything.
+    assert!(25 < refused, "{refused}");
+    let seen = format!("{:?}", door.view.borrow().clone());
+    door.stop.cancel();
+    door.task.await.unwrap().unwrap();
+    let log = String::from_utf8(lines.0.lock().unwrap().clone()).unwrap();
+    assert!(log.contains("intake is open"), "nothing was logged at all");
+    assert!(!log.contains("XK77") && !seen.contains("XK77"));
+}

@@ -392,3 +392,6 @@ async fn ask(mut stream: impl AsyncRead + AsyncWrite + Unpin) -> io::Result<()> 
     stream.read_exact(&mut answer).await?;
     if &answer == b"HTTP/1.1 200" { Ok(()) } else { Err(io::ErrorKind::InvalidData.into()) }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,89 @@
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+use super::batch::{Form, Taken};
+use super::*;
+use crate::store;
+use pintle_core::moment::UtcTrust;
+
+fn setup(folder: &std::path::Path) -> (IntakeSetup, watch::Receiver<IntakeView>) {
+    let queue = config::Queue {
+        seal: config::Seal::None,
+        commit_wait_ms: 0,
+        waiting_keep_s: 86_400,
+        hit_waiting_keep_s: 86_400,
+        delivered_keep_s: 86_400,
+        hit_delivered_keep_s: 86_400,
+        disk_free_min_mib: 1,
+    };
+    let (view, seen) = watch::channel(IntakeView::default());
+    let (_, position) = watch::channel(Arc::default());
+    let setup = IntakeSetup {
+        intake: config::Intake {
+            socket: Some(folder.join("intake.sock")),
+            listen: None,
+            body_bytes_max: 65_536,
+            batch_reads_max: 10,
+            connections_max: 4,
+            request_wait_ms: 5000,
+        },
+        cameras: vec![config::Camera { id: CameraId::new("north").unwrap(), label: "North".to_owned() }],
+        store: store::open(&folder.join("state"), &queue, clock::moment(UtcTrust::Unset)).unwrap(),
+        position,
+        view,
+        heartbeat: Heartbeat::default(),
+    };
+    (setup, seen)
+}
+
+/// Panics on a body that begins with `!`, as a fault of ours might on some body; all else is prepared as ever.
+fn faulty(
+    body: &[u8],
+    form: Form,
+    cameras: &[CameraId],
+    max: usize,
+    key: &hmac::Key,
+) -> Result<Vec<Taken>, Box<Problem>> {
+    assert!(!body.starts_with(b"!"), "a fault on purpose");
+    batch::prepare(body, form, cameras, max, key)
+}
+
+async fn status(stream: &mut UnixStream, body: &str) -> String {
+    let head = "POST /v1/reads HTTP/1.1\r\nhost: localhost\r\ncontent-type: application/json\r\ncontent-length:";
+    stream.write_all(format!("{head} {}\r\n\r\n{body}", body.len()).as_bytes()).await.unwrap();
+    let mut answer = vec![0; 4096];
+    let len = stream.read(&mut answer).await.unwrap();
+    String::from_utf8_lossy(&answer[9..len.min(12)]).into_owned()
+}
+
+#[tokio::test]
+async fn a_panic_costs_one_request_and_its_body_is_not_tried_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let (setup, mut seen) = setup(folder.path());
+    let (path, stop) = (setup.intake.socket.clone().unwrap(), CancellationToken::new());
+    let task = tokio::spawn({
+        let stop = stop.clone();
+        async move { serve_all(setup, stop, &[7; 32], faulty).await }
+    });
+    seen.wait_for(|view| view.open).await.unwrap();
+    let good = r#"{"camera":"north","captured_at":"2026-11-25T12:00:00Z","plate":"QTZ 481","plate_state":"read"}"#;
+    let mut stream = UnixStream::connect(path).await.unwrap();
+    assert_eq!(status(&mut stream, "!").await, "500");
+    assert_eq!(status(&mut stream, good).await, "202", "the same connection goes on");
+    assert_eq!(status(&mut stream, "!").await, "500");
+    assert_eq!(status(&mut stream, "!!").await, "500");
+    stop.cancel();
+    task.await.unwrap().unwrap();
+    assert_eq!(seen.borrow().panics, 2, "the body that was set aside was not tried again");
+}
+
+#[tokio::test]
+async fn without_any_door_the_intake_waits_for_its_stop() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut setup, mut seen) = setup(folder.path());
+    setup.intake.socket = None;
+    let stop = CancellationToken::new();
+    let task = tokio::spawn(run(setup, stop.clone()));
+    seen.wait_for(|view| view.open).await.unwrap();
+    stop.cancel();
+    task.await.unwrap().unwrap();
+}

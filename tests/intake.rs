@@ -263,3 +263,127 @@ async fn five_hundred_slow_connections_cost_no_read_and_no_patience() {
         task.abort();
     }
 }
+
+fn document() -> String {
+    std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/../docs/INTAKE.md")).unwrap()
+}
+
+/// The first sample of a language in the document.
+fn sample(language: &str) -> String {
+    let text = document();
+    let from = text.split_once(&format!("```{language}\n")).unwrap().1;
+    from.split_once("```").unwrap().0.to_owned()
+}
+
+/// Runs a sample as it stands, but for the path of the socket. `None` if this machine has no such program.
+async fn run_sample(door: &Door, program: &str, argument: &str, language: &str) -> Option<Value> {
+    let text = sample(language).replace("/run/pintle/intake.sock", door.socket.to_str().unwrap());
+    assert!(text.contains(door.socket.to_str().unwrap()));
+    let command = tokio::process::Command::new(program).arg(argument).arg(text).output().await;
+    let output = match command {
+        Err(missing) if missing.kind() == std::io::ErrorKind::NotFound => {
+            assert!(std::env::var("PINTLE_RIGS").as_deref() != Ok("all"), "{program} is missing");
+            return None;
+        }
+        other => other.unwrap(),
+    };
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let said = String::from_utf8(output.stdout).unwrap();
+    Some(serde_json::from_str(&said.replace('\'', "\"").replace("False", "false")).unwrap())
+}
+
+#[tokio::test]
+async fn the_samples_of_the_document_work_as_they_stand() {
+    let door = Door::open().await;
+    let mut reads = 0;
+    for (program, argument, language) in [("sh", "-c", "sh"), ("python3", "-c", "python")] {
+        if language == "sh" && std::process::Command::new("curl").arg("--version").output().is_err() {
+            assert!(std::env::var("PINTLE_RIGS").as_deref() != Ok("all"), "curl is missing");
+            eprintln!("not run: needs curl");
+            continue;
+        }
+        let Some(said) = run_sample(&door, program, argument, language).await else {
+            eprintln!("not run: needs {program}");
+            continue;
+        };
+        assert_eq!(said["accepted"][0]["repeat"], json!(false), "{said}");
+        reads += 1;
+    }
+    assert_eq!(door.waiting(Lane::Bulk).await.len(), reads);
+}
+
+#[tokio::test]
+async fn the_document_names_every_field_and_every_problem() {
+    let text = document();
+    for field in pintle_core::wire::read_in::FIELDS {
+        assert!(text.contains(&format!("| `{field}` |")), "{field}");
+    }
+    for kind in [
+        "malformed",
+        "not-http",
+        "body-broken",
+        "no-such-path",
+        "wrong-method",
+        "wrong-host",
+        "too-slow",
+        "body-too-large",
+        "too-many-reads",
+        "target-too-long",
+        "head-too-large",
+        "unsupported-media-type",
+        "invalid-read",
+        "id-reused",
+        "internal",
+        "not-stored",
+        "busy",
+    ] {
+        assert!(text.contains(&format!("`{kind}`")), "{kind}");
+    }
+}
+
+#[test]
+fn the_schema_and_the_parser_agree() {
+    let schema = include_str!("../docs/schema/read-in.v1.json");
+    let schema = jsonschema::validator_for(&serde_json::from_str(schema).unwrap()).unwrap();
+    let cameras = [pintle_core::ids::CameraId::new("north").unwrap()];
+    let hit = |list: &str| json!({"hit": {"list": list, "list_time": "2026-11-25T06:00:00Z"}});
+    let cases = [
+        (true, json!({})),
+        (true, json!({"plate": "粤B 123"})),
+        (true, json!({"plate": "Q?Z", "plate_state": "partial"})),
+        (true, json!({"plate": null, "plate_state": "unread", "heading": null, "lane": null, "hit": null})),
+        (true, json!({"id": "017f22e2-79b0-7cc3-98c4-dc0c0c07398f", "confidence": 1, "lane": 16, "images": []})),
+        (true, json!({"jurisdiction": {"code": "ZZ", "list": "iso-3166-1"}, "extra": {"a": [1, {"b": 2}]}})),
+        (true, json!({"hit": {"list": "Stolen, Brackwater", "list_time": "2026-11-25T06:00:00+01:00", "entry": ""}})),
+        (false, json!({"camera": null})),
+        (false, json!({"plate": ""})),
+        (false, json!({"plate": "=1+1"})),
+        (false, json!({"plate": "A  B"})),
+        (false, json!({"plate": "ABCDEFGHIJKLMNOPQ"})),
+        (false, json!({"plate": "A\u{202e}B"})),
+        (false, json!({"plate": "Q?Z"})),
+        (false, json!({"plate": null})),
+        (false, json!({"plate_state": "unread"})),
+        (false, json!({"plate_state": "seen"})),
+        (false, json!({"captured_at": "2026-11-25T12:00:00"})),
+        (false, json!({"id": "7"})),
+        (false, json!({"confidence": 1.5})),
+        (false, json!({"lane": 2.5})),
+        (false, json!({"heading": "north"})),
+        (false, json!({"plate_width_px": 0})),
+        (false, json!({"plate_brightness": 256})),
+        (false, json!({"jurisdiction": {"code": "Z Z", "list": "a"}})),
+        (false, json!({"jurisdiction": {"code": "ZZ"}})),
+        (false, json!({"images": [{"role": "plate"}]})),
+        (false, json!({"extra": 1})),
+        (false, json!({"colour": "red"})),
+        (false, hit(" a")),
+        (false, hit("a\u{202e}")),
+        (false, hit("")),
+    ];
+    for (good, fields) in cases {
+        let body = with(&fields);
+        assert_eq!(pintle_core::wire::read_in::parse(body.as_bytes(), &cameras).is_ok(), good, "parser: {fields}");
+        assert_eq!(schema.is_valid(&serde_json::from_str(&body).unwrap()), good, "schema: {fields}");
+    }
+}

@@ -1,7 +1,7 @@
 //! Load on the intake with a real store on a real disk: clients that keep their connection post one read after the
 //! other and wait for each 202. Prints durable reads a second and how long an answer took.
 //!
-//! `cargo run --release --example intake_load -- [seconds] [clients] [reads in one request] [folder]`
+//! `cargo run --release --example intake_load -- [seconds] [clients] [reads in one request] [commit_wait_ms] [folder]`
 
 use anyhow::{Context, ensure};
 use pintle::actors::heartbeat::Heartbeat;
@@ -23,10 +23,10 @@ use tokio_util::sync::CancellationToken;
 fn main() -> anyhow::Result<()> {
     let mut args = std::env::args().skip(1);
     let mut number = |default: usize| args.next().map_or(Ok(default), |arg| arg.parse());
-    let (seconds, clients, batch) = (number(5)?, number(8)?, number(1)?);
+    let (seconds, clients, batch, commit_wait_ms) = (number(5)?, number(8)?, number(1)?, number(0)?);
     let folder = tempfile::tempdir_in(args.next().map_or_else(|| PathBuf::from("target"), PathBuf::from))?;
     let socket = folder.path().join("intake.sock");
-    let setup = setup(folder.path(), &socket, batch)?;
+    let setup = setup(folder.path(), &socket, batch, commit_wait_ms as u64)?;
     let (store, stop) = (setup.store.clone(), CancellationToken::new());
     let mut view = setup.view.subscribe();
     let agent = std::thread::spawn({
@@ -47,7 +47,7 @@ fn main() -> anyhow::Result<()> {
     let at = |share: usize| took_us[(took_us.len() - 1) * share / 1000] / 1000;
     writeln!(
         std::io::stdout().lock(),
-        "{clients} clients, {batch} reads a request: {} durable reads/s; answer p50 {} ms, p99 {} ms, p99.9 {} ms, max {} ms",
+        "{clients} clients, {batch} reads a request, commit_wait_ms {commit_wait_ms}: {} durable reads/s; answer p50 {} ms, p99 {} ms, p99.9 {} ms, max {} ms",
         reads / seconds,
         at(500),
         at(990),
@@ -61,11 +61,11 @@ fn runtime() -> std::io::Result<tokio::runtime::Runtime> {
     tokio::runtime::Builder::new_current_thread().enable_all().build()
 }
 
-fn setup(folder: &Path, socket: &Path, batch: usize) -> anyhow::Result<IntakeSetup> {
+fn setup(folder: &Path, socket: &Path, batch: usize, commit_wait_ms: u64) -> anyhow::Result<IntakeSetup> {
     let day = 86_400;
     let queue = config::Queue {
         seal: config::Seal::None,
-        commit_wait_ms: 5,
+        commit_wait_ms,
         waiting_keep_s: day,
         hit_waiting_keep_s: day,
         delivered_keep_s: day,

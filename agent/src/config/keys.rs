@@ -160,7 +160,7 @@ pub const KEYS: &[Key] = &[
     key("camera", "id", Kind::Name { chars_max: 32 }, Absent::Refused),
     key("camera", "label", Kind::Text { chars_max: 60 }, Absent::Derived("camera.id")),
     key("queue", "seal", Kind::Choice(&["none"]), Absent::Refused),
-    key("queue", "commit_wait_ms", whole(0, 2000, "ms"), Absent::Whole(5)),
+    key("queue", "commit_wait_ms", whole(0, 2000, "ms"), Absent::Whole(0)),
     key("queue", "waiting_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Whole(30 * 86_400)),
     key("queue", "hit_waiting_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Whole(30 * 86_400)),
     key("queue", "delivered_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Whole(86_400)),

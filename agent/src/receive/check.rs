@@ -2,16 +2,14 @@
 //!
 //! No text made here quotes a value of an event: it could be a plate.
 
+use super::content::{StampRow, content};
 use super::ledger::Entry;
 use aws_lc_rs::digest;
-use pintle_core::geo::LatLon;
 use pintle_core::ids::{EventId, TrailerId};
 use pintle_core::moment::Utc;
 use pintle_core::queue::EventKind;
 use pintle_core::wire::event::{DATA_CONTENT_TYPE, EventBody, SPEC_VERSION, kind_of, parse_sequence};
-use pintle_core::wire::read_out::ReadOut;
-use pintle_core::wire::stamp::{ClockBody, PlaceBody};
-use serde::de::{IgnoredAny, SeqAccess, Visitor};
+use serde::de::{SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 use serde_json::value::RawValue;
 use std::fmt;
@@ -45,18 +43,6 @@ pub struct Event {
     pub stamp: Option<StampRow>,
     /// What it says of numbers that will not come, ledger events only.
     pub ledger: Option<Entry>,
-}
-
-/// One stamp on its way into the database.
-pub struct StampRow {
-    /// Which read.
-    pub read_id: String,
-    /// 1 for the first, rising.
-    pub revision: u32,
-    /// Where.
-    pub place: PlaceBody,
-    /// When, and how sure.
-    pub clock: ClockBody,
 }
 
 /// An event that is not taken.
@@ -215,105 +201,6 @@ fn event(source: &str, text: &str) -> Result<Event, Refused> {
     })
 }
 
-/// What the receiver needs of an event's data.
-#[derive(Default)]
-struct Content {
-    /// The text that a repeat must have too; `None`: the whole data.
-    what: Option<String>,
-    hit: bool,
-    stamp: Option<StampRow>,
-    ledger: Option<Entry>,
-}
-
-/// The fields of a read that must be there, or must not be there twice.
-#[derive(Deserialize)]
-struct ReadSeen {
-    #[serde(rename = "camera")]
-    _camera: String,
-    captured_at: String,
-    #[serde(rename = "plate")]
-    _plate: Option<IgnoredAny>,
-    hit: Option<IgnoredAny>,
-}
-
-/// `data` of `pintle.stamp.v1`.
-#[derive(Deserialize)]
-struct StampSeen {
-    read_id: String,
-    stamp_revision: u32,
-    place: PlaceBody,
-    clock: ClockBody,
-}
-
-fn content(kind: EventKind, body: &EventBody) -> Result<Content, String> {
-    let data = body.data.get();
-    match kind {
-        EventKind::Read => {
-            let out: ReadOut = serde_json::from_str(data).map_err(|error| what_is_wrong("data of a read", &error))?;
-            let seen: ReadSeen =
-                serde_json::from_str(out.read.get()).map_err(|error| what_is_wrong("data.read", &error))?;
-            if Utc::parse_rfc3339(&seen.captured_at).is_none() {
-                return Err("data.read.captured_at must be RFC 3339 with an offset".to_owned());
-            }
-            let hit = seen.hit.is_some();
-            if hit && out.caution.as_deref().is_none_or(str::is_empty) {
-                return Err("data.caution is missing: a hit must tell what to compare before acting".to_owned());
-            }
-            let stamp =
-                StampRow { read_id: body.id.clone(), revision: out.stamp_revision, place: out.place, clock: out.clock };
-            check_stamp(&stamp)?;
-            Ok(Content { what: Some(out.read.get().to_owned()), hit, stamp: Some(stamp), ledger: None })
-        }
-        EventKind::Stamp => {
-            let seen: StampSeen =
-                serde_json::from_str(data).map_err(|error| what_is_wrong("data of a stamp", &error))?;
-            let stamp =
-                StampRow { read_id: seen.read_id, revision: seen.stamp_revision, place: seen.place, clock: seen.clock };
-            check_stamp(&stamp)?;
-            Ok(Content { stamp: Some(stamp), ..Content::default() })
-        }
-        EventKind::Ledger => Ok(Content { ledger: Some(super::ledger::entry(data)?), ..Content::default() }),
-        EventKind::Site | EventKind::Track | EventKind::Notice => {
-            if !data.starts_with('{') {
-                return Err("data must be an object".to_owned());
-            }
-            Ok(Content::default())
-        }
-    }
-}
-
-fn check_stamp(stamp: &StampRow) -> Result<(), String> {
-    let place = &stamp.place;
-    let position_good = match (place.lat, place.lon) {
-        (Some(lat), Some(lon)) => LatLon::new(lat, lon).is_some(),
-        (None, None) => true,
-        _ => false,
-    };
-    let good = [
-        (is_uuid(&stamp.read_id), "data.read_id must be a UUID in lower case"),
-        (1 <= stamp.revision, "data.stamp_revision counts from 1"),
-        (position_good, "data.place needs lat -90 to 90 and lon -180 to 180, or neither"),
-        (
-            ["site", "underway", "unknown"].contains(&place.spot.as_str()),
-            "data.place.spot must be site, underway or unknown",
-        ),
-        (
-            ["certain", "doubtful", "none"].contains(&place.state.as_str()),
-            "data.place.state must be certain, doubtful or none",
-        ),
-        (
-            ["confirmed", "unconfirmed", "missing"].contains(&place.line_state.as_str()),
-            "data.place.line_state must be confirmed, unconfirmed or missing",
-        ),
-        (place.site.is_none_or(|site| i64::try_from(site).is_ok()), "data.place.site is too large"),
-        (
-            ["gps", "network", "holdover", "unset"].contains(&stamp.clock.trust.as_str()),
-            "data.clock.trust must be gps, network, holdover or unset",
-        ),
-    ];
-    good.into_iter().find(|(good, _)| !good).map_or(Ok(()), |(_, problem)| Err(problem.to_owned()))
-}
-
 /// Says what a parser found without quoting what it read: only the names of our own fields may pass.
 pub(super) fn what_is_wrong(what: &str, error: &serde_json::Error) -> String {
     let text = error.to_string();
@@ -324,7 +211,7 @@ pub(super) fn what_is_wrong(what: &str, error: &serde_json::Error) -> String {
     match field {
         Some(field) => format!("{what}: {field}"),
         None if error.is_data() => format!(
-            "{what}: a value has another type than the contract says, or a field is not of the contract (line {}, column {})",
+            "{what}: a value has another type than the contract says (line {}, column {})",
             error.line(),
             error.column()
         ),
@@ -376,7 +263,7 @@ mod tests {
             "dataschema": "urn:pintle:schema:read.v1", "sequence": "00000000000000000007",
             "generation": "0190a000-0000-7000-8000-000000000001",
             "data": {
-                "read": {"camera": "north", "captured_at": "2026-11-25T12:00:00Z", "plate": "SECRET9"},
+                "read": {"camera": "north", "captured_at": "2026-11-25T12:00:00Z", "plate": "SECRET9", "plate_state": "read"},
                 "place": {"lat": 44.5, "lon": -30.0, "radius95_m": 4.0, "site": 3, "spot": "site", "state": "certain",
                     "line": "Quernstone Road", "line_state": "confirmed"},
                 "clock": {"trust": "gps"}, "stamp_revision": 1,

@@ -2,7 +2,7 @@
 
 use super::check::{is_uuid, what_is_wrong};
 use pintle_core::receive::completeness::Range;
-use pintle_core::wire::ledger::{LedgerWhat, SequenceRange};
+use pintle_core::wire::ledger::{LedgerWhat, VERSION};
 use serde::Deserialize;
 
 /// Most runs in one ledger event (our own limit).
@@ -23,11 +23,19 @@ pub struct Entry {
 /// The fields of `pintle.ledger.v1` that the account needs; the others are kept with the event.
 #[derive(Deserialize)]
 struct Seen {
+    v: u32,
     what: LedgerWhat,
     generation: String,
     #[serde(default)]
-    ranges: Vec<SequenceRange>,
+    ranges: Vec<Run>,
     accepted_up_to: Option<u64>,
+}
+
+/// Both ends included.
+#[derive(Deserialize)]
+struct Run {
+    from: u64,
+    to: u64,
 }
 
 /// Reads `data` of a ledger event.
@@ -35,6 +43,9 @@ pub(super) fn entry(data: &str) -> Result<Entry, String> {
     let seen: Seen = serde_json::from_str(data).map_err(|error| what_is_wrong("data of a ledger event", &error))?;
     if !is_uuid(&seen.generation) {
         return Err("data.generation must be a UUID in lower case".to_owned());
+    }
+    if seen.v != VERSION {
+        return Err(format!("data.v is a version that this receiver does not know; it knows {VERSION}"));
     }
     if RUNS_MAX < seen.ranges.len() {
         return Err(format!("data.ranges has more than {RUNS_MAX} runs"));

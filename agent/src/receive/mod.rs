@@ -5,6 +5,7 @@
 
 pub mod account;
 pub mod check;
+pub mod content;
 pub mod http;
 pub mod ledger;
 pub mod report;

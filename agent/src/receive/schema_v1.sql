@@ -62,6 +62,7 @@ CREATE TABLE stamp (
   line_state      TEXT NOT NULL,
   clock_trust     TEXT NOT NULL,
   clock_offset_ms INTEGER,
+  capture_far_s   INTEGER,
   PRIMARY KEY (trailer, read_id, revision)
 ) STRICT, WITHOUT ROWID;
 
@@ -120,14 +121,14 @@ CREATE VIEW explanations AS
 
 CREATE VIEW stamps AS
   SELECT t.source, s.read_id, s.revision, s.spot, s.state, s.site, s.lat, s.lon, s.radius95_m, s.fix_age_s,
-         s.line, s.line_state, s.clock_trust, s.clock_offset_ms, s.received_at
+         s.line, s.line_state, s.clock_trust, s.clock_offset_ms, s.capture_far_s, s.received_at
   FROM stamp s JOIN trailer t ON t.no = s.trailer;
 
 -- Every read with its newest stamp.
 CREATE VIEW reads AS
   SELECT t.source, e.id, e.sequence, g.generation, e.time, e.hit, e.received_at, e.data,
          s.revision, s.spot, s.state, s.site, s.lat, s.lon, s.radius95_m, s.fix_age_s, s.line, s.line_state,
-         s.clock_trust, s.clock_offset_ms
+         s.clock_trust, s.clock_offset_ms, s.capture_far_s
   FROM event e JOIN generation g ON g.no = e.generation JOIN trailer t ON t.no = e.trailer
   LEFT JOIN stamp s ON s.trailer = e.trailer AND s.read_id = e.id
     AND s.revision = (SELECT max(revision) FROM stamp m WHERE m.trailer = e.trailer AND m.read_id = e.id)

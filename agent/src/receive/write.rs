@@ -1,6 +1,7 @@
 //! What one group of requests does to the database, in one transaction.
 
-use super::check::{Event, Incoming, Refusal, StampRow};
+use super::check::{Event, Incoming, Refusal};
+use super::content::StampRow;
 use super::ledger::Entry;
 use super::store::Batch;
 use aws_lc_rs::digest;
@@ -224,8 +225,8 @@ fn keep_stamp(
         .work
         .prepare_cached(
             "INSERT INTO stamp (trailer, read_id, revision, received_at, spot, state, site, lat, lon, radius95_m,
-               fix_age_s, line, line_state, clock_trust, clock_offset_ms)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15) ON CONFLICT DO NOTHING",
+               fix_age_s, line, line_state, clock_trust, clock_offset_ms, capture_far_s)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16) ON CONFLICT DO NOTHING",
         )?
         .execute(params![
             trailer,
@@ -242,7 +243,8 @@ fn keep_stamp(
             place.line,
             place.line_state,
             clock.trust,
-            clock.offset_ms
+            clock.offset_ms,
+            clock.capture_far_s
         ])?;
     if inserted == 1 {
         return Ok(());
@@ -252,7 +254,8 @@ fn keep_stamp(
         .prepare_cached(
             "SELECT 1 FROM stamp WHERE trailer = ?1 AND read_id = ?2 AND revision = ?3 AND spot = ?4 AND state = ?5
                AND site IS ?6 AND lat IS ?7 AND lon IS ?8 AND radius95_m IS ?9 AND fix_age_s IS ?10 AND line = ?11
-               AND line_state = ?12 AND clock_trust = ?13 AND clock_offset_ms IS ?14",
+               AND line_state = ?12 AND clock_trust = ?13 AND clock_offset_ms IS ?14
+               AND capture_far_s IS ?15",
         )?
         .query_row(
             params![
@@ -269,7 +272,8 @@ fn keep_stamp(
                 place.line,
                 place.line_state,
                 clock.trust,
-                clock.offset_ms
+                clock.offset_ms,
+                clock.capture_far_s
             ],
             |row| row.get(0),
         )

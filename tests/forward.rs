@@ -275,7 +275,8 @@ async fn a_wish_to_wait_is_honoured() {
     trailer.until_delivered(OPENING).await;
     let requests = server.requests();
     let waited = requests[1].at - requests[0].at;
-    assert!(Duration::from_millis(999) <= waited && waited < Duration::from_millis(2500), "{waited:?}");
+    // One second as asked, at most as much again to spread, and time for a busy machine.
+    assert!(Duration::from_millis(999) <= waited && waited < Duration::from_secs(4), "{waited:?}");
 }
 
 #[tokio::test]

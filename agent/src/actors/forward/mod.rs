@@ -75,6 +75,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             link: link.clone(),
             link_watched: true,
             heartbeat: heartbeat.clone(),
+            unsettled: Vec::new(),
         };
         let span = info_span!("forward", lane = board::name(lane));
         lanes.spawn(task.run(stop.clone()).instrument(span));
@@ -123,6 +124,8 @@ struct LaneTask {
     link: watch::Receiver<LinkView>,
     link_watched: bool,
     heartbeat: Heartbeat,
+    /// Outcomes that the store could not write down yet. Nothing more is leased until it could.
+    unsettled: Vec<(u64, Settled)>,
 }
 
 /// A batch ready to go.
@@ -158,6 +161,9 @@ impl LaneTask {
         let now = clock::mono();
         let rested = self.state.rested(now).into_iter().map(|sequence| (sequence, Settled::Released)).collect();
         self.settle(rested).await?;
+        if !self.unsettled.is_empty() {
+            return Ok(());
+        }
         let ask = match self.state.ask(now) {
             Ok(ask) => ask,
             Err(until) => return self.wait(Some(until), false, stop).await,
@@ -346,12 +352,16 @@ impl LaneTask {
     }
 
     async fn settle(&mut self, outcomes: Vec<(u64, Settled)>) -> Result<(), Stopped> {
-        if outcomes.is_empty() {
+        self.unsettled.extend(outcomes);
+        if self.unsettled.is_empty() {
             return Ok(());
         }
         // The trust does not matter here: the store takes ages from both clocks.
-        match self.store.settle(outcomes, clock::moment(UtcTrust::Unset)).await {
-            Ok(()) => Ok(()),
+        match self.store.settle(self.unsettled.clone(), clock::moment(UtcTrust::Unset)).await {
+            Ok(()) => {
+                self.unsettled.clear();
+                Ok(())
+            }
             Err(error) => self.store_failed(&error).await,
         }
     }

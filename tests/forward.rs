@@ -74,6 +74,7 @@ impl Trailer {
             receiver,
             store: store.clone(),
             link: link_out,
+            position: watch::Sender::default().subscribe(),
             view: view_in,
             heartbeat: Heartbeat::default(),
         };

@@ -122,10 +122,11 @@ impl Wires {
         self.start_control(parts);
     }
 
-    /// store ─► forward ─► receiver; link ─► forward (a hint when to try sooner); forward ─► health.
+    /// store ─► forward ─► receiver; link ─► forward (a hint when to try sooner); position ─► forward (trust in the clock);
+    /// forward ─► health.
     fn start_forward(&self, parts: &mut Parts) {
         let (config, store, view) = (self.config.clone(), self.store.clone(), self.forward.clone());
-        let link = self.link.subscribe();
+        let (link, position) = (self.link.subscribe(), self.position.subscribe());
         let beat = Heartbeat::default();
         let board = self.board.clone();
         parts.add(|stop| {
@@ -135,6 +136,7 @@ impl Wires {
                     receiver: config.receiver.clone(),
                     store: store.clone(),
                     link: link.clone(),
+                    position: position.clone(),
                     view: view.clone(),
                     heartbeat: beat.clone(),
                 };

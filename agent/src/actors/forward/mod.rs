@@ -15,7 +15,8 @@ use pintle_core::forward::backoff::Roll;
 use pintle_core::forward::lane::{LaneState, Limits, Outcome, Step};
 use pintle_core::ids::TrailerId;
 use pintle_core::link::LinkView;
-use pintle_core::moment::{Mono, UtcTrust};
+use pintle_core::moment::{Moment, Mono};
+use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::event::{self, EventParts};
 use std::sync::Arc;
@@ -44,6 +45,8 @@ pub struct ForwardSetup {
     pub store: StoreHandle,
     /// The link watcher's hint.
     pub link: watch::Receiver<LinkView>,
+    /// How far the host's UTC is trusted: the store takes ages from it.
+    pub position: watch::Receiver<Arc<PositionView>>,
     /// Where the forwarder tells how it goes.
     pub view: watch::Sender<ForwardView>,
     /// Proof of progress.
@@ -53,7 +56,7 @@ pub struct ForwardSetup {
 /// Runs until `stop`; a running request is dropped then, and its events go out again after the next start. It ends
 /// early only if the store has stopped.
 pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
-    let ForwardSetup { trailer, receiver, store, link, view, heartbeat } = setup;
+    let ForwardSetup { trailer, receiver, store, link, position, view, heartbeat } = setup;
     let Some(receiver) = receiver else {
         view.send_replace(ForwardView::default());
         while tokio::time::timeout(LOOK_EVERY, stop.cancelled()).await.is_err() {
@@ -73,6 +76,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             store: store.clone(),
             board: board.clone(),
             link: link.clone(),
+            position: position.clone(),
             link_watched: true,
             heartbeat: heartbeat.clone(),
             unsettled: Vec::new(),
@@ -122,6 +126,7 @@ struct LaneTask {
     store: StoreHandle,
     board: Arc<Board>,
     link: watch::Receiver<LinkView>,
+    position: watch::Receiver<Arc<PositionView>>,
     link_watched: bool,
     heartbeat: Heartbeat,
     /// Outcomes that the store could not write down yet. Nothing more is leased until it could.
@@ -301,7 +306,7 @@ impl LaneTask {
             Err(PostError::NoAnswer(why)) => (Reply::None(*why), None),
             Err(PostError::Own(error)) => (Reply::None(NoAnswer::OwnFile), Some(error)),
         };
-        let now = clock::moment(UtcTrust::Unset);
+        let now = self.now();
         let verdict = judge(&batch.key, &sent, &reply, proof(&self.receiver), now.utc);
         if matches!(verdict, Verdict::Closed { pause: Pause::Long, .. }) {
             // A person has to act, perhaps on a certificate file: the next try reads the files again.
@@ -356,8 +361,7 @@ impl LaneTask {
         if self.unsettled.is_empty() {
             return Ok(());
         }
-        // The trust does not matter here: the store takes ages from both clocks.
-        match self.store.settle(self.unsettled.clone(), clock::moment(UtcTrust::Unset)).await {
+        match self.store.settle(self.unsettled.clone(), self.now()).await {
             Ok(()) => {
                 self.unsettled.clear();
                 Ok(())
@@ -375,8 +379,12 @@ impl LaneTask {
         Ok(())
     }
 
+    fn now(&self) -> Moment {
+        clock::moment(self.position.borrow().utc_trust)
+    }
+
     fn tell(&self, told: Told) {
-        self.board.tell(self.lane, told, &self.state, &clock::moment(UtcTrust::Unset));
+        self.board.tell(self.lane, told, &self.state, &self.now());
     }
 }
 

@@ -40,7 +40,7 @@ fn an_event_is_stored_once_and_known_after_a_restart() {
 fn the_read_is_kept_byte_for_byte() {
     let receiver = Receiver::start(&[]);
     let event = Event {
-        read_body: r#"{"plate" : "QX7", "confidence":0.90,"camera":"north","captured_at":"2026-11-25T12:00:00Z"}"#
+        read_body: r#"{"plate" : "QX7", "confidence":0.90,"plate_state":"read","camera":"north","captured_at":"2026-11-25T12:00:00Z"}"#
             .into(),
         ..Event::read(1)
     };

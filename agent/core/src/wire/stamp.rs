@@ -42,7 +42,7 @@ pub struct ClockBody {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub offset_ms: Option<i64>,
     /// Seconds from the capture time to the acceptance by a trusted clock, if they are more than ten minutes apart;
-    /// negative for a capture time in the future. Told in the first stamp only, and such a read gets no later one.
+    /// negative for a capture time in the future. Set at the acceptance and carried over to later stamps.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub capture_far_s: Option<i64>,
 }

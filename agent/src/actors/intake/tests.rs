@@ -87,3 +87,44 @@ async fn without_any_door_the_intake_waits_for_its_stop() {
     stop.cancel();
     task.await.unwrap().unwrap();
 }
+
+/// A listening end without descriptors for a while: it fails `failures` times, then gives one stream, then nothing.
+struct OutOfDescriptors {
+    failures: u64,
+    asked: std::sync::atomic::AtomicU64,
+    stream: Mutex<Option<tokio::io::DuplexStream>>,
+}
+
+impl Listens for OutOfDescriptors {
+    type Stream = tokio::io::DuplexStream;
+
+    async fn next(&self) -> io::Result<Self::Stream> {
+        if self.asked.fetch_add(1, Ordering::Relaxed) < self.failures {
+            return Err(io::Error::from_raw_os_error(nix::errno::Errno::EMFILE as i32));
+        }
+        let stream = self.stream.lock().unwrap().take();
+        match stream {
+            Some(stream) => Ok(stream),
+            None => std::future::pending().await,
+        }
+    }
+}
+
+#[tokio::test]
+async fn without_descriptors_it_pauses_and_goes_on_as_soon_as_there_are_some() {
+    let folder = tempfile::tempdir().unwrap();
+    let (setup, _seen) = setup(folder.path());
+    let shared = Arc::new(Shared::new(&setup, &[7; 32]));
+    let (mut client, stream) = tokio::io::duplex(4096);
+    let listener = OutOfDescriptors { failures: 3, asked: 0.into(), stream: Mutex::new(Some(stream)) };
+    let (tasks, stop) = (TaskTracker::new(), CancellationToken::new());
+    let room = Room { door: Door::Socket, max: 4, shared: &shared, tasks: &tasks, stop: &stop };
+    let begun = clock::mono();
+    tokio::select! {
+        () = take_in(&listener, room) => {}
+        asked = ask(&mut client) => asked.unwrap(),
+    }
+    let took_ms = clock::mono().since_ms(begun);
+    assert!((3 * ACCEPT_PAUSE_MS..20 * ACCEPT_PAUSE_MS).contains(&took_ms), "{took_ms}");
+    assert_eq!(listener.asked.load(Ordering::Relaxed), 5, "three failures, one stream, and the wait for the next");
+}

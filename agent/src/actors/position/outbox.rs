@@ -225,7 +225,8 @@ fn later_stamp(open: &OpenStamp, view: &PositionView, now: &Moment) -> Option<La
     let before: StampBody = serde_json::from_slice(&open.stamp).ok()?;
     let revision = before.stamp_revision.saturating_add(1);
     let stamp = stamp(&open.camera, open.captured_at, revision, &StampBasis { view, now });
-    let body = StampBody::from(&stamp);
+    let mut body = StampBody::from(&stamp);
+    body.clock.capture_far_s = before.clock.capture_far_s; // known only when the read was accepted
     if body.place == before.place {
         return None;
     }

@@ -11,6 +11,7 @@ mod open;
 mod retire;
 mod schema;
 mod thread;
+mod verify;
 
 pub use handle::{Arrivals, COMMANDS_MAX, StoreHandle};
 pub use open::open;

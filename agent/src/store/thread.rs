@@ -174,9 +174,12 @@ impl Worker {
         match outcome {
             Ok(()) => {
                 self.committed(&mut db);
-                self.db = Some(db);
                 for done in done {
                     done.tell();
+                }
+                match db.checkpoint_if_long() {
+                    Ok(()) => self.db = Some(db),
+                    Err(error) => self.failed(db, meaning(&error, &self.folder.db())),
                 }
             }
             Err(error) => {
@@ -221,8 +224,6 @@ impl Worker {
             if let Ok(books) = super::books::Books::read(&conn, &self.now) {
                 self.adopt(Db { conn, books, brought_urgent: false, brought_bulk: false, sums_changed: false });
             }
-        } else {
-            db.drop_untrusted();
         }
         self.tried = Mono(0);
     }
@@ -342,10 +343,7 @@ impl Worker {
         let Some(db) = self.db.take() else { return };
         match db.checkpoint() {
             Ok(_) => self.db = Some(db),
-            Err(error) => {
-                let error = meaning(&error, &self.folder.db());
-                self.failed(db, error);
-            }
+            Err(error) => self.failed(db, meaning(&error, &self.folder.db())),
         }
     }
 

@@ -1,0 +1,201 @@
+//! The queue on a disk that is full, or whose syncs fail. Needs root, loop devices and mkfs.ext4; elsewhere it says
+//! that it was not run (with `PINTLE_RIGS=all` it then fails).
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+use pintle::config::{Queue, Seal};
+use pintle::store::{Accepted, NewEvent, Settled, StoreError, StoreHandle, open};
+use pintle_core::ids::{CameraId, EventId};
+use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
+use pintle_core::queue::{EventKind, Lane};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+const LIMITS: Queue = Queue {
+    seal: Seal::None,
+    commit_wait_ms: 0,
+    waiting_keep_s: 30 * 86_400,
+    hit_waiting_keep_s: 30 * 86_400,
+    delivered_keep_s: 86_400,
+    hit_delivered_keep_s: 86_400,
+    disk_free_min_mib: 0,
+};
+
+const NOW: Moment = Moment { mono: Mono(1000), utc: Utc(1_800_000_000_000), utc_trust: UtcTrust::Network };
+
+fn event(number: u32, kind: EventKind) -> NewEvent {
+    let mut id = [0; 16];
+    id[2..6].copy_from_slice(&number.to_be_bytes());
+    NewEvent {
+        id: EventId(id),
+        kind,
+        lane: Lane::Bulk,
+        camera: CameraId::new("north").ok(),
+        happened_at: NOW.utc,
+        body: vec![b'x'; 1000],
+        stamp: None,
+        hit: false,
+        stamp_open: false,
+    }
+}
+
+fn read(number: u32) -> NewEvent {
+    event(number, EventKind::Read)
+}
+
+/// A mounted file system that goes with the test.
+struct Mount(PathBuf);
+
+impl Mount {
+    fn new(at: &Path, args: &[&str]) -> Option<Self> {
+        std::fs::create_dir_all(at).unwrap();
+        run(Command::new("mount").args(args).arg(at)).then(|| Self(at.to_owned()))
+    }
+
+    /// An ext4 of `mib` MiB in the sparse file `image`.
+    fn ext4(at: &Path, image: &Path, mib: u64) -> Option<Self> {
+        std::fs::File::create(image).unwrap().set_len(mib << 20).unwrap();
+        let image = image.to_str().unwrap();
+        run(Command::new("mkfs.ext4").args(["-q", "-E", "lazy_itable_init=1,nodiscard", image]))
+            .then(|| Self::new(at, &["-o", "loop", image]))?
+    }
+}
+
+impl Drop for Mount {
+    fn drop(&mut self) {
+        // A lazy one is the last resort: a loop device that lives on would write beside the next mount of its image.
+        let _gone = run(Command::new("umount").arg(&self.0)) || run(Command::new("umount").arg("-l").arg(&self.0));
+    }
+}
+
+fn run(command: &mut Command) -> bool {
+    command.stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok_and(|status| status.success())
+}
+
+/// Says that the rig is missing; fails where all rigs must be there.
+fn not_run() {
+    assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "needs root, loop mounts and mkfs.ext4");
+    eprintln!("not run: needs root, loop mounts and mkfs.ext4");
+}
+
+/// Accepts reads one by one from `*next` on until one is refused; answers why. Accepted numbers go into `accepted`.
+async fn accept_until_refused(store: &StoreHandle, next: &mut u32, accepted: &mut Vec<u32>) -> StoreError {
+    for _ in 0..100_000 {
+        *next += 1;
+        match store.accept(vec![read(*next)], NOW).await {
+            Ok(answers) => {
+                assert!(matches!(answers[..], [Accepted::New { .. }]));
+                accepted.push(*next);
+            }
+            Err(error) => return error,
+        }
+    }
+    panic!("the disk never got full");
+}
+
+/// Tries until a read is accepted, for at most ten seconds.
+async fn accept_again(store: &StoreHandle, next: &mut u32, accepted: &mut Vec<u32>) {
+    let begun = Instant::now();
+    loop {
+        *next += 1;
+        if store.accept(vec![read(*next)], NOW).await.is_ok() {
+            accepted.push(*next);
+            return;
+        }
+        assert!(begun.elapsed() < Duration::from_secs(10), "not back by itself: {:?}", store.figures().await);
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+}
+
+/// Each accepted read is known, under a number.
+async fn assert_all_there(store: &StoreHandle, accepted: &[u32]) {
+    let again = accepted.iter().map(|number| read(*number)).collect();
+    let answers = store.accept(again, NOW).await.unwrap();
+    let lost = answers.iter().filter(|answer| !matches!(answer, Accepted::Repeat { sequence: 1.. })).count();
+    assert_eq!(lost, 0, "of {} accepted reads", accepted.len());
+    let counts = store.figures().await.unwrap().counts;
+    assert_eq!(counts.not_accounted(), 0, "{counts:?}");
+}
+
+#[tokio::test]
+async fn a_full_disk_refuses_loses_nothing_and_is_used_again_when_space_returns() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = dir.path().join("disk");
+    let Some(_mount) = Mount::ext4(&at, &dir.path().join("image"), 24) else { return not_run() };
+    let store = open(&at.join("state"), &LIMITS, NOW).unwrap();
+    let (mut next, mut accepted) = (0, Vec::new());
+    for _ in 0..3 {
+        // Another program takes all the space there is.
+        let filler = at.join("filler");
+        std::io::copy(&mut std::io::repeat(0), &mut std::fs::File::create(&filler).unwrap()).unwrap_err();
+        let error = accept_until_refused(&store, &mut next, &mut accepted).await;
+        assert!(matches!(error, StoreError::DiskFull), "{error}");
+        let trouble = store.figures().await.unwrap().trouble.unwrap();
+        assert!(trouble.starts_with("no space left for the queue: free space"), "{trouble}");
+        std::fs::remove_file(&filler).unwrap();
+        accept_again(&store, &mut next, &mut accepted).await;
+        assert_eq!(store.figures().await.unwrap().trouble, None);
+    }
+    assert_all_there(&store, &accepted).await;
+    store.close().await.unwrap();
+    let store = open(&at.join("state"), &LIMITS, NOW).unwrap();
+    assert_all_there(&store, &accepted).await;
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn below_the_reserve_reads_are_refused_and_everything_else_goes_on() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = dir.path().join("disk");
+    let Some(_mount) = Mount::ext4(&at, &dir.path().join("image"), 24) else { return not_run() };
+    let state = at.join("state");
+    let store = open(&state, &Queue { disk_free_min_mib: 12, ..LIMITS }, NOW).unwrap();
+    let (mut next, mut accepted) = (0, Vec::new());
+    let error = accept_until_refused(&store, &mut next, &mut accepted).await;
+    assert!(matches!(error, StoreError::DiskFull), "{error}");
+    assert!(store.figures().await.unwrap().trouble.is_some());
+    store.accept(vec![event(900_000, EventKind::Notice)], NOW).await.unwrap();
+    let leased = store.lease(Lane::Bulk, 10, 1 << 20).await.unwrap();
+    assert_eq!(leased.len(), 10);
+    store.settle(leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), NOW).await.unwrap();
+    store.close().await.unwrap();
+    // What purging frees inside the file counts as free.
+    let later = Moment { mono: Mono(40 * 86_400_000), ..NOW };
+    let store = open(&state, &Queue { disk_free_min_mib: 12, ..LIMITS }, NOW).unwrap();
+    while 0 < store.retire(later).await.unwrap() {}
+    assert!(matches!(store.accept(vec![read(next + 1)], later).await.unwrap()[..], [Accepted::New { .. }]));
+    assert_eq!(store.figures().await.unwrap().trouble, None);
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn a_sync_that_fails_accepts_nothing_and_what_was_accepted_is_on_the_disk() {
+    // An ext4 that promises more than the memory below it has: its syncs fail with ENOSPC, then EIO, then succeed with
+    // the data gone (source: fault 41).
+    let dir = tempfile::tempdir().unwrap();
+    let (below, at) = (dir.path().join("below"), dir.path().join("disk"));
+    let Some(below_mount) = Mount::new(&below, &["-t", "tmpfs", "-o", "size=20m", "none"]) else { return not_run() };
+    let image = below.join("image");
+    let Some(mount) = Mount::ext4(&at, &image, 200) else { return not_run() };
+    let store = open(&at.join("state"), &LIMITS, NOW).unwrap();
+    let (mut next, mut accepted) = (0, Vec::new());
+    let error = accept_until_refused(&store, &mut next, &mut accepted).await;
+    assert!(matches!(error, StoreError::Disk { .. } | StoreError::DiskFull | StoreError::Unusable { .. }), "{error}");
+    for _ in 0..20 {
+        next += 1;
+        if store.accept(vec![read(next)], NOW).await.is_ok() {
+            accepted.push(next);
+        }
+        tokio::time::sleep(Duration::from_millis(60)).await;
+    }
+    assert!(1000 < accepted.len(), "only {} before the first failure", accepted.len());
+    // Room again below, and a fresh look at the disk: nothing that only the kernel's memory held is left.
+    drop(store.close().await);
+    drop(mount);
+    assert!(run(Command::new("mount").args(["-o", "remount,size=300m"]).arg(&below)));
+    let Some(_mount) = Mount::new(&at, &["-o", "loop", image.to_str().unwrap()]) else { panic!("can't mount again") };
+    let store = open(&at.join("state"), &LIMITS, NOW).unwrap();
+    assert_all_there(&store, &accepted).await;
+    store.close().await.unwrap();
+    drop(below_mount);
+}

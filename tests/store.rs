@@ -355,6 +355,32 @@ async fn the_files_are_for_our_own_user_only() {
     }
 }
 
+#[tokio::test]
+async fn a_stamp_is_stored_once_for_the_reads_that_share_it_and_goes_with_them() {
+    let dir = tempfile::tempdir().unwrap();
+    let rows = || -> i64 {
+        let conn = rusqlite::Connection::open(dir.path().join("queue.db")).unwrap();
+        conn.query_row("SELECT count(*) FROM stamps", [], |row| row.get(0)).unwrap()
+    };
+    let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+    accept(&store, (1..=300).map(|n| read(n, 0)).collect(), at(0)).await;
+    assert_eq!(rows(), 1);
+    let leased = store.lease(Lane::Bulk, 1000, 1 << 20).await.unwrap();
+    let stamps = leased.iter().filter(|e| e.stamp.as_deref() == Some(b"{\"stamp_revision\":1}")).count();
+    assert_eq!(stamps, 300);
+    // More reads than one span holds, and the first of them go.
+    for from in (301..=20_301).step_by(1000) {
+        accept(&store, (from..from + 1000).map(|n| read(n, 31 * DAY)).collect(), at(31 * DAY)).await;
+    }
+    assert_eq!(rows(), 3, "one for each span of 10,000 sequences");
+    store.settle(leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), at(31 * DAY)).await.unwrap();
+    let delivered = store.lease(Lane::Bulk, 10_000, 1 << 30).await.unwrap();
+    store.settle(delivered.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), at(31 * DAY)).await.unwrap();
+    while 0 < store.retire(at(33 * DAY)).await.unwrap() {}
+    assert_eq!(rows(), 2);
+    store.close().await.unwrap();
+}
+
 /// What the writer child does: accepts reads of all sorts, delivers some, and says of each answered one "ok <number>".
 fn write_until_killed(dir: &Path) {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();

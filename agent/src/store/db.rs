@@ -5,6 +5,7 @@
 use super::books::{Books, number, signed};
 use super::disk::{Folder, meaning};
 use super::schema::{DELIVERED, REFUSED, SchemaError, migrate};
+use super::stamps::KnownStamps;
 use super::verify::pages_that_differ;
 use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, Settled, StoreError, StoreHandle};
 use pintle_core::ids::{CameraId, EventId};
@@ -42,6 +43,7 @@ const ANSWER_CHARS_MAX: usize = 500;
 pub(super) struct Db {
     pub(super) conn: Connection,
     pub(super) books: Books,
+    stamps: KnownStamps,
     /// Set by changes that brought events of a lane; the thread signals and clears them after the commit.
     pub(super) brought_urgent: bool,
     /// See `brought_urgent`.
@@ -89,11 +91,23 @@ impl Db {
             checkpoint(&conn).map_err(said)?;
         }
         let books = Books::read(&conn, now).map_err(said)?;
-        let mut db = Self { conn, books, brought_urgent: false, brought_bulk: false, sums_changed: false };
+        let mut db = Self::with(conn, books);
         if db.books.accepted == 0 {
             db.open_generation(now).map_err(said)?;
         }
         Ok(db)
+    }
+
+    /// A connection and what was just read through it.
+    pub(super) fn with(conn: Connection, books: Books) -> Self {
+        Self {
+            conn,
+            books,
+            stamps: KnownStamps::default(),
+            brought_urgent: false,
+            brought_bulk: false,
+            sums_changed: false,
+        }
     }
 
     /// Writes the log back and cuts it. True if another program's reading kept a part of it.
@@ -132,6 +146,10 @@ impl Db {
         let sequence = self.books.accepted + 1;
         let born = self.books.lived.born(event.happened_at, now);
         let late = LATE_MS < self.books.lived.at(now.mono).saturating_sub(born);
+        let stamp = match &event.stamp {
+            Some(stamp) => Some(self.stamps.number(&self.conn, sequence, stamp)?),
+            None => None,
+        };
         let inserted = self
             .conn
             .prepare_cached(
@@ -150,7 +168,7 @@ impl Db {
                 event.happened_at.0,
                 now.utc.0,
                 born,
-                event.stamp,
+                stamp,
                 event.body,
             ])?;
         if inserted == 0 {
@@ -178,7 +196,8 @@ impl Db {
     ) -> rusqlite::Result<Vec<Leased>> {
         let (mut leased, mut bytes) = (Vec::new(), 0_usize);
         let mut rows = self.conn.prepare_cached(
-            "SELECT sequence, id, kind, urgent, camera, happened_at, accepted_at, body, stamp, hit FROM events WHERE sequence = ?",
+            "SELECT sequence, id, kind, urgent, camera, happened_at, accepted_at, body, \
+             (SELECT stamp FROM stamps WHERE number = events.stamp), hit FROM events WHERE sequence = ?",
         )?;
         while leased.len() < events_max {
             let Some(sequence) = self.books.order.take(lane, now.mono) else { break };
@@ -249,7 +268,8 @@ impl Db {
     pub(super) fn open_stamps(&self, from: Utc, to: Utc, now: &Moment) -> rusqlite::Result<Vec<OpenStamp>> {
         let born_from = self.books.lived.born(from, now);
         let mut rows = self.conn.prepare_cached(
-            "SELECT sequence, id, camera, happened_at, stamp, kind, accepted_at, born FROM events ORDER BY sequence DESC",
+            "SELECT sequence, id, camera, happened_at, (SELECT stamp FROM stamps WHERE number = events.stamp), \
+             kind, accepted_at, born FROM events ORDER BY sequence DESC",
         )?;
         let mut rows = rows.query([])?;
         let mut open = Vec::new();
@@ -275,16 +295,16 @@ impl Db {
         self.books.lived.observe(now);
         let mut queued = 0;
         for later in stamps {
+            let stamp = self.stamps.number(&self.conn, later.sequence, &later.stamp)?;
             let updated = self
                 .conn
                 .prepare_cached(
                     "UPDATE events SET stamp = ?, revision = ?, stamp_open = ? \
                      WHERE sequence = ? AND kind = 0 AND revision < ? RETURNING id, camera, happened_at",
                 )?
-                .query_row(
-                    params![later.stamp, later.revision, later.open, signed(later.sequence), later.revision],
-                    |row| Ok((EventId(row.get(0)?), row.get::<_, Option<String>>(1)?, Utc(row.get(2)?))),
-                )
+                .query_row(params![stamp, later.revision, later.open, signed(later.sequence), later.revision], |row| {
+                    Ok((EventId(row.get(0)?), row.get::<_, Option<String>>(1)?, Utc(row.get(2)?)))
+                })
                 .optional()?;
             let Some((read_id, camera, happened_at)) = updated else {
                 continue; // gone, or it has this stamp or a later one

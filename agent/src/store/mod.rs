@@ -10,6 +10,7 @@ mod handle;
 mod open;
 mod retire;
 mod schema;
+mod stamps;
 mod thread;
 mod verify;
 

@@ -3,6 +3,7 @@
 use super::books::{number, signed};
 use super::db::Db;
 use super::schema::DELIVERED;
+use super::stamps::forget_unused;
 use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::ranges::RangeSet;
@@ -48,6 +49,7 @@ impl Db {
         self.write_gone(&due)?;
         self.tell_expired(&due, now)?;
         self.forget_past(lived_ms)?;
+        forget_unused(&self.conn)?;
         self.sums_changed |= !due.is_empty();
         Ok(due.len() as u64)
     }

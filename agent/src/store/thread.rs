@@ -222,7 +222,7 @@ impl Worker {
         if full && (db.conn.is_autocommit() || db.conn.execute_batch("ROLLBACK").is_ok()) {
             let Db { conn, .. } = db;
             if let Ok(books) = super::books::Books::read(&conn, &self.now) {
-                self.adopt(Db { conn, books, brought_urgent: false, brought_bulk: false, sums_changed: false });
+                self.adopt(Db::with(conn, books));
             }
         }
         self.tried = Mono(0);

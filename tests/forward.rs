@@ -266,6 +266,24 @@ async fn nothing_but_receipts_delivers_and_every_other_answer_says_what_to_do() 
     assert_eq!(elsewhere.connections(), 0, "the redirect was not followed");
 }
 
+#[test]
+fn proxies_from_the_environment_are_ignored() {
+    // Nobody listens on the discard port: through such a proxy nothing would be delivered.
+    let proxy = "http://127.0.0.1:9";
+    let run = std::process::Command::new(std::env::current_exe().unwrap())
+        .args(["--exact", "a_batch_goes_out_as_the_contract_says"])
+        .envs(
+            ["http_proxy", "HTTP_PROXY", "https_proxy", "HTTPS_PROXY", "all_proxy", "ALL_PROXY"]
+                .map(|name| (name, proxy)),
+        )
+        .env_remove("no_proxy")
+        .env_remove("NO_PROXY")
+        .output()
+        .unwrap();
+    let text = String::from_utf8_lossy(&run.stdout);
+    assert!(run.status.success() && text.contains("1 passed"), "{text}");
+}
+
 #[tokio::test]
 async fn a_wish_to_wait_is_honoured() {
     let server = Scripted::start(|number, request| {

@@ -2,6 +2,7 @@
 
 use super::*;
 use pintle_core::health::{Memory, snapshot};
+use pintle_core::moment::{Mono, Utc};
 use pintle_core::position::places::PlaceLine;
 use pintle_core::sim::scene::Scene;
 use std::sync::Arc;
@@ -11,7 +12,25 @@ fn body(mut scene: Scene) -> HealthBody {
     let mut memory = Memory::default();
     let _first = snapshot(&scene.observations(), &mut memory);
     scene.pass(60_000);
+    go_on(&mut scene);
     HealthBody::new(&scene.observations(), &snapshot(&scene.observations(), &mut memory), 118)
+}
+
+/// Fixes, reads and receipts have gone on meanwhile, where they had not stopped.
+fn go_on(scene: &mut Scene) {
+    let now = scene.now;
+    let later = |(mono, utc): (Mono, Utc)| (mono.plus_ms(60_000), utc.plus_ms(60_000));
+    if let Some(fix) = &mut scene.position.last_fix {
+        fix.at = fix.at.plus_ms(60_000);
+    }
+    scene.position.clock_offset = scene.position.clock_offset.map(|(offset_ms, _)| (offset_ms, now.mono));
+    scene.intake.cameras.iter_mut().for_each(|camera| camera.last_read = camera.last_read.map(later));
+    if scene.forward.failing_since.is_none() {
+        scene.forward.last_receipt = scene.forward.last_receipt.map(later);
+        if let Ok(queue) = &mut scene.queue {
+            queue.oldest_waiting = queue.oldest_waiting.map(|at| at.plus_ms(60_000));
+        }
+    }
 }
 
 fn scenes() -> Vec<(&'static str, Scene)> {

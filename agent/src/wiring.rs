@@ -122,8 +122,8 @@ impl Wires {
         self.start_control(parts);
     }
 
-    /// store ─► forward ─► receiver; link ─► forward (a hint when to try sooner); position ─► forward (trust in the clock);
-    /// forward ─► health.
+    /// store ─► forward ─► receiver; link ─► forward (a hint when to try sooner); position ─► forward
+    /// (trust in the clock); forward ─► health.
     fn start_forward(&self, parts: &mut Parts) {
         let (config, store, view) = (self.config.clone(), self.store.clone(), self.forward.clone());
         let (link, position) = (self.link.subscribe(), self.position.subscribe());

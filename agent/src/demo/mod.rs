@@ -98,6 +98,8 @@ async fn run(args: DemoArgs) -> anyhow::Result<Exit> {
     ));
     let line = feed::Line::open(&folder.join("gps0"))?;
     let stop = CancellationToken::new();
+    // The simulated GPS receiver is a thread of its own: it has to end on every way out, or the demo would never end.
+    let _stopped_at_the_end = stop.clone().drop_guard();
     let gps = line.link().to_owned();
     let feeding = {
         let (track, seed, stop) = (script.track.clone(), args.seed, stop.clone());
@@ -209,7 +211,9 @@ async fn write_lines(rig: &Rig) -> anyhow::Result<()> {
         let ask = json!({"do": "place.set", "by": "T. Wray (invented)", "args": args});
         write.write_all(format!("{ask}\n").as_bytes()).await?;
         let mut answer = String::new();
-        tokio::io::BufReader::new(read).read_line(&mut answer).await?;
+        let mut reader = tokio::io::BufReader::new(read);
+        let reading = reader.read_line(&mut answer);
+        tokio::time::timeout(Duration::from_secs(10), reading).await.context("the control socket gave no answer")??;
         let answer: Value = serde_json::from_str(&answer).context("the control socket gave no JSON")?;
         if answer.get("status").is_some() {
             anyhow::bail!("the place line of {camera} was refused: {answer}");

@@ -11,6 +11,7 @@ use crate::actors::host::{self, HostSetup};
 use crate::actors::intake::{self, IntakeSetup};
 use crate::actors::link::{self, LinkSetup};
 use crate::actors::messages::PlaceRequest;
+use crate::actors::position::{self, PositionSetup};
 use crate::config::Config;
 use crate::lifecycle::supervise::{Board, Pace, keep_running};
 use crate::lifecycle::watchdog::Watched;
@@ -116,10 +117,37 @@ impl Wires {
 
     /// All that talks outward or watches, but for the health composer.
     pub fn start_outward(&self, parts: &mut Parts) {
+        self.start_position(parts);
         self.start_forward(parts);
         self.start_link(parts);
         self.start_host(parts);
         self.start_control(parts);
+    }
+
+    /// GPS receiver ─► position ─► intake (stamps), health; position ─► store (events, later stamps, its memory);
+    /// control ─► position (place lines).
+    fn start_position(&self, parts: &mut Parts) {
+        let (config, store, view) = (self.config.clone(), self.store.clone(), self.position.clone());
+        let (places, beat) = (self.places.clone(), Heartbeat::default());
+        let board = self.board.clone();
+        parts.add(|stop| {
+            keep_running("position", board, beat.clone(), stop, move |stop| {
+                // A new start gets a new channel; whoever asks finds the newest one in `places`.
+                let (owner, requests) = mpsc::channel(PLACE_REQUESTS_MAX);
+                places.send_replace(owner);
+                let setup = PositionSetup {
+                    gps: config.gps.clone(),
+                    position: config.position,
+                    cameras: config.cameras.iter().map(|camera| camera.id.clone()).collect(),
+                    trailer: config.trailer.id.clone(),
+                    store: store.clone(),
+                    requests,
+                    view: view.clone(),
+                    heartbeat: beat.clone(),
+                };
+                async move { position::run(setup, stop).await.map_err(|error| reason(&error, error.advice())) }
+            })
+        });
     }
 
     /// store ─► forward ─► receiver; link ─► forward (a hint when to try sooner); position ─► forward

@@ -67,9 +67,10 @@ impl Crashes {
         self.record.crashes_ms.len()
     }
 
-    /// This run ends on purpose.
+    /// This run ends on purpose: somebody is looking after it, so its earlier crashes are forgotten too.
     pub fn end(mut self) {
         self.record.running = false;
+        self.record.crashes_ms.clear();
         self.keep();
     }
 

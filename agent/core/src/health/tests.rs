@@ -206,7 +206,8 @@ fn judged_len(memory: &mut Memory, scene: &Scene) -> usize {
 
 #[test]
 fn documentation_lists_every_rule_under_its_section() {
-    let told = include_str!("../../../../docs/HEALTH.md");
+    let told = include_str!("../../../../docs/HEALTH.md").split("\n## ").find(|part| part.starts_with("Rules"));
+    let told = told.unwrap_or_default();
     for (code, section) in needs::RULES {
         let row = told.lines().find(|line| line.starts_with(&format!("| `{code}` |")));
         let numbered = row.is_some_and(|row| row.contains(&format!("| {section} |")));

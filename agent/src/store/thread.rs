@@ -65,6 +65,7 @@ impl Worker {
         let mut taken = Vec::with_capacity(TAKEN_MAX);
         let mut held = Held::default();
         let mut closers = Vec::new();
+        let mut looked_after = clock::mono();
         loop {
             let until = held.until.unwrap_or_else(|| Instant::now() + IDLE);
             let got = timer
@@ -103,7 +104,10 @@ impl Worker {
                 }
                 return;
             }
-            if got.is_err() {
+            // Idle means that nothing is written: whoever only looks often must not keep it from looking after itself.
+            let quiet_ms = clock::mono().since_ms(self.committed.max(looked_after));
+            if got.is_err() || IDLE.as_millis() <= u128::from(quiet_ms) {
+                looked_after = clock::mono();
                 self.idle();
             }
         }

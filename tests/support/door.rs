@@ -11,7 +11,7 @@ use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
 use serde_json::Value;
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
@@ -52,6 +52,16 @@ impl Door {
 
     pub async fn open_with(adjust: impl FnOnce(&mut config::Intake, &mut config::Queue)) -> Self {
         let folder = tempfile::tempdir().unwrap();
+        let state = folder.path().join("state");
+        Self::open_in(folder, &state, adjust).await
+    }
+
+    /// Keeps the queue in `state` and the socket in `folder`.
+    pub async fn open_in(
+        folder: tempfile::TempDir,
+        state: &Path,
+        adjust: impl FnOnce(&mut config::Intake, &mut config::Queue),
+    ) -> Self {
         let socket = folder.path().join("intake.sock");
         let mut limits = config::Intake {
             socket: Some(socket.clone()),
@@ -71,8 +81,7 @@ impl Door {
             disk_free_min_mib: 1,
         };
         adjust(&mut limits, &mut queue);
-        let state = folder.path().join("state");
-        let store = store::open(&state, &queue, pintle::clock::moment(UtcTrust::Unset)).unwrap();
+        let store = store::open(state, &queue, pintle::clock::moment(UtcTrust::Unset)).unwrap();
         let camera = |id: &str| config::Camera { id: CameraId::new(id).unwrap(), label: id.to_uppercase() };
         let (view_out, mut view) = watch::channel(IntakeView::default());
         let (position, position_in) = watch::channel(Arc::new(PositionView::default()));

@@ -50,7 +50,7 @@ const PUBLISH_EVERY_MS: u64 = 1000;
 /// The intake asks itself over its own door this often, ms (source: fault 30; the watchdog depends on it).
 const PROBE_EVERY_MS: u64 = 2000;
 /// While it refuses everything it asks the queue this often whether that is over, ms (our own).
-const TROUBLE_LOOK_EVERY_MS: u64 = 5000;
+const TROUBLE_LOOK_EVERY_MS: u64 = 1000;
 /// Refusals are logged at most once in this time, ms (our own: a peer must not fill the disk).
 const LOG_REFUSALS_EVERY_MS: u64 = 60_000;
 /// At the stop requests under way have this long to be finished, ms (our own).

@@ -381,6 +381,92 @@ async fn a_stamp_is_stored_once_for_the_reads_that_share_it_and_goes_with_them()
     store.close().await.unwrap();
 }
 
+/// The ledger event that opened this store's generation.
+async fn first_ledger(store: &StoreHandle) -> serde_json::Value {
+    let leased = store.lease(Lane::Bulk, 1000, 1 << 24).await.unwrap();
+    serde_json::from_slice(&leased.iter().find(|e| e.sequence == 1).unwrap().body).unwrap()
+}
+
+#[tokio::test]
+async fn a_damaged_file_is_set_aside_and_what_can_be_read_goes_into_a_new_generation() {
+    use std::os::unix::fs::FileExt;
+    if let Ok(dir) = std::env::var("PINTLE_TEST_STORE_READER") {
+        deliver_all(&open(Path::new(&dir), &LIMITS, at(1)).unwrap(), at(1)).await;
+        return;
+    }
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+    deliver_all(&store, at(0)).await;
+    accept(&store, (1..=2000).map(|n| read(n, 0)).collect(), at(0)).await;
+    let leased = store.lease(Lane::Bulk, 500, 1 << 24).await.unwrap();
+    store.settle(leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), at(1)).await.unwrap();
+    let generation = store.figures().await.unwrap().generation;
+    store.close().await.unwrap();
+    // A page that the start does not look at goes bad; the run that meets it ends and leaves its mark.
+    let page = rusqlite::Connection::open(dir.path().join("queue.db"))
+        .unwrap()
+        .query_row("SELECT max(pageno) - 1 FROM dbstat WHERE name = 'events' AND pagetype = 'leaf'", [], |row| {
+            row.get::<_, u32>(0).map(u64::from)
+        })
+        .unwrap();
+    let file = std::fs::OpenOptions::new().write(true).open(dir.path().join("queue.db")).unwrap();
+    file.write_all_at(&[0xa5; 4096], (page - 1) * 4096).unwrap();
+    let status = std::process::Command::new(std::env::current_exe().unwrap())
+        .args(["--exact", "a_damaged_file_is_set_aside_and_what_can_be_read_goes_into_a_new_generation"])
+        .env("PINTLE_TEST_STORE_READER", dir.path())
+        .stdout(std::process::Stdio::null())
+        .status()
+        .unwrap();
+    assert!(!status.success() && dir.path().join("queue.damaged").exists(), "{status}");
+
+    let store = open(dir.path(), &LIMITS, at(2)).unwrap();
+    let figures = store.figures().await.unwrap();
+    assert_ne!(figures.generation, generation);
+    let ledger = first_ledger(&store).await;
+    assert_eq!((&ledger["what"], &ledger["generation"]), (&"closed".into(), &generation.into()));
+    assert_eq!(ledger["accepted_up_to"], 2001);
+    let taken_over = ledger["count"].as_u64().unwrap();
+    // What the reader had delivered before it met the bad page is not taken over.
+    let unreadable = ledger["reason"].as_str().unwrap().split("; ").nth(1).unwrap();
+    let unreadable: u64 = unreadable.strip_suffix(" events could not be read").unwrap().parse().unwrap();
+    assert!((1..100).contains(&unreadable), "one page of reads: {unreadable}");
+    assert!(0 < taken_over && taken_over + unreadable <= 1500 && (taken_over + unreadable) % 100 == 0, "{taken_over}");
+    assert_eq!(figures.counts.waiting, taken_over + 1);
+    assert_account(&store).await;
+    let aside = || {
+        let names = std::fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap());
+        names.filter(|name| name.starts_with("queue-damaged-") && !name.contains(".db-")).count()
+    };
+    assert_eq!(aside(), 1);
+    store.retire(at(59 * DAY)).await.unwrap();
+    assert_eq!(aside(), 1);
+    store.retire(at(61 * DAY)).await.unwrap();
+    assert_eq!(aside(), 0, "the age limits reach the file set aside");
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn a_file_that_does_not_open_or_is_gone_begins_a_new_generation_that_closes_the_old() {
+    for damage in ["random", "gone", "empty"] {
+        let dir = tempfile::tempdir().unwrap();
+        let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+        accept(&store, vec![read(1, 0)], at(0)).await;
+        let generation = store.figures().await.unwrap().generation;
+        store.close().await.unwrap();
+        let path = dir.path().join("queue.db");
+        match damage {
+            "random" => std::fs::write(&path, vec![0x5a; 40_000]).unwrap(),
+            "gone" => std::fs::remove_file(&path).unwrap(),
+            _ => std::fs::write(&path, b"").unwrap(),
+        }
+        let store = open(dir.path(), &LIMITS, at(1)).unwrap();
+        let ledger = first_ledger(&store).await;
+        assert_eq!((&ledger["what"], &ledger["generation"]), (&"closed".into(), &generation.into()), "{damage}");
+        assert_eq!(accept(&store, vec![read(2, 0)], at(2)).await, [2]);
+        store.close().await.unwrap();
+    }
+}
+
 /// What the writer child does: accepts reads of all sorts, delivers some, and says of each answered one "ok <number>".
 fn write_until_killed(dir: &Path) {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();

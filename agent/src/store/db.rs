@@ -91,11 +91,7 @@ impl Db {
             checkpoint(&conn).map_err(said)?;
         }
         let books = Books::read(&conn, now).map_err(said)?;
-        let mut db = Self::with(conn, books);
-        if db.books.accepted == 0 {
-            db.open_generation(now).map_err(said)?;
-        }
-        Ok(db)
+        Ok(Self::with(conn, books))
     }
 
     /// A connection and what was just read through it.
@@ -130,7 +126,7 @@ impl Db {
         events.iter().map(|event| self.put(event, now)).collect()
     }
 
-    fn put(&mut self, event: &NewEvent, now: &Moment) -> rusqlite::Result<Accepted> {
+    pub(super) fn put(&mut self, event: &NewEvent, now: &Moment) -> rusqlite::Result<Accepted> {
         if event.kind == EventKind::Read && self.books.past {
             let key = self.books.past_key(&event.id);
             let tag = self
@@ -385,7 +381,7 @@ impl Db {
         self.put_ledger(&body, now)
     }
 
-    fn put_ledger(&mut self, body: &LedgerBody, now: &Moment) -> rusqlite::Result<()> {
+    pub(super) fn put_ledger(&mut self, body: &LedgerBody, now: &Moment) -> rusqlite::Result<()> {
         let body = serde_json::to_vec(body).map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;
         let event = NewEvent {
             id: StoreHandle::new_event_id(),
@@ -399,12 +395,6 @@ impl Db {
             stamp_open: false,
         };
         self.put(&event, now).map(|_| ())
-    }
-
-    fn open_generation(&mut self, now: &Moment) -> rusqlite::Result<()> {
-        self.conn.execute_batch("BEGIN IMMEDIATE")?;
-        self.tell_ledger(LedgerWhat::Opened, &RangeSet::default(), None, "a new queue was made", now)?;
-        self.conn.execute_batch("COMMIT")
     }
 
     fn kind_of(&self, sequence: u64) -> rusqlite::Result<Option<EventKind>> {

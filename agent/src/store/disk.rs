@@ -4,8 +4,9 @@ use super::StoreError;
 use crate::clock;
 use nix::fcntl::{Flock, FlockArg, PosixFadviseAdvice, posix_fadvise};
 use nix::sys::statvfs::statvfs;
-use pintle_core::moment::Mono;
+use pintle_core::moment::{Mono, Utc};
 use std::fs::{File, OpenOptions};
+use std::io::Write;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
@@ -83,6 +84,76 @@ impl Folder {
         }
     }
 
+    /// The folder.
+    pub(super) fn path(&self) -> &Path {
+        &self.dir
+    }
+
+    /// Renames the database and its log, so that a new one can begin; answers the new name. Never overwrites.
+    pub(super) fn set_aside(&self, utc: Utc) -> std::io::Result<String> {
+        let free = |name: &String| !self.dir.join(name).exists();
+        let name = (0..1000)
+            .map(|n: u32| format!("queue-damaged-{}-{n}.db", utc.0.max(0)))
+            .find(free)
+            .ok_or(std::io::ErrorKind::AlreadyExists)?;
+        for end in ["-wal", "-shm", ""] {
+            match std::fs::rename(self.dir.join(format!("queue.db{end}")), self.dir.join(format!("{name}{end}"))) {
+                Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
+                _ => {}
+            }
+        }
+        self.sync()?;
+        Ok(name)
+    }
+
+    /// Notes that the file was seen to be damaged, for the next start.
+    pub(super) fn mark_damaged(&self, detail: &str) -> std::io::Result<()> {
+        let mut file = private(OpenOptions::new().create(true).truncate(true).write(true)).open(self.damage_mark())?;
+        file.write_all(detail.as_bytes())?;
+        file.sync_all()?;
+        self.sync()
+    }
+
+    /// What the last start noted of a damage.
+    pub(super) fn marked_damage(&self) -> Option<String> {
+        std::fs::read_to_string(self.damage_mark()).ok()
+    }
+
+    /// The damage is dealt with.
+    pub(super) fn unmark_damaged(&self) -> std::io::Result<()> {
+        std::fs::remove_file(self.damage_mark())?;
+        self.sync()
+    }
+
+    fn damage_mark(&self) -> PathBuf {
+        self.dir.join("queue.damaged")
+    }
+
+    /// Deletes a file set aside. False if that was not possible.
+    pub(super) fn delete_aside(&self, name: &str) -> bool {
+        let gone = |end| match std::fs::remove_file(self.dir.join(format!("{name}{end}"))) {
+            Ok(()) => true,
+            Err(error) => error.kind() == std::io::ErrorKind::NotFound,
+        };
+        ["-wal", "-shm", ""].map(gone) == [true; 3]
+    }
+
+    /// The generation that the last opened file had, kept beside it to know it by when the file is lost.
+    pub(super) fn noted_generation(&self) -> Option<String> {
+        let text = std::fs::read_to_string(self.dir.join("queue.generation")).ok()?;
+        pintle_core::ids::EventId::parse(text.trim()).map(|id| id.to_string())
+    }
+
+    /// Writes the note: beside, synced, renamed, folder synced.
+    pub(super) fn note_generation(&self, generation: &str) -> std::io::Result<()> {
+        let beside = self.dir.join("queue.generation.new");
+        let mut file = private(OpenOptions::new().create(true).truncate(true).write(true)).open(&beside)?;
+        file.write_all(generation.as_bytes())?;
+        file.sync_all()?;
+        std::fs::rename(&beside, self.dir.join("queue.generation"))?;
+        self.sync()
+    }
+
     /// Free space, at most a second old.
     pub(super) fn space(&mut self) -> Space {
         let now = clock::mono();
@@ -119,7 +190,7 @@ pub(super) fn meaning(error: &rusqlite::Error, path: &Path) -> StoreError {
     match error.sqlite_error_code() {
         Some(Code::DiskFull) => StoreError::DiskFull,
         Some(Code::DatabaseCorrupt | Code::NotADatabase) => {
-            StoreError::Unusable { path: path.display().to_string(), detail: error.to_string() }
+            StoreError::Damaged { path: path.display().to_string(), detail: error.to_string() }
         }
         Some(Code::DatabaseBusy | Code::DatabaseLocked) => {
             StoreError::Disk { detail: format!("another program keeps {} locked", path.display()) }

@@ -3,6 +3,7 @@
 //! Promise: what `accept` answered is on the disk (WAL, `synchronous=FULL`, group commit) and has a sequence without
 //! gaps.
 
+mod aside;
 mod books;
 mod db;
 mod disk;
@@ -165,7 +166,15 @@ pub enum StoreError {
         /// What the system said.
         detail: String,
     },
-    /// The file is no queue of ours, is newer than this program, or is damaged.
+    /// The file is damaged. The store sets it aside and begins a new one.
+    #[error("the queue file {path} is damaged: {detail}")]
+    Damaged {
+        /// Which file.
+        path: String,
+        /// What the database said.
+        detail: String,
+    },
+    /// The file is no queue of ours, or is newer than this program.
     #[error("the queue file {path} can't be used: {detail}")]
     Unusable {
         /// Which file.
@@ -191,6 +200,9 @@ impl StoreError {
         match self {
             Self::DiskFull => "free space on the data disk; until then new reads are refused and the engine is told",
             Self::Disk { .. } => "look at the disk and its mount; reads are taken again as soon as a write succeeds",
+            Self::Damaged { .. } => {
+                "it is set aside and what waits in it is taken over into a new one; have the data disk checked"
+            }
             Self::Unusable { .. } => "keep the file for salvage, move it out of the state folder and start again",
             Self::InUse { .. } => "stop the other agent first; two on one queue would damage it",
             Self::Stopped => "the agent is stopping; try again after it has started",

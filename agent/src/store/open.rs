@@ -1,6 +1,6 @@
 //! Opening the store: lock, file, thread.
 
-use super::db::Db;
+use super::aside::open_or_replace;
 use super::disk::Folder;
 use super::handle::{Arrivals, COMMANDS_MAX};
 use super::thread::Worker;
@@ -22,7 +22,7 @@ use tokio::sync::mpsc;
 /// [`StoreError::Disk`] or [`StoreError::DiskFull`] if the disk does not let us.
 pub fn open(state_dir: &Path, limits: &config::Queue, now: Moment) -> Result<StoreHandle, StoreError> {
     let folder = Folder::lock(state_dir)?;
-    let db = Db::open(&folder, &now, false)?;
+    let db = open_or_replace(&folder, &now)?;
     let timer = tokio::runtime::Builder::new_current_thread()
         .enable_time()
         .build()

@@ -1,5 +1,6 @@
 //! The store's thread: takes commands, gathers those that write into one transaction, answers after its sync.
 
+use super::aside::delete_old;
 use super::db::Db;
 use super::disk::{Folder, meaning};
 use super::handle::{Answer, Arrivals, Command};
@@ -169,7 +170,13 @@ impl Worker {
             && let Some(command) = group.next()
         {
             self.now = newest(self.now, &command);
-            outcome = apply(&mut db, command, &retention(&self.limits), &mut done);
+            let limits = retention(&self.limits);
+            let retires = matches!(command, Command::Retire { .. });
+            outcome = apply(&mut db, command, &limits, &mut done);
+            if retires && outcome.is_ok() {
+                let keep_ms = limits.waiting_ms.max(limits.hit_waiting_ms);
+                outcome = delete_old(&db, &self.folder, keep_ms, db.books.lived.at(self.now.mono));
+            }
         }
         let now = self.now;
         let outcome = outcome
@@ -217,6 +224,14 @@ impl Worker {
     /// is an honest answer given before anything was written for good; any other failure closes the file as well,
     /// since a sync that failed once succeeds the next time with the data gone (source: fault 41).
     fn failed(&mut self, db: Db, error: StoreError) {
+        if let StoreError::Damaged { detail, .. } = &error
+            && self.folder.mark_damaged(detail).is_ok()
+        {
+            // The numbers of the new file are others, and callers hold numbers of this one: only a new process starts
+            // clean. It sets the file aside and goes on within seconds (design: a broken invariant ends the process).
+            tracing::error!(error = %error, "the queue's file is damaged; ending, the next start sets it aside");
+            std::process::abort();
+        }
         let full = matches!(error, StoreError::DiskFull);
         if self.trouble.is_none() {
             tracing::error!(error = %error, advice = error.advice(), "the queue could not be written");

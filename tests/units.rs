@@ -1,0 +1,200 @@
+//! The systemd units, users, folders and device rules: verified by systemd's own tools on a staged tree, and held to the
+//! program that they start.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::os::unix::fs::symlink;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+const PINTLE: &str = env!("CARGO_BIN_EXE_pintle");
+const SERVICES: [&str; 2] = ["pintle.service", "pintle-page.service"];
+
+fn units() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../systemd")
+}
+
+fn read(name: &str) -> String {
+    fs::read_to_string(units().join(name)).unwrap()
+}
+
+/// All values of a setting, in their order.
+fn settings<'t>(unit: &'t str, name: &str) -> Vec<&'t str> {
+    unit.lines().filter_map(|line| line.strip_prefix(name)?.strip_prefix('=')).collect()
+}
+
+/// Runs a tool of systemd; `None`, said aloud, where it isn't installed.
+fn tool(name: &str, args: &[&str]) -> Option<Output> {
+    match Command::new(name).args(args).env("SYSTEMD_COLORS", "0").output() {
+        Ok(output) => Some(output),
+        Err(_) => {
+            assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "this test needs {name}");
+            eprintln!("not run: needs {name}");
+            None
+        }
+    }
+}
+
+fn said(output: &Output) -> String {
+    format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
+}
+
+/// A tree as an installed trailer has it: our files, the host's own units and users, and the program.
+fn staged() -> tempfile::TempDir {
+    let tree = tempfile::tempdir().unwrap();
+    let at = |path: &str| tree.path().join(path);
+    let ours = [
+        ("pintle.service", "usr/lib/systemd/system/pintle.service"),
+        ("pintle-page.service", "usr/lib/systemd/system/pintle-page.service"),
+        ("pintle.sysusers.conf", "usr/lib/sysusers.d/pintle.conf"),
+        ("pintle.tmpfiles.conf", "usr/lib/tmpfiles.d/pintle.conf"),
+    ];
+    for (from, to) in ours {
+        fs::create_dir_all(at(to).parent().unwrap()).unwrap();
+        fs::copy(units().join(from), at(to)).unwrap();
+    }
+    for entry in fs::read_dir("/usr/lib/systemd/system").into_iter().flatten() {
+        let path = entry.unwrap().path();
+        if path.extension().is_some_and(|end| end == "target" || end == "slice" || end == "service") {
+            let to = at("usr/lib/systemd/system").join(path.file_name().unwrap());
+            if path.is_file() && !to.exists() {
+                fs::copy(&path, to).unwrap();
+            }
+        }
+    }
+    fs::create_dir_all(at("usr/bin")).unwrap();
+    fs::copy(PINTLE, at("usr/bin/pintle")).unwrap();
+    fs::create_dir_all(at("etc")).unwrap();
+    fs::write(at("etc/group"), "root:x:0:\ndialout:x:20:\n").unwrap();
+    fs::write(at("etc/passwd"), "root:x:0:0::/root:/bin/sh\n").unwrap();
+    symlink("usr/lib", at("lib")).unwrap();
+    tree
+}
+
+#[test]
+fn the_units_pass_systemds_own_check_on_a_staged_tree() {
+    let tree = staged();
+    let root = format!("--root={}", tree.path().display());
+    for service in SERVICES {
+        let Some(output) = tool("systemd-analyze", &["verify", "--man=no", &root, service]) else { return };
+        let ours: Vec<String> =
+            said(&output).lines().filter(|line| line.contains("pintle")).map(str::to_owned).collect();
+        assert_eq!(ours, Vec::<String>::new(), "{service}");
+        assert!(output.status.success(), "{service}: {}", said(&output));
+    }
+}
+
+#[test]
+fn systemds_check_of_the_units_notices_a_mistake() {
+    let tree = staged();
+    let path = tree.path().join("usr/lib/systemd/system/pintle.service");
+    let wrong = fs::read_to_string(&path).unwrap().replace("WatchdogSec=30s", "WatchdogSec=thirty");
+    fs::write(&path, wrong).unwrap();
+    let root = format!("--root={}", tree.path().display());
+    let Some(output) = tool("systemd-analyze", &["verify", "--man=no", &root, "pintle.service"]) else { return };
+    let told = said(&output).lines().filter(|line| line.contains("pintle.service:") && line.contains("thirty")).count();
+    assert_eq!(told, 1, "the check above would not see it: {}", said(&output));
+}
+
+#[test]
+fn the_sandbox_leaves_little_open() {
+    let tree = staged();
+    let root = format!("--root={}", tree.path().display());
+    // systemd's own scale: 0.0 is closed, 10.0 is open; a service without any hardening has 9.6.
+    for (service, worst) in [("pintle.service", 20), ("pintle-page.service", 20)] {
+        let limit = format!("--threshold={worst}");
+        let args = ["security", "--offline=true", "--no-pager", &root, &limit, service];
+        let Some(output) = tool("systemd-analyze", &args) else { return };
+        assert!(output.status.success(), "{service} is more open than {worst} tenths: {}", said(&output));
+    }
+}
+
+#[test]
+fn users_and_groups_are_made_as_the_units_and_the_example_name_them() {
+    let tree = staged();
+    let root = format!("--root={}", tree.path().display());
+    let Some(output) = tool("systemd-sysusers", &[&root, "pintle.conf"]) else { return };
+    assert!(output.status.success(), "{}", said(&output));
+    let column = |file: &str| -> BTreeSet<String> {
+        let text = fs::read_to_string(tree.path().join(file)).unwrap();
+        text.lines().map(|line| line.split(':').next().unwrap().to_owned()).collect()
+    };
+    let (users, groups) = (column("etc/passwd"), column("etc/group"));
+    for service in SERVICES {
+        let unit = read(service);
+        for user in settings(&unit, "User") {
+            assert!(users.contains(user), "{service}: no user {user}");
+        }
+        for group in settings(&unit, "Group").into_iter().chain(settings(&unit, "SupplementaryGroups")) {
+            for group in group.split(' ') {
+                assert!(groups.contains(group), "{service}: no group {group}");
+            }
+        }
+    }
+    let example = units().join("../config/example-systemd.toml");
+    let config = pintle::config::read(&example).unwrap();
+    for group in [config.health.group.unwrap(), config.control.group.unwrap()] {
+        assert!(groups.contains(&group), "no group {group}");
+        let agent = settings(&read("pintle.service"), "SupplementaryGroups").concat();
+        assert!(agent.split(' ').any(|one| one == group), "the agent gives files to {group}, so must be in it");
+    }
+}
+
+#[test]
+fn folders_are_made_where_the_program_looks_for_them() {
+    let tree = staged();
+    let root = format!("--root={}", tree.path().display());
+    if !nix::unistd::geteuid().is_root() {
+        assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "this test needs root");
+        eprintln!("not run: needs root, to give folders away");
+        return;
+    }
+    let Some(made) = tool("systemd-sysusers", &[&root, "pintle.conf"]) else { return };
+    assert!(made.status.success(), "{}", said(&made));
+    let Some(output) = tool("systemd-tmpfiles", &["--create", &root, "pintle.conf"]) else { return };
+    assert!(output.status.success(), "{}", said(&output));
+    let config =
+        pintle::config::parse("[trailer]\nid = \"a\"\n[[camera]]\nid = \"a\"\n[queue]\nseal = \"none\"\n").unwrap();
+    for folder in [&config.trailer.state_dir, &config.trailer.runtime_dir, Path::new("/etc/pintle")] {
+        let inside = tree.path().join(folder.strip_prefix("/").unwrap());
+        assert!(inside.is_dir(), "no {}", folder.display());
+    }
+}
+
+#[test]
+fn the_units_start_commands_that_the_program_knows() {
+    for service in SERVICES {
+        let unit = read(service);
+        let [start] = settings(&unit, "ExecStart")[..] else { panic!("{service} starts one thing") };
+        let mut words = start.split(' ');
+        assert_eq!(words.next(), Some("/usr/bin/pintle"));
+        let command = words.next().unwrap();
+        let help = Command::new(PINTLE).args([command, "--help"]).output().unwrap();
+        assert!(help.status.success(), "{service}: there is no command {command}");
+        for option in words.filter(|word| word.starts_with("--")) {
+            assert!(said(&help).contains(option), "{service}: {command} has no option {option}");
+        }
+    }
+    let agent = read("pintle.service");
+    for (name, value) in [("Type", "notify"), ("Restart", "always"), ("StartLimitIntervalSec", "0")] {
+        assert_eq!(settings(&agent, name), [value]);
+    }
+    assert_ne!(settings(&agent, "WatchdogSec"), Vec::<&str>::new());
+}
+
+#[test]
+fn the_device_rules_are_whole_and_agree_with_the_example() {
+    let rules = read("70-pintle-gps.rules");
+    let lines: Vec<&str> = rules.lines().filter(|line| !line.starts_with('#') && !line.is_empty()).collect();
+    assert_eq!(lines.iter().map(|line| line.matches("\"0000\"").count()).sum::<usize>(), 4, "as its head says");
+    for line in &lines {
+        for part in line.split(", ") {
+            let whole = part.ends_with('"') && part.matches('"').count() == 2 && part.contains('=');
+            assert!(whole, "`{part}` is no `KEY==\"value\"`");
+        }
+    }
+    assert!(rules.contains("SYMLINK+=\"pintle-gps\""));
+    let example = fs::read_to_string(units().join("../config/example-systemd.toml")).unwrap();
+    assert!(example.contains("device = \"/dev/pintle-gps\""));
+}

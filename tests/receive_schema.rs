@@ -1,5 +1,5 @@
-//! The receiver takes what the published schemas allow and refuses what they refuse: each event is broken in every place,
-//! and both are asked. A difference that is not listed here fails.
+//! The receiver takes what the published schemas allow and refuses what they refuse: each event is broken in every
+//! place, and both are asked. A difference that is not listed here fails.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 #[path = "support/schemas.rs"]

@@ -47,7 +47,8 @@ fn main() -> anyhow::Result<()> {
     let at = |share: usize| took_us[(took_us.len() - 1) * share / 1000] / 1000;
     writeln!(
         std::io::stdout().lock(),
-        "{clients} clients, {batch} reads a request, commit_wait_ms {commit_wait_ms}: {} durable reads/s; answer p50 {} ms, p99 {} ms, p99.9 {} ms, max {} ms",
+        "{clients} clients, {batch} reads a request, commit_wait_ms {commit_wait_ms}: \
+         {} durable reads/s; answer p50 {} ms, p99 {} ms, p99.9 {} ms, max {} ms",
         reads / seconds,
         at(500),
         at(990),
@@ -119,7 +120,12 @@ fn read(ms: i64) -> String {
     let captured_at = Utc(ms).to_rfc3339();
     let plate = ms % 1_000_000;
     format!(
-        r#"{{"camera":"north","captured_at":"{captured_at}","plate":"Q{plate:06}","plate_state":"read","jurisdiction":{{"code":"ZZ","list":"iso-3166-1"}},"confidence":0.93,"heading":"approaching","lane":1,"plate_width_px":131}}"#
+        concat!(
+            r#"{{"camera":"north","captured_at":"{}","plate":"Q{:06}","plate_state":"read","#,
+            r#""jurisdiction":{{"code":"ZZ","list":"iso-3166-1"}},"confidence":0.93,"heading":"approaching","#,
+            r#""lane":1,"plate_width_px":131}}"#
+        ),
+        captured_at, plate
     ) + "\n"
 }
 

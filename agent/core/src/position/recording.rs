@@ -18,6 +18,8 @@ pub struct DateSurvey {
 struct Seen {
     latest_day: i64,
     newest_day: Option<i64>,
+    /// The same of RMC without a fix: a receiver that has none may tell any date.
+    newest_unproven_day: Option<i64>,
 }
 
 impl DateSurvey {
@@ -26,7 +28,7 @@ impl DateSurvey {
     pub fn new(latest: Utc) -> Self {
         // A day of slack, for a recording that was made around midnight.
         let latest_day = latest.0.div_euclid(86_400_000) + 1;
-        Self { reader: Reader::default(), seen: Seen { latest_day, newest_day: None } }
+        Self { reader: Reader::default(), seen: Seen { latest_day, newest_day: None, newest_unproven_day: None } }
     }
 
     /// The next bytes of the recording.
@@ -35,10 +37,11 @@ impl DateSurvey {
         self.reader.feed(bytes, &mut |sentence| seen.look(sentence));
     }
 
-    /// Noon of the newest date that was told with a fix (RMC) or by ZDA; `None` if there was none.
+    /// Noon of the newest date that was told with a fix (RMC) or by ZDA, else of the newest without a fix; `None` if there
+    /// was none.
     #[must_use]
     pub fn newest(&self) -> Option<Utc> {
-        self.seen.newest_day.map(|day| Utc(day * 86_400_000 + 43_200_000))
+        self.seen.newest_day.or(self.seen.newest_unproven_day).map(|day| Utc(day * 86_400_000 + 43_200_000))
     }
 }
 
@@ -46,7 +49,7 @@ impl Seen {
     fn look(&mut self, sentence: &Sentence<'_>) {
         let fields = sentence.fields();
         let date = match sentence.kind {
-            Kind::Rmc if fields.text(2) == b"A" && fields.text(9).len() == 6 => {
+            Kind::Rmc if fields.text(9).len() == 6 => {
                 fields.whole(9).map(|ddmmyy| (ddmmyy % 100, ddmmyy / 100 % 100, ddmmyy / 10_000))
             }
             Kind::Zda => fields.whole(4).zip(fields.whole(3).zip(fields.whole(2))).map(|(year, (m, d))| (year, m, d)),
@@ -60,7 +63,9 @@ impl Seen {
         };
         let day = i32::try_from(year).ok().and_then(|year| days_from_civil(year, month, day));
         if let Some(day) = day.filter(|day| *day <= self.latest_day) {
-            self.newest_day = self.newest_day.max(Some(day));
+            let proven = sentence.kind == Kind::Zda || fields.text(2) == b"A";
+            let newest = if proven { &mut self.newest_day } else { &mut self.newest_unproven_day };
+            *newest = (*newest).max(Some(day));
         }
     }
 }

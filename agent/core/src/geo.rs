@@ -68,9 +68,9 @@ pub fn compass_word(azimuth_deg: f64) -> &'static str {
     if 8.0 <= turned { WORDS[0] } else { WORDS[at] }
 }
 
-/// A flat plane around an origin that shows every point in its true direction and at its true distance from there. It is
-/// reckoned by the mid-latitude formulae with the ellipsoid's two radii of curvature (common practice, no source) and is
-/// good to 2 mm within 2 km up to 70 degrees of latitude (held against geodesics in the tests).
+/// A flat plane around an origin that shows every point in its true direction and at its true distance from there.
+/// It is reckoned by the mid-latitude formulae with the ellipsoid's two radii of curvature (common practice, no
+/// source) and is good to 2 mm within 2 km up to 70 degrees of latitude (held against geodesics in the tests).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LocalPlane {
     origin: LatLon,
@@ -124,8 +124,8 @@ impl LocalPlane {
     }
 
     /// East and north of a point `dlat`, `dlon` radians away. Everything is taken at the latitude half way, by its
-    /// Taylor series around the origin; then turned by half of the convergence of the meridians, so that the direction is
-    /// that at the origin.
+    /// Taylor series around the origin; then turned by half of the convergence of the meridians, so that the
+    /// direction is that at the origin.
     fn reckon(&self, dlat: f64, dlon: f64) -> (f64, f64) {
         let half = dlat / 2.0;
         // The derivative of the radius of the parallel is minus that of the meridian times the sine of the latitude.

@@ -49,8 +49,9 @@ fn the_documentation_examples_of_the_reference_library() {
 
 #[test]
 fn vincentys_lines_on_other_ellipsoids_as_published() {
-    // Source: T. Vincenty, Survey Review XXII, 176 (April 1975), table II, as transcribed in several public test suites.
-    // Line a: Bessel; b to e: International. They hold the library that core::geo stands on against the paper.
+    // Source: T. Vincenty, Survey Review XXII, 176 (April 1975), table II, as transcribed in several public test
+    // suites. Line a: Bessel; b to e: International. They hold the library that core::geo stands on against the
+    // paper.
     let bessel = Geodesic::new(6_377_397.155, 1.0 / 299.152_812_8);
     let international = Geodesic::new(6_378_388.0, 1.0 / 297.0);
     let lines = [
@@ -114,7 +115,10 @@ proptest! {
 
     #[test]
     fn the_plane_agrees_with_geodesics_over_the_first_kilometres(
-        lat_deg in -70.0..70.0_f64, lon_deg in -180.0..180.0_f64, azimuth_deg in 0.0..360.0_f64, distance_m in 0.0..2000.0_f64
+        lat_deg in -70.0..70.0_f64,
+        lon_deg in -180.0..180.0_f64,
+        azimuth_deg in 0.0..360.0_f64,
+        distance_m in 0.0..2000.0_f64,
     ) {
         let origin = at(lat_deg, lon_deg);
         let point = origin.moved(azimuth_deg, distance_m);

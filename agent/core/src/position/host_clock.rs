@@ -3,8 +3,8 @@
 use super::Fix;
 use crate::moment::{ClockEras, Moment, Mono, UtcTrust};
 
-/// The host's clock agrees with the receiver if they differ by no more than this, ms: a serial line brings a fix up to a
-/// second late (our own limit).
+/// The host's clock agrees with the receiver if they differ by no more than this, ms: a serial line brings a fix up
+/// to a second late (our own limit).
 pub const AGREES_MS: i64 = 2_000;
 
 /// A comparison counts for so long, ms (design: the last minutes).

@@ -1,12 +1,12 @@
-//! The state of the GPS receiver as a device, apart from any position: not there, silent, talking noise, without a fix, or
-//! fixing. Bytes, sentences and fixes are watched apart, so that a person is told which of them is missing.
+//! The state of the GPS receiver as a device, apart from any position: not there, silent, talking noise, without a
+//! fix, or fixing. Bytes, sentences and fixes are watched apart, so that a person is told which of them is missing.
 
 use super::ReceiverState;
 use super::fix::Refusal;
 use crate::moment::Mono;
 
-/// Nothing of a kind for so long, and that kind is missing, ms. Receivers report at least once a second; a handheld that
-/// sends position every fifth second must still count as fixing (our own limit).
+/// Nothing of a kind for so long, and that kind is missing, ms. Receivers report at least once a second; a handheld
+/// that sends position every fifth second must still count as fixing (our own limit).
 pub const MISSING_MS: u64 = 5_000;
 
 /// A silent device is closed and opened again after so long, ms: a read that never wakes is cured by that.

@@ -1,4 +1,5 @@
-//! A recorded line through the same reader, assembler and keeper that a trailer runs, with time taken from the recording.
+//! A recorded line through the same reader, assembler and keeper that a trailer runs, with time taken from the
+//! recording.
 
 use super::fix::date::{DateReference, DateVerdict};
 use super::fix::log_clock::LogClock;
@@ -16,10 +17,12 @@ pub struct DateSurvey {
 
 #[derive(Clone, Copy, Debug)]
 struct Seen {
-    latest_day: i64,
-    newest_day: Option<i64>,
+    /// Days since 1970; later ones are not plausible.
+    latest: i64,
+    /// Newest day of RMC with a fix, and of ZDA.
+    newest: Option<i64>,
     /// The same of RMC without a fix: a receiver that has none may tell any date.
-    newest_unproven_day: Option<i64>,
+    unproven: Option<i64>,
 }
 
 impl DateSurvey {
@@ -27,8 +30,8 @@ impl DateSurvey {
     #[must_use]
     pub fn new(latest: Utc) -> Self {
         // A day of slack, for a recording that was made around midnight.
-        let latest_day = latest.0.div_euclid(86_400_000) + 1;
-        Self { reader: Reader::default(), seen: Seen { latest_day, newest_day: None, newest_unproven_day: None } }
+        let latest = latest.0.div_euclid(86_400_000) + 1;
+        Self { reader: Reader::default(), seen: Seen { latest, newest: None, unproven: None } }
     }
 
     /// The next bytes of the recording.
@@ -37,11 +40,11 @@ impl DateSurvey {
         self.reader.feed(bytes, &mut |sentence| seen.look(sentence));
     }
 
-    /// Noon of the newest date that was told with a fix (RMC) or by ZDA, else of the newest without a fix; `None` if there
-    /// was none.
+    /// Noon of the newest date that was told with a fix (RMC) or by ZDA, else of the newest without a fix; `None`
+    /// if there was none.
     #[must_use]
     pub fn newest(&self) -> Option<Utc> {
-        self.seen.newest_day.or(self.seen.newest_unproven_day).map(|day| Utc(day * 86_400_000 + 43_200_000))
+        self.seen.newest.or(self.seen.unproven).map(|day| Utc(day * 86_400_000 + 43_200_000))
     }
 }
 
@@ -62,9 +65,9 @@ impl Seen {
             _ => return,
         };
         let day = i32::try_from(year).ok().and_then(|year| days_from_civil(year, month, day));
-        if let Some(day) = day.filter(|day| *day <= self.latest_day) {
+        if let Some(day) = day.filter(|day| *day <= self.latest) {
             let proven = sentence.kind == Kind::Zda || fields.text(2) == b"A";
-            let newest = if proven { &mut self.newest_day } else { &mut self.newest_unproven_day };
+            let newest = if proven { &mut self.newest } else { &mut self.unproven };
             *newest = (*newest).max(Some(day));
         }
     }

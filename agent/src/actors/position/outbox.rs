@@ -26,7 +26,8 @@ const JOBS_MAX: usize = 2048;
 const ROOM_FOR_ALARMS: usize = 512;
 /// Pause after a write that failed, ms.
 const RETRY_MS: u64 = 1000;
-/// A stretch whose stamps change is taken this much wider, ms: the engine's capture times and ours may differ by a frame.
+/// A stretch whose stamps change is taken this much wider, ms: the engine's capture times and ours may differ by a
+/// frame.
 const MARGIN_MS: i64 = 1000;
 
 /// One thing to write.

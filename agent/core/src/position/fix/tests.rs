@@ -164,7 +164,13 @@ fn a_quiet_line_ends_the_epoch() {
 proptest! {
     #[test]
     fn damaged_sentences_with_right_checksums_never_stop_the_line(
-        cuts in prop::collection::vec(("(RMC|GGA|GLL|GNS|VTG|GSA|GST|ZDA)", prop::collection::vec("[-0-9.]{0,12}|[A-Z]{0,3}|[ -)+-~]{0,9}", 0..22)), 1..30)
+        cuts in prop::collection::vec(
+            (
+                "(RMC|GGA|GLL|GNS|VTG|GSA|GST|ZDA)",
+                prop::collection::vec("[-0-9.]{0,12}|[A-Z]{0,3}|[ -)+-~]{0,9}", 0..22),
+            ),
+            1..30,
+        )
     ) {
         let mut line = BytesToEpochs::new(reference());
         let mut out = Vec::new();

@@ -77,7 +77,10 @@ fn pieces() -> impl Strategy<Value = Vec<u8>> {
 
 proptest! {
     #[test]
-    fn how_the_stream_was_cut_makes_no_difference(stream in pieces(), sizes in prop::collection::vec(1_usize..40, 1..40)) {
+    fn how_the_stream_was_cut_makes_no_difference(
+        stream in pieces(),
+        sizes in prop::collection::vec(1_usize..40, 1..40),
+    ) {
         let (whole, whole_counts) = read([stream.as_slice()]);
         let mut rest = stream.as_slice();
         let mut chunks = Vec::new();

@@ -4,5 +4,7 @@ pub mod judge;
 pub mod random;
 pub mod scene;
 pub mod sentences;
+pub mod sky;
 pub mod track;
 pub mod traffic;
+pub mod trials;

@@ -6,6 +6,16 @@ use crate::geo::LocalPlane;
 use crate::moment::Mono;
 use crate::position::anchor::{Anchor, Block, median};
 
+/// Blocks of a halt may lie so far from their middle, metres; our own choice, twice the spread of a good receiver.
+const CREEP_M: f64 = 10.0;
+/// The same in standard deviations of a single position; the wander within a settle time reaches about half of one.
+const CREEP_SIGMAS: f64 = 2.4;
+
+/// The first and the newest block may lie so far apart, metres; our own choice.
+const TREND_M: f64 = 16.0;
+/// The same in standard deviations; two errors a settle time apart differ by at most 1.4 of one, most of the time by less.
+const TREND_SIGMAS: f64 = 2.6;
+
 /// Averages a block of samples.
 #[derive(Clone, Debug, Default)]
 pub(super) struct BlockMaker {
@@ -107,7 +117,7 @@ impl Arrival {
     }
 
     fn take(&mut self, sample: &Sample) {
-        if !sample.good {
+        if !sample.good || sample.early {
             return;
         }
         self.observed_s += sample.seconds;
@@ -135,21 +145,40 @@ impl Arrival {
         let moving = if evidence.speechless(newest.at) {
             evidence.smooth_way().is_some()
         } else {
-            evidence.moves_at(limit_mps, 6_000)
+            let slow_mps = (2.2 * noise.p50_mps().unwrap_or(0.15)).clamp(0.35, 0.8);
+            // The long window must not reach back to before the halt.
+            let long = self.halted_since.is_some_and(|since| 20_000 <= newest.at.since_ms(since));
+            evidence.moves_at(limit_mps, 6_000) || (long && evidence.moves_at(slow_mps, 15_000))
         };
         self.moving_samples = if moving { self.moving_samples + 1 } else { 0 };
         if 2 <= self.moving_samples {
             self.clear();
             return;
         }
+        let blocks = self.blocks.len();
         self.take(newest);
-        // A position that runs away without motion is a filter that walks in: only the newest seconds count.
-        if let Some((centre, _)) = self.centre()
-            && (25.0_f64).max(4.0 * newest.sigma_m) < newest.distance_m(centre)
-            && evidence.stretches(5_000, 2).is_some_and(|s| s.iter().all(|p| newest.distance_m(*p) < 15.0))
-        {
-            self.begin(evidence, 15_000);
+        // A position that runs away without motion is a trailer that creeps or a filter that walks in: only the newest
+        // seconds count.
+        if blocks < self.blocks.len() && self.runs_away() {
+            self.begin(evidence, 20_000);
         }
+    }
+
+    /// Whether the blocks run away from each other farther than a standing receiver's wander takes them: the newest from the
+    /// middle of all, or three in a row from the first.
+    fn runs_away(&self) -> bool {
+        let (Some((centre, sigma_m)), [first, .., newest]) = (self.centre(), self.blocks.as_slice()) else {
+            return false;
+        };
+        let between_m = |a: (f64, f64), b: &Block| (b.east_m - a.0).hypot(b.north_m - a.1);
+        if CREEP_M.max(CREEP_SIGMAS * sigma_m) < between_m(centre, newest) {
+            return true;
+        }
+        let [.., third, second, _] = self.blocks.as_slice() else { return false };
+        let start = (first.east_m, first.north_m);
+        let (third_m, second_m, newest_m) =
+            (between_m(start, third), between_m(start, second), between_m(start, newest));
+        TREND_M.max(TREND_SIGMAS * sigma_m) < newest_m && third_m + 3.0 < second_m && second_m + 3.0 < newest_m
     }
 
     fn replant(&mut self, evidence: &Evidence) {
@@ -183,18 +212,15 @@ impl Arrival {
         if self.sigma_count < 1.0 { 5.0 } else { self.sigma_sum_m / self.sigma_count }
     }
 
-    /// An anchor if the settle time is full. If the newest fifth lies elsewhere than the whole, the trailer was still
-    /// creeping or the filter still walking in: then only the newest 20 s are kept, and it goes on from there.
+    /// An anchor if the settle time is full.
     pub(super) fn settled(&mut self, evidence: &Evidence) -> Option<(Anchor, Mono)> {
         let since = self.halted_since?;
         if self.observed_s < self.settle_s {
             return None;
         }
         let blocks = self.all_blocks();
-        let newest = blocks.last()?;
-        let ((east_m, north_m), sigma_m) = self.centre()?;
-        let apart_m = (newest.east_m - east_m).hypot(newest.north_m - north_m);
-        if (12.0_f64).max(2.4 * sigma_m) < apart_m {
+        let (_, sigma_m) = self.centre()?;
+        if self.runs_away() {
             self.begin(evidence, 20_000);
             return None;
         }

@@ -24,6 +24,8 @@ pub(super) struct Sample {
     pub fresh: bool,
     /// False if satellites or HDOP are too bad to settle on.
     pub good: bool,
+    /// True soon after an acquisition, when a wrong start may still last.
+    pub early: bool,
     /// Expected standard deviation per axis, metres.
     pub sigma_m: f64,
 }
@@ -184,6 +186,17 @@ impl Evidence {
             .then(|| sums.iter().map(|(e, n, count, _)| (e / f64::from(*count), n / f64::from(*count))).collect())
     }
 
+    /// How far the newest position lies from where the way before it led, metres; 0 if there is no way before it.
+    pub(super) fn jump_m(&self) -> f64 {
+        let mut samples = self.unbroken();
+        let (Some(newest), Some(last)) = (samples.next(), samples.next()) else { return 0.0 };
+        let Some(earlier) = samples.find(|s| 3_000 <= last.at.since_ms(s.at)) else { return 0.0 };
+        let span_s = seconds(last.at.since_ms(earlier.at));
+        let (east_mps, north_mps) =
+            ((last.east_m - earlier.east_m) / span_s, (last.north_m - earlier.north_m) / span_s);
+        newest.distance_m((last.east_m + east_mps * newest.seconds, last.north_m + north_mps * newest.seconds))
+    }
+
     /// Median of the Doppler speeds of the last `window_ms`, and how many there were.
     pub(super) fn median_speed(&self, window_ms: u64) -> Option<f64> {
         let newest = self.ring.back()?;
@@ -207,7 +220,7 @@ impl Evidence {
     /// Standing, as far as the last ten seconds show it.
     pub(super) fn stands(&self, noise: &StandingNoise) -> bool {
         let rate_mps = self.motion(10_000).map(|m| if 2.0 <= m.span_s { m.net_m / m.span_s } else { 0.0 });
-        let slow = self.median_speed(7_000).is_none_or(|mps| mps < (0.45 + noise.p95_mps()).min(1.0));
+        let slow = self.median_speed(7_000).is_none_or(|mps| mps < (1.2 * noise.p95_mps()).clamp(0.4, 0.6));
         slow && rate_mps.is_some_and(|rate| rate < 1.0)
     }
 

@@ -30,6 +30,8 @@ const DWELL_FAR_S: f64 = 120.0;
 const FAR_M: f64 = 1000.0;
 /// So many different positions must have been seen: frozen digits are one observation, however long.
 const DWELL_DISTINCT: u32 = 4;
+/// The same digits count for so long, s; our own choice, a fifth of the dwell.
+const FROZEN_S_MAX: f64 = 60.0;
 
 /// What has been seen since the trailer was last well inside its site, or since the last gap.
 #[derive(Clone, Debug)]
@@ -47,6 +49,8 @@ pub(super) struct Outing {
     /// Observed seconds beyond the threshold, less three times those inside.
     beyond_s: f64,
     distinct: u32,
+    /// Observed seconds that the present digits have counted.
+    frozen_s: f64,
 }
 
 /// What the rules look at besides the evidence.
@@ -73,6 +77,7 @@ impl Outing {
             brisk_s: 0.0,
             beyond_s: 0.0,
             distinct: 0,
+            frozen_s: 0.0,
         }
     }
 
@@ -103,10 +108,16 @@ impl Outing {
         let brisk_mps = noise.floor_mps().max(0.5);
         self.brisk_s = if evidence.moves_at(brisk_mps, 10_000) { self.brisk_s + sample.seconds } else { 0.0 };
         if ground.threshold_m < sample.distance_m(ground.anchor) {
-            self.beyond_s += sample.seconds;
+            self.frozen_s = if sample.fresh { 0.0 } else { self.frozen_s + sample.seconds };
+            if self.frozen_s < FROZEN_S_MAX {
+                self.beyond_s += sample.seconds;
+            }
             self.distinct += u32::from(sample.fresh);
         } else {
             self.beyond_s = (self.beyond_s - 3.0 * sample.seconds).max(0.0);
+            if self.beyond_s <= 0.0 {
+                self.distinct = 0;
+            }
         }
     }
 

@@ -38,6 +38,9 @@ const SAMPLE_MS: u64 = 700;
 /// was
 /// still over 25 m off, at 90 s none.
 const DISTRUST_MS: u64 = 60_000;
+/// A live position away from any site is told as not sure for so long after an acquisition, ms. Source: in the error model
+/// wrong starts last 30 s in the mean, so that one in 400 lasts longer than this.
+const UNSURE_MS: u64 = 180_000;
 /// A quality once told holds for so long, ms (some receivers send GGA in one second of five).
 const QUALITY_HOLDS_MS: u64 = 30_000;
 /// HDOP that is assumed when the receiver sends none: between those of the fair and the poor sky.
@@ -85,6 +88,10 @@ pub struct SiteKeeper {
     sampled: Option<Mono>,
     hdop: Option<(Mono, f64)>,
     distrust_until: Mono,
+    /// Until then live positions away from a site are told as not sure.
+    unsure_until: Mono,
+    /// When the digits of the position last changed: frozen digits are no new measurement.
+    fresh_at: Mono,
 }
 
 impl SiteKeeper {
@@ -122,6 +129,8 @@ impl SiteKeeper {
             sampled: None,
             hdop: None,
             distrust_until: Mono(0),
+            unsure_until: Mono(0),
+            fresh_at: Mono(0),
         }
     }
 
@@ -142,6 +151,9 @@ impl SiteKeeper {
             return;
         }
         self.sampled = Some(fix.at);
+        if sample.fresh || broken {
+            self.fresh_at = fix.at;
+        }
         if let Some(evidence) = &mut self.evidence {
             evidence.push(sample, broken);
         }
@@ -309,6 +321,7 @@ impl SiteKeeper {
         if let Some(last) = last {
             Arc::make_mut(&mut self.timeline).unseen(last, at);
         }
+        self.unsure_until = at.plus_ms(UNSURE_MS);
         // At the very first start the settle time is the guard: distrust there only costs time.
         if last.is_some() || self.standing.is_some() {
             self.distrust_until = at.plus_ms(DISTRUST_MS);
@@ -359,6 +372,7 @@ impl SiteKeeper {
             fresh: evidence.newest().is_none_or(|last| last.position != fix.position),
             // Three satellites or an HDOP over 5 walked in from 255 m in the logs; unknown is not bad.
             good: fix.satellites.is_none_or(|count| 4 <= count) && hdop.is_none_or(|hdop| hdop <= 5.0),
+            early: self.distrusted(fix.at),
             sigma_m,
         }
     }

@@ -18,17 +18,20 @@ const INSIDE_SHARE: f64 = 0.3;
 const CALM_SHARE: f64 = 0.6;
 /// So many fixes in a row inside the threshold end a doubt.
 const CALM_SAMPLES: u32 = 5;
-/// Different positions that must agree with the stored site after a start. A cold receiver may replay its last known
-/// position, which is one position however often it is sent.
+/// Different positions with a living Doppler speed that must agree with the stored site after a start. A cold receiver may
+/// replay its last known position, which is one position however often it is sent, and one that still walks in from
+/// elsewhere says speed 0.
 const AGREE_DISTINCT: u32 = 4;
+/// And they must agree for so long, s; our own choice.
+const AGREE_ALIVE_S: f64 = 10.0;
 /// Receivers in static hold send frozen digits: they agree after this time, s. Source: no power-on error over 25 m in
 /// the
 /// logs outlived 82 s.
 const AGREE_FROZEN_S: f64 = 90.0;
 /// Blocks of the anchor, s.
 const BLOCK_S: f64 = 20.0;
-/// Blocks that are compared with the anchor to find a hop without motion: five minutes.
-const RECENT_BLOCKS: usize = 15;
+/// Blocks that are compared with the anchor to find a hop without motion: ten minutes.
+const RECENT_BLOCKS: usize = 30;
 /// A hop without seen motion must show by so much, metres, times quality. Source: a first probe; 20 m was blind.
 const HOP_M: f64 = 14.0;
 /// A hop with motion that explains it, metres, times quality; our own choice.
@@ -36,9 +39,14 @@ const HOP_EXPLAINED_M: f64 = 10.0;
 /// From here on a hop is told to people and place lines need confirmation, metres (design).
 const HOP_TOLD_M: f64 = 25.0;
 
+/// A Doppler path shorter than this is no trip, metres; an excursion that comes and goes shows up to 9 m.
+const TRIP_M_MIN: f64 = 12.0;
+
 /// Motion inside the threshold that may end elsewhere.
 #[derive(Clone, Copy, Debug)]
 struct Trip {
+    /// Where it began, in the plane of the evidence.
+    start: (f64, f64),
     path_m: f64,
     last_motion: Mono,
     standing_s: f64,
@@ -57,6 +65,7 @@ pub(super) struct Standing {
     pub doubt_since: Option<Mono>,
     calm_samples: u32,
     block: BlockMaker,
+    block_fresh: u32,
     recent: VecDeque<Block>,
     trip: Option<Trip>,
     told_at: Mono,
@@ -76,6 +85,7 @@ impl Standing {
             doubt_since: None,
             calm_samples: 0,
             block: BlockMaker::default(),
+            block_fresh: 0,
             recent: VecDeque::with_capacity(RECENT_BLOCKS),
             trip: None,
             told_at: now,
@@ -225,6 +235,7 @@ impl SiteKeeper {
         standing.verified = true;
         standing.doubt_since = None;
         let (id, whereabouts) = (standing.site.id, standing.whereabouts());
+        self.unsure_until = now.mono;
         let reason = format!("site {} agrees with the fixes since the start", id.0);
         self.tell(started, whereabouts);
         out.push(KeeperAction::Verified { site: id, reason: reason.clone() });
@@ -296,12 +307,16 @@ impl SiteKeeper {
         if !known_before {
             timeline.tell(from, Whereabouts::Unknown);
         }
+        let mut measured = from;
         for sample in samples {
+            if sample.fresh {
+                measured = sample.at;
+            }
             let (position, radius95_m) = (sample.position, live_radius95_m(sample.sigma_m));
-            let whereabouts = if sample.at < self.distrust_until {
+            let whereabouts = if sample.at < self.unsure_until {
                 Whereabouts::Doubtful { site: None, position: Some(position), radius95_m }
             } else {
-                Whereabouts::Underway { position, radius95_m, measured: sample.at }
+                Whereabouts::Underway { position, radius95_m, measured }
             };
             timeline.tell(sample.at, whereabouts);
         }
@@ -317,8 +332,8 @@ impl SiteKeeper {
         }
         let settle_s = self.limits.settle_s;
         let ended = standing.follow_trip(sample, evidence, self.noise.floor_mps(), settle_s);
-        if let Some(path_m) = ended {
-            self.after_trip(path_m, now, out);
+        if let Some(trip) = ended {
+            self.after_trip(trip, now, out);
             return;
         }
         if standing.trip.is_some() {
@@ -329,12 +344,16 @@ impl SiteKeeper {
         {
             self.noise.learn(mps);
         }
+        standing.block_fresh += u32::from(sample.fresh);
         let Some(block) = standing.block.push(sample, BLOCK_S) else { return };
         standing.anchor.push(&block, sample.sigma_m);
-        if standing.recent.len() == RECENT_BLOCKS {
-            standing.recent.pop_front();
+        // A block of frozen digits is no new observation: it says nothing of a hop.
+        if 2 <= std::mem::take(&mut standing.block_fresh) {
+            if standing.recent.len() == RECENT_BLOCKS {
+                standing.recent.pop_front();
+            }
+            standing.recent.push_back(block);
         }
-        standing.recent.push_back(block);
         if self.hop_unseen(now, out) {
             return;
         }
@@ -347,7 +366,7 @@ impl SiteKeeper {
         }
     }
 
-    /// Five minutes of blocks lie clearly beside an anchor that was older than that.
+    /// Ten minutes of blocks lie clearly beside an anchor that was older than that.
     fn hop_unseen(&mut self, now: &Moment, out: &mut Vec<KeeperAction>) -> bool {
         let Some(standing) = &mut self.standing else { return false };
         if standing.recent.len() < RECENT_BLOCKS || standing.anchor.weight_s() < 600.0 {
@@ -364,12 +383,12 @@ impl SiteKeeper {
             return false;
         }
         let blocks: Vec<Block> = standing.recent.drain(..).collect();
-        let reason = format!("five minutes of fixes lie {moved_m:.0} m beside the anchor");
-        self.reanchor(&blocks, reason, now, out);
+        let reason = format!("ten minutes of fixes lie {moved_m:.0} m beside the anchor");
+        self.reanchor(&blocks, false, reason, now, out);
         true
     }
 
-    fn after_trip(&mut self, path_m: f64, now: &Moment, out: &mut Vec<KeeperAction>) {
+    fn after_trip(&mut self, trip: Trip, now: &Moment, out: &mut Vec<KeeperAction>) {
         let (Some(standing), Some(evidence)) = (&mut self.standing, &self.evidence) else { return };
         let Some(newest) = evidence.newest() else { return };
         let window_ms = trip_rest_ms(self.limits.settle_s) * 4 / 5;
@@ -383,17 +402,28 @@ impl SiteKeeper {
         }
         let fresh = Anchor::from_blocks(*evidence.plane(), &blocks, newest.sigma_m);
         let moved_m = fresh.position().distance_m(standing.anchor.position());
-        if moved_m < HOP_EXPLAINED_M * standing.quality() || path_m < 0.6 * moved_m {
+        // The way must be a real one: as long as the speed says, and from somewhere to somewhere else.
+        let (east_m, north_m) = fresh.east_north_m();
+        let way_m = (east_m - trip.start.0).hypot(north_m - trip.start.1);
+        let explained = TRIP_M_MIN <= trip.path_m && 0.6 * trip.path_m <= way_m && 0.6 * way_m <= trip.path_m;
+        if moved_m < HOP_EXPLAINED_M * standing.quality() || trip.path_m < 0.6 * moved_m || !explained {
             return;
         }
         let reason = format!("the trailer was moved by {moved_m:.0} m: the speed explains the way");
-        self.reanchor(&blocks, reason, now, out);
+        self.reanchor(&blocks, true, reason, now, out);
     }
 
     /// The same site, but the anchor starts anew from `blocks`. Away from its first anchor by more than the threshold
     /// it
     /// is another site.
-    fn reanchor(&mut self, blocks: &[Block], reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {
+    fn reanchor(
+        &mut self,
+        blocks: &[Block],
+        explained: bool,
+        reason: String,
+        now: &Moment,
+        out: &mut Vec<KeeperAction>,
+    ) {
         let Some(standing) = &mut self.standing else { return };
         let Some(evidence) = &self.evidence else { return };
         let before = standing.anchor.position();
@@ -408,7 +438,10 @@ impl SiteKeeper {
         standing.recent.clear();
         let position = standing.site.position;
         let moved_m = before.distance_m(position);
-        if self.limits.move_threshold_m < standing.home.distance_m(position) {
+        // Seen motion just below the threshold is told as a move, so that none above it is missed by the anchor's own error;
+        // without seen motion only a clear distance is.
+        let share = if explained { 0.9 } else { 1.3 };
+        if share * self.limits.move_threshold_m < standing.home.distance_m(position) {
             let Some(newest) = evidence.newest().copied() else { return };
             let reason = format!(
                 "{reason}, and together {:.0} m from where the site was found",
@@ -441,8 +474,10 @@ impl Standing {
     fn inside(&mut self, sample: &Sample, away_m: f64, threshold_m: f64) -> Turn {
         if !self.verified {
             self.agree_s += sample.seconds;
-            self.agree_distinct += u32::from(sample.fresh);
-            if AGREE_DISTINCT <= self.agree_distinct || AGREE_FROZEN_S <= self.agree_s {
+            self.agree_distinct +=
+                u32::from(sample.fresh && sample.good && sample.speed_mps.is_some_and(|mps| 0.0 < mps));
+            let alive = AGREE_DISTINCT <= self.agree_distinct && AGREE_ALIVE_S <= self.agree_s;
+            if alive || AGREE_FROZEN_S <= self.agree_s {
                 return Turn::Verify;
             }
         }
@@ -456,24 +491,24 @@ impl Standing {
     }
 
     /// Follows motion inside the threshold. `Some(path)`: it ended a while ago, and the new position may be looked at.
-    fn follow_trip(&mut self, sample: &Sample, evidence: &Evidence, floor_mps: f64, settle_s: f64) -> Option<f64> {
-        if sample.speed_mps.is_some_and(|mps| floor_mps < mps) && evidence.moves_at(floor_mps.max(0.5), 6_000) {
-            let trip = self.trip.get_or_insert(Trip { path_m: 0.0, last_motion: sample.at, standing_s: 0.0 });
+    fn follow_trip(&mut self, sample: &Sample, evidence: &Evidence, floor_mps: f64, settle_s: f64) -> Option<Trip> {
+        let moving =
+            sample.speed_mps.is_some_and(|mps| floor_mps < mps) && evidence.moves_at(floor_mps.max(0.5), 6_000);
+        if moving && self.trip.is_none() {
+            // The way counts from where the window that shows it begins.
+            let (start, path_m) =
+                evidence.motion(8_000).map_or((sample.east_north_m(), 0.0), |motion| (motion.first, motion.path_m));
+            self.trip = Some(Trip { start, path_m, last_motion: sample.at, standing_s: 0.0 });
+            self.block.clear();
+        } else if moving && let Some(trip) = &mut self.trip {
             trip.last_motion = sample.at;
             trip.standing_s = 0.0;
-            self.block.clear();
+            trip.path_m += sample.speed_mps.unwrap_or(0.0) * sample.seconds;
         }
         let trip = self.trip.as_mut()?;
-        if let Some(mps) = sample.speed_mps
-            && floor_mps < mps
-        {
-            trip.path_m += mps * sample.seconds;
-        }
         trip.standing_s += sample.seconds;
         if trip_rest_ms(settle_s) <= sample.at.since_ms(trip.last_motion) && 5.0 <= trip.standing_s {
-            let path_m = trip.path_m;
-            self.trip = None;
-            return Some(path_m);
+            return self.trip.take();
         }
         None
     }

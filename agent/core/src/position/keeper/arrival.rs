@@ -16,6 +16,9 @@ const TREND_M: f64 = 16.0;
 /// The same in standard deviations; two errors a settle time apart differ by at most 1.4 of one, most of the time by less.
 const TREND_SIGMAS: f64 = 2.6;
 
+/// A slow motion must be a way from somewhere to somewhere else: the noise of a standing receiver turns about.
+const STRAIGHT_SHARE: f64 = 0.65;
+
 /// Averages a block of samples.
 #[derive(Clone, Debug, Default)]
 pub(super) struct BlockMaker {
@@ -145,10 +148,13 @@ impl Arrival {
         let moving = if evidence.speechless(newest.at) {
             evidence.smooth_way().is_some()
         } else {
-            let slow_mps = (2.2 * noise.p50_mps().unwrap_or(0.15)).clamp(0.35, 0.8);
+            let slow_mps = (2.8 * noise.p50_mps().unwrap_or(0.15)).clamp(0.45, 0.8);
             // The long window must not reach back to before the halt.
             let long = self.halted_since.is_some_and(|since| 20_000 <= newest.at.since_ms(since));
-            evidence.moves_at(limit_mps, 6_000) || (long && evidence.moves_at(slow_mps, 15_000))
+            evidence.moves_at(limit_mps, 6_000)
+                || (long
+                    && evidence.moves_at(slow_mps, 15_000)
+                    && evidence.motion(15_000).is_some_and(|m| STRAIGHT_SHARE * m.path_m <= m.net_m))
         };
         self.moving_samples = if moving { self.moving_samples + 1 } else { 0 };
         if 2 <= self.moving_samples {

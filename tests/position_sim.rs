@@ -1,0 +1,91 @@
+//! Nights, tows, hops and starts under simulated skies: a small number of each, with the bars that the full run keeps
+//! (`cargo run --release -p pintle-core --example nights`).
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+use pintle_core::position::keeper::KeeperLimits;
+use pintle_core::sim::sky::Sky;
+use pintle_core::sim::trials::{Night, TowKind, TowOutcome, boot, hop, night, tow};
+
+/// Runs `trial` for each of `count` seeds on two threads.
+fn all<T: Send>(count: u64, trial: impl Fn(u64) -> T + Sync) -> Vec<T> {
+    std::thread::scope(|scope| {
+        let first = scope.spawn(|| (0..count / 2).map(&trial).collect::<Vec<T>>());
+        let second: Vec<T> = (count / 2..count).map(&trial).collect();
+        first.join().unwrap().into_iter().chain(second).collect()
+    })
+}
+
+fn share<T>(of: &[T], member: impl Fn(&T) -> bool) -> f64 {
+    let count = |n: usize| f64::from(u32::try_from(n).unwrap());
+    count(of.iter().filter(|item| member(item)).count()) / count(of.len())
+}
+
+fn check_nights(sky: Sky, count: u64, false_moves_max: u32, doubt_mean_s_max: f64) {
+    let nights: Vec<Night> = all(count, |seed| night(sky, KeeperLimits::default(), 12, seed));
+    let false_moves: u32 = nights.iter().map(|night| night.false_moves).sum();
+    assert!(false_moves <= false_moves_max, "{}: {false_moves} false moves in {count} nights", sky.word());
+    let doubt_s: f64 =
+        nights.iter().map(|night| f64::from(night.doubt_s)).sum::<f64>() / f64::from(u32::try_from(count).unwrap());
+    assert!(doubt_s <= doubt_mean_s_max, "{}: {doubt_s:.0} s in doubt a night", sky.word());
+    for age in 0..4 {
+        let anchors: Vec<(f64, f64)> = nights.iter().filter_map(|night| night.anchor[age]).collect();
+        let covered = share(&anchors, |(error_m, radius95_m)| error_m <= radius95_m);
+        assert!(0.85 <= covered, "{} at age {age}: {covered}", sky.word());
+    }
+}
+
+#[test]
+fn nights_in_the_open_and_beside_a_road_bring_no_false_move() {
+    check_nights(Sky::Open, 170, 0, 60.0);
+    check_nights(Sky::Road, 230, 0, 60.0);
+}
+
+#[test]
+fn nights_under_a_poor_sky_bring_hardly_a_false_move() {
+    // The full run allows 4 in 10,000; one in a hundred here is what chance may bring.
+    check_nights(Sky::Poor, 100, 1, 400.0);
+}
+
+fn check_tows(sky: Sky, count: u64) {
+    let tows: Vec<TowOutcome> = all(count, |seed| tow(sky, KeeperLimits::default(), seed));
+    for (seed, tow) in tows.iter().enumerate() {
+        assert!(tow.found, "{} {seed}: {tow:?}", sky.word());
+        assert_eq!((tow.wrong_live, tow.wrong_corrected), (0, 0), "{} {seed}: {tow:?}", sky.word());
+    }
+    let sites: u32 = tows.iter().map(|tow| tow.sites_on_the_way).sum();
+    assert!(sites <= 1, "{}: {sites} sites on the way", sky.word());
+    let live: Vec<&TowOutcome> = tows.iter().filter(|tow| tow.kind != TowKind::PowerOff).collect();
+    let in_time = share(&live, |tow| tow.in_time());
+    assert!(0.97 <= in_time, "{}: {in_time} of the notices in time", sky.word());
+    let arrived = share(&live, |tow| tow.arrival_s.is_some_and(|s| s <= 135.0));
+    let arrived_min = if sky == Sky::Poor { 0.85 } else { 0.95 };
+    assert!(arrived_min <= arrived, "{}: {arrived} of the arrivals within 135 s", sky.word());
+}
+
+#[test]
+fn every_tow_is_noticed_and_no_read_on_it_is_stamped_with_a_wrong_place() {
+    check_tows(Sky::Open, 40);
+    check_tows(Sky::Road, 40);
+    check_tows(Sky::Poor, 40);
+}
+
+#[test]
+fn hops_are_told_and_the_anchor_follows() {
+    let limits = KeeperLimits::default();
+    let far = all(40, |seed| hop(Sky::Road, limits, 60.0, seed));
+    assert!(far.iter().all(|hop| hop.told), "a hop of 60 m is never silent");
+    let near = all(40, |seed| hop(Sky::Road, limits, 35.0, seed));
+    assert!(0.9 <= share(&near, |hop| hop.told), "{near:?}");
+    assert!(0.9 <= share(&near, |hop| hop.covered), "{near:?}");
+}
+
+#[test]
+fn a_start_elsewhere_is_decided_and_rightly() {
+    let limits = KeeperLimits::default();
+    for (away_m, decided_s_max) in [(0.0, 420.0), (300.0, 420.0), (2000.0, 130.0)] {
+        let boots = all(30, |seed| boot(Sky::Road, limits, away_m, seed));
+        assert!(boots.iter().all(|boot| boot.right), "{away_m} m: {boots:?}");
+        let in_time = share(&boots, |boot| boot.decided_s.is_some_and(|s| s <= decided_s_max));
+        assert!(0.93 <= in_time, "{away_m} m: {boots:?}");
+    }
+}

@@ -1,5 +1,5 @@
-//! The systemd units, users, folders and device rules: verified by systemd's own tools on a staged tree, and held to the
-//! program that they start.
+//! The systemd units, users, folders and device rules: verified by systemd's own tools on a staged tree, and held to
+//! the program that they start.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 use std::collections::BTreeSet;

@@ -1,5 +1,5 @@
-//! One page: makes the channels, builds the parts, and names every edge of the flow. Nobody else knows who is connected to
-//! whom.
+//! One page: makes the channels, builds the parts, and names every edge of the flow. Nobody else knows who is
+//! connected to whom.
 //!
 //! Views go through `watch` (only the newest counts), commands through bounded channels with a way back for the answer.
 
@@ -12,6 +12,7 @@ use crate::actors::intake::{self, IntakeSetup};
 use crate::actors::link::{self, LinkSetup};
 use crate::actors::messages::PlaceRequest;
 use crate::actors::position::{self, PositionSetup};
+use crate::actors::retention::{self, RetentionSetup};
 use crate::config::Config;
 use crate::lifecycle::supervise::{Board, Pace, keep_running};
 use crate::lifecycle::watchdog::Watched;
@@ -113,6 +114,22 @@ impl Wires {
                 async move { intake::run(setup, stop).await.map_err(|error| reason(&error, error.advice())) }
             })
         })
+    }
+
+    /// retention ─► store; position ─► retention (trust in the clock). In safe mode too: age limits are law.
+    pub fn start_retention(&self, parts: &mut Parts) {
+        let (beat, board) = (Heartbeat::default(), self.board.clone());
+        let (store, position) = (self.store.clone(), self.position.subscribe());
+        parts.add(|stop| {
+            keep_running("retention", board, beat.clone(), stop, move |stop| {
+                let setup =
+                    RetentionSetup { store: store.clone(), position: position.clone(), heartbeat: beat.clone() };
+                async move {
+                    retention::run(setup, stop).await;
+                    Ok(())
+                }
+            })
+        });
     }
 
     /// All that talks outward or watches, but for the health composer.

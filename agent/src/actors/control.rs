@@ -1,5 +1,5 @@
-//! Answers people's commands over the control socket. Only the verbs of [`control::VERBS`] are answered; each request is
-//! written down with the user that the kernel names.
+//! Answers people's commands over the control socket. Only the verbs of [`control::VERBS`] are answered; each request
+//! is written down with the user that the kernel names.
 
 use super::heartbeat::Heartbeat;
 use super::messages::{PlaceProblem, PlaceRequest, PlaceRow};

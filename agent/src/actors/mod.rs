@@ -11,3 +11,4 @@ pub mod intake;
 pub mod link;
 pub mod messages;
 pub mod position;
+pub mod retention;

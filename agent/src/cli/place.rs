@@ -1,4 +1,5 @@
-//! `pintle place`: place lines, as the running agent knows them. It asks over the control socket and opens nothing else.
+//! `pintle place`: place lines, as the running agent knows them. It asks over the control socket and opens nothing
+//! else.
 
 use crate::cli::{CONFIG_PATH, complain};
 use crate::config;

@@ -77,6 +77,7 @@ fn serve(config: Config, store: &StoreHandle, crashes: &Crashes) -> anyhow::Resu
     let served = runtime.block_on(async {
         let intake = wires.start_intake().context("the intake's thread can't be started")?;
         let mut running = Running { intake, outward: Parts::default(), health: Parts::default() };
+        wires.start_retention(&mut running.outward);
         if 0 < crashes.count() {
             wires.board().crashed(crashes.count());
         }

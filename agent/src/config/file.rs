@@ -12,8 +12,8 @@ use toml::de::DeTable;
 /// Longest configuration file, bytes (our own limit: sixteen cameras with comments need a tenth of it).
 const FILE_BYTES_MAX: u64 = 262_144;
 
-/// Longest path of a unix socket, bytes. Source: `unix(7)`, `sun_path` is 108 bytes with its closing zero; four are kept
-/// for the ending `.new` under which a socket is made before it is moved to its place.
+/// Longest path of a unix socket, bytes. Source: `unix(7)`, `sun_path` is 108 bytes with its closing zero; four are
+/// kept for the ending `.new` under which a socket is made before it is moved to its place.
 const SOCKET_PATH_BYTES_MAX: usize = 103;
 
 /// Reads and checks a configuration file.

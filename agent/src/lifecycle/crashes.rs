@@ -1,8 +1,8 @@
-//! Counts crashes of the process across its restarts, so that a fault that kills it again and again does not keep it from
-//! its first duty: to take reads and keep them.
+//! Counts crashes of the process across its restarts, so that a fault that kills it again and again does not keep it
+//! from its first duty: to take reads and keep them.
 //!
-//! A start that finds the mark of a run that never ended on purpose counts a crash, but only within the same boot of the
-//! computer: a power cut is no crash.
+//! A start that finds the mark of a run that never ended on purpose counts a crash, but only within the same boot of
+//! the computer: a power cut is no crash.
 
 use pintle_core::moment::Mono;
 use serde::{Deserialize, Serialize};
@@ -11,8 +11,8 @@ use std::path::{Path, PathBuf};
 
 /// Crashes are counted over this span (design: five in 10 min).
 pub const SPAN_MS: u64 = 600_000;
-/// Safe mode ends by itself after this: the trailer is far from anybody who could end it (our own choice: the span of the
-/// count, after which it would be forgotten anyway).
+/// Safe mode ends by itself after this: the trailer is far from anybody who could end it (our own choice: the span of
+/// the count, after which it would be forgotten anyway).
 pub const SAFE_MODE_MS: u64 = SPAN_MS;
 
 const FILE: &str = "crashes.json";

@@ -1,4 +1,5 @@
-//! From the start of the parts to their end: who runs on which thread, what is told to systemd, in which order all stops.
+//! From the start of the parts to their end: who runs on which thread, what is told to systemd, in which order all
+//! stops.
 
 pub mod crashes;
 pub mod supervise;

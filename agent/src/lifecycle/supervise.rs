@@ -101,7 +101,8 @@ impl Board {
     }
 }
 
-/// Runs the part `name` until `stop`. `start` builds it anew for every start; its error is one sentence with what to do.
+/// Runs the part `name` until `stop`. `start` builds it anew for every start; its error is one sentence with what to
+/// do.
 pub async fn keep_running<F, R>(
     name: &'static str,
     board: Board,

@@ -112,8 +112,8 @@ fn ledger(what: LedgerWhat, generation: String, taken: &TakenOver, reason: Strin
     }
 }
 
-/// Copies what waits in the file set aside, one row at a time, so that a bad page costs its own rows only. Those that the
-/// receiver has already are known to it by their ids.
+/// Copies what waits in the file set aside, one row at a time, so that a bad page costs its own rows only. Those that
+/// the receiver has already are known to it by their ids.
 fn take_over(db: &mut Db, aside: &Path, now: &Moment) -> rusqlite::Result<TakenOver> {
     let mut taken = TakenOver { complete: true, ..TakenOver::default() };
     let Ok(old) = Connection::open_with_flags(aside, OpenFlags::SQLITE_OPEN_READ_WRITE) else { return Ok(taken) };

@@ -73,8 +73,8 @@ impl StoreHandle {
         self.ask(|answer| Command::Lease { lane, events_max, bytes_max, answer }).await
     }
 
-    /// Takes back every lease of one lane: the forwarder says so when it starts, since an earlier one may have ended with
-    /// events in its hands.
+    /// Takes back every lease of one lane: the forwarder says so when it starts, since an earlier one may have ended
+    /// with events in its hands.
     ///
     /// # Errors
     /// Any [`StoreError`].

@@ -10,8 +10,8 @@ pub(super) const APPLICATION_ID: i64 = 0x504e_544c;
 ///
 /// `events`: a row is written once; only its stamp may be replaced. What became of it stands in `settled`, a narrow
 /// table, so that a receipt does not write the read a second time. `gone`: runs of sequences whose rows were deleted.
-/// `stamps`: reads of one camera share most stamps, so `events.stamp` is a number in this table; a stamp is shared within
-/// a span of sequences only, so it can go with the last of them.
+/// `stamps`: reads of one camera share most stamps, so `events.stamp` is a number in this table; a stamp is shared
+/// within a span of sequences only, so it can go with the last of them.
 /// `past`: keyed hashes of the ids of deleted reads. An accepted event writes one page of `events` and one of
 /// `events_id` (time-ordered ids fall into the newest page); the other indexes hold the few rows that need them.
 const STEPS: [&str; 1] = ["

@@ -1,5 +1,5 @@
-//! Stamps are shared: while the trailer stands, the reads of a camera have a handful of different stamps, and a stamp of
-//! 330 bytes in each row of 1,000 would cost a third of the disk and of the writing.
+//! Stamps are shared: while the trailer stands, the reads of a camera have a handful of different stamps, and a stamp
+//! of 330 bytes in each row of 1,000 would cost a third of the disk and of the writing.
 
 use super::books::signed;
 use rusqlite::{Connection, params};

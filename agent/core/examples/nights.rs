@@ -1,7 +1,7 @@
 //! Nights, tows, hops and starts under four simulated skies, as a table.
 //!
-//! `cargo run --release --example nights -- [NIGHTS] [TOWS] [SKY]` (default 1,000 nights of 12 h and 1,000 tows, all skies).
-//! Two threads; every trial has its own seed, so the figures don't depend on them.
+//! `cargo run --release --example nights -- [NIGHTS] [TOWS] [SKY]` (default 1,000 nights of 12 h and 1,000 tows, all
+//! skies). Two threads; every trial has its own seed, so the figures don't depend on them.
 
 use pintle_core::position::keeper::KeeperLimits;
 use pintle_core::sim::sky::Sky;

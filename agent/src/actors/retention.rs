@@ -10,8 +10,9 @@ use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
-/// Time between two looks. The shortest limit is 180 s, so a read outlives its limit by a third of it at most (our own).
-const LOOK_EVERY: Duration = Duration::from_secs(60);
+/// Time between two looks. The shortest limit is 180 s, so a read outlives its limit by a third of it at most (our
+/// own).
+const LOOK_EVERY: Duration = Duration::from_mins(1);
 
 /// Pause between two slices of one look, so that the intake's commits go in between (our own).
 const BETWEEN_SLICES: Duration = Duration::from_millis(50);

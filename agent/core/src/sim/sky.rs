@@ -1,8 +1,8 @@
-//! The error of a GPS receiver under four skies, correlated as it is in real logs: slow wander of the position, excursions,
-//! wrong starts after an acquisition, Doppler noise that sees a share of the false motion, static hold.
+//! The error of a GPS receiver under four skies, correlated as it is in real logs: slow wander of the position,
+//! excursions, wrong starts after an acquisition, Doppler noise that sees a share of the false motion, static hold.
 //!
-//! Source of all constants: fits to logs of real receivers and the assumptions stated with them (see docs). `Open`, `Road`
-//! and `Poor` lie around the real logs; `Canyon` is a stress case.
+//! Source of all constants: fits to logs of real receivers and the assumptions stated with them (see docs). `Open`,
+//! `Road` and `Poor` lie around the real logs; `Canyon` is a stress case.
 
 use super::random::Random;
 

@@ -163,8 +163,8 @@ pub struct TowOutcome {
 }
 
 impl TowOutcome {
-    /// Whether the notice kept the bar of the issue: 10 s or 60 m after the crossing from 1.5 m/s, 10 s or 100 m below, 15 s
-    /// or 150 m without speed.
+    /// Whether the notice kept the bar of the issue: 10 s or 60 m after the crossing from 1.5 m/s, 10 s or 100 m
+    /// below, 15 s or 150 m without speed.
     #[must_use]
     pub fn in_time(&self) -> bool {
         let (s, m) = match self.kind {

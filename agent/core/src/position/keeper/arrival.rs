@@ -13,7 +13,8 @@ const CREEP_SIGMAS: f64 = 2.4;
 
 /// The first and the newest block may lie so far apart, metres; our own choice.
 const TREND_M: f64 = 16.0;
-/// The same in standard deviations; two errors a settle time apart differ by at most 1.4 of one, most of the time by less.
+/// The same in standard deviations; two errors a settle time apart differ by at most 1.4 of one, most of the time by
+/// less.
 const TREND_SIGMAS: f64 = 2.6;
 
 /// A slow motion must be a way from somewhere to somewhere else: the noise of a standing receiver turns about.
@@ -170,8 +171,8 @@ impl Arrival {
         }
     }
 
-    /// Whether the blocks run away from each other farther than a standing receiver's wander takes them: the newest from the
-    /// middle of all, or three in a row from the first.
+    /// Whether the blocks run away from each other farther than a standing receiver's wander takes them: the newest
+    /// from the middle of all, or three in a row from the first.
     fn runs_away(&self) -> bool {
         let (Some((centre, sigma_m)), [first, .., newest]) = (self.centre(), self.blocks.as_slice()) else {
             return false;

@@ -38,8 +38,8 @@ const SAMPLE_MS: u64 = 700;
 /// was
 /// still over 25 m off, at 90 s none.
 const DISTRUST_MS: u64 = 60_000;
-/// A live position away from any site is told as not sure for so long after an acquisition, ms. Source: in the error model
-/// wrong starts last 30 s in the mean, so that one in 400 lasts longer than this.
+/// A live position away from any site is told as not sure for so long after an acquisition, ms. Source: in the error
+/// model wrong starts last 30 s in the mean, so that one in 400 lasts longer than this.
 const UNSURE_MS: u64 = 180_000;
 /// A quality once told holds for so long, ms (some receivers send GGA in one second of five).
 const QUALITY_HOLDS_MS: u64 = 30_000;

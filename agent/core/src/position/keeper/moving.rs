@@ -24,8 +24,8 @@ const TRACK_ANNOUNCED_MS: u64 = 30_000;
 
 /// A step of one second that the way before does not explain, metres: three times the hardest braking of a tow.
 const JUMP_M: f64 = 15.0;
-/// After such a step live positions are told as not sure for so long, ms. Source: in the error model excursions last 28 s in
-/// the mean under a poor sky.
+/// After such a step live positions are told as not sure for so long, ms. Source: in the error model excursions last
+/// 28 s in the mean under a poor sky.
 const JUMP_UNSURE_MS: u64 = 120_000;
 
 /// It left a site and has not arrived.

@@ -18,8 +18,8 @@ const INSIDE_SHARE: f64 = 0.3;
 const CALM_SHARE: f64 = 0.6;
 /// So many fixes in a row inside the threshold end a doubt.
 const CALM_SAMPLES: u32 = 5;
-/// Different positions with a living Doppler speed that must agree with the stored site after a start. A cold receiver may
-/// replay its last known position, which is one position however often it is sent, and one that still walks in from
+/// Different positions with a living Doppler speed that must agree with the stored site after a start. A cold receiver
+/// may replay its last known position, which is one position however often it is sent, and one that still walks in from
 /// elsewhere says speed 0.
 const AGREE_DISTINCT: u32 = 4;
 /// And they must agree for so long, s; our own choice.
@@ -438,8 +438,8 @@ impl SiteKeeper {
         standing.recent.clear();
         let position = standing.site.position;
         let moved_m = before.distance_m(position);
-        // Seen motion just below the threshold is told as a move, so that none above it is missed by the anchor's own error;
-        // without seen motion only a clear distance is.
+        // Seen motion just below the threshold is told as a move, so that none above it is missed by the anchor's own
+        // error; without seen motion only a clear distance is.
         let share = if explained { 0.9 } else { 1.3 };
         if share * self.limits.move_threshold_m < standing.home.distance_m(position) {
             let Some(newest) = evidence.newest().copied() else { return };

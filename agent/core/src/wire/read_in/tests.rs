@@ -73,9 +73,11 @@ fn every_field_comes_through() {
     assert_eq!(
         String::from_utf8(read.body).unwrap(),
         concat!(
-            r#"{"id":"017f22e2-79b0-7cc3-98c4-dc0c0c07398f","camera":"south","captured_at":"2026-11-25T12:00:00.000Z","plate":"Q?9","plate_state":"partial","#,
+            r#"{"id":"017f22e2-79b0-7cc3-98c4-dc0c0c07398f","camera":"south","captured_at":"2026-11-25T12:00:00.000Z","#,
+            r#""plate":"Q?9","plate_state":"partial","#,
             r#""jurisdiction":{"code":"ZZ","list":"iso-3166-1"},"confidence":0.5,"heading":"receding","lane":2,"#,
-            r#""hit":{"list":"Stolen, Brackwater","list_time":"2026-11-25T06:00:00.000Z","entry":"44-1"},"plate_width_px":131,"plate_brightness":99.5}"#,
+            r#""hit":{"list":"Stolen, Brackwater","list_time":"2026-11-25T06:00:00.000Z","entry":"44-1"},"#,
+            r#""plate_width_px":131,"plate_brightness":99.5}"#,
         )
     );
     assert_eq!((read.lane, read.heading, read.plate_width_px), (Some(2), Heading::Receding, Some(131)));

@@ -9,7 +9,7 @@ use pintle_core::geo::{LatLon, LocalPlane};
 use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
 use pintle_core::position::fix::date::DateReference;
 use pintle_core::position::fix::{BytesToEpochs, step_ms};
-use pintle_core::position::keeper::{KeeperAction, KeeperLimits, SiteKeeper};
+use pintle_core::position::keeper::{KeeperAction, KeeperLimits, KeeperMemory, SiteKeeper};
 use pintle_core::position::{Fix, KeeperState};
 use std::collections::BTreeMap;
 use std::io::Read as _;
@@ -80,12 +80,18 @@ struct Told {
     left: Vec<(u64, String)>,
     anchored: bool,
     doubt: u32,
+    memory: Option<KeeperMemory>,
 }
 
 fn play(fixes: &[Fix], limits: KeeperLimits, restart_every_s: Option<u64>) -> Told {
+    play_on(fixes, limits, restart_every_s, None)
+}
+
+/// As [`play`], from what a keeper remembered.
+fn play_on(fixes: &[Fix], limits: KeeperLimits, restart_every_s: Option<u64>, memory: Option<KeeperMemory>) -> Told {
     let mut told = Told::default();
     let Some(first) = fixes.first() else { return told };
-    let mut keeper = SiteKeeper::new(limits, None, &moment(first.at));
+    let mut keeper = SiteKeeper::new(limits, memory, &moment(first.at));
     let mut started = first.at;
     let mut out = Vec::new();
     for fix in fixes {
@@ -109,6 +115,7 @@ fn play(fixes: &[Fix], limits: KeeperLimits, restart_every_s: Option<u64>) -> To
             }
         }
     }
+    told.memory = Some(keeper.memory());
     told
 }
 
@@ -167,7 +174,10 @@ fn no_standing_receiver_ever_looks_like_a_move() {
             if span_s < 120 && once.anchored {
                 wrong.push(format!("{name}: anchored within {span_s} s"));
             }
+            let memory = once.memory.clone();
             let ways = [
+                ("again after its own end, restarted", play_on(fixes, limits(threshold_m), Some(30), memory.clone())),
+                ("again after its own end", play_on(fixes, limits(threshold_m), None, memory)),
                 ("once", once),
                 ("restarted", play(fixes, limits(threshold_m), Some(30))),
                 ("looped", play(&looped, limits(threshold_m), None)),

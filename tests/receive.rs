@@ -2,6 +2,7 @@
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 #[path = "support/receiver.rs"]
+#[expect(dead_code, reason = "the kill test starts it at an address of its own")]
 mod receiver;
 
 use pintle::receive::http::Limits;

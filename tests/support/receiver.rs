@@ -259,11 +259,34 @@ impl Receiver {
         receiver
     }
 
+    /// Starts one that can be started again at the same address. Its port is outside of the range from which the system
+    /// takes ports for outgoing connections: within it a sender that tries while nobody listens may meet itself.
+    pub(crate) fn start_to_stay(args: &[&str]) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let (data, args) = (folder.path().join("data"), args.iter().map(|arg| (*arg).to_owned()).collect());
+        let mut receiver = Self { child: None, args, data, url: String::new(), folder };
+        let port = (0..200)
+            .map(|n| 12_000 + (std::process::id() * 101 + n * 37) % 18_000)
+            .find(|port| std::net::TcpListener::bind(format!("127.0.0.1:{port}")).is_ok())
+            .expect("a free port below the range of outgoing connections");
+        receiver.start_at(&format!("127.0.0.1:{port}"));
+        receiver
+    }
+
+    pub(crate) fn start_again_at_the_same_address(&mut self) {
+        let address = self.address().to_owned();
+        self.start_at(&address);
+    }
+
     pub(crate) fn start_again(&mut self) {
+        self.start_at("127.0.0.1:0");
+    }
+
+    fn start_at(&mut self, listen: &str) {
         let announce = self.folder.path().join("announced");
         drop(std::fs::remove_file(&announce));
         let mut child = Command::new(env!("CARGO_BIN_EXE_pintle"))
-            .args(["receive", "--listen", "127.0.0.1:0", "--data"])
+            .args(["receive", "--listen", listen, "--data"])
             .arg(&self.data)
             .arg("--announce")
             .arg(&announce)

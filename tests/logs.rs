@@ -13,7 +13,7 @@ use pintle_core::moment::{Mono, Utc};
 use pintle_core::position::fix::date::DateReference;
 use pintle_core::position::fix::{BytesToEpochs, Witness, step_ms};
 use pintle_core::position::nmea::fields::Coordinates;
-use pintle_core::position::nmea::{Counts, Kind, Reader};
+use pintle_core::position::nmea::{Counts, Kind, Reader, by_crate};
 use serde_json::{Map, Value, json};
 use std::collections::BTreeMap;
 use std::io::Read;
@@ -112,6 +112,46 @@ fn every_position_that_the_nmea_crate_reads_is_read_alike() {
     }
     eprintln!("{alike} positions read alike, {only_ours} only by us");
     assert!(80_000 < alike, "the recordings hold over 80,000 positions, {alike} were read");
+}
+
+/// GSA, GST and VTG are read by the `nmea` crate: here our own fields are the second opinion, where they can be. A list
+/// of satellites longer than the twelve places of the standard shifts the fields behind it; only the crate copes with
+/// that.
+#[test]
+fn what_the_nmea_crate_reads_of_quality_and_speed_is_what_the_fields_say() {
+    let Some(folder) = folder() else { return };
+    let (mut gsa, mut longer, mut gst, mut vtg) = (0_u64, 0_u64, 0_u64, 0_u64);
+    let near = |theirs: Option<f64>, ours: Option<f64>| match (theirs, ours) {
+        (Some(theirs), Some(ours)) => (theirs - ours).abs() <= 1e-6 * ours.abs().max(1.0),
+        (theirs, ours) => theirs == ours,
+    };
+    for (name, bytes, _) in recordings(&folder) {
+        Reader::default().feed(&bytes, &mut |sentence| {
+            let fields = sentence.fields();
+            let text = || format!("{name}: {}", String::from_utf8_lossy(sentence.text()));
+            match sentence.kind {
+                Kind::Gsa if fields.len() <= 18 => {
+                    let Some((count, hdop)) = by_crate::satellites_and_hdop(sentence) else { return };
+                    let used = (3..=14).filter(|number| !fields.text(*number).is_empty()).count();
+                    assert!(usize::from(count) == used && near(hdop, fields.number(16)), "{}", text());
+                    gsa += 1;
+                }
+                Kind::Gsa => longer += u64::from(by_crate::satellites_and_hdop(sentence).is_some()),
+                Kind::Gst => {
+                    let ours = fields.number(6).zip(fields.number(7)).map(|(lat_m, lon_m)| lat_m.max(lon_m));
+                    assert!(near(by_crate::sigma_m(sentence), ours), "{}", text());
+                    gst += 1;
+                }
+                Kind::Vtg => {
+                    assert!(near(by_crate::speed_knots(sentence), fields.number(5)), "{}", text());
+                    vtg += 1;
+                }
+                _ => {}
+            }
+        });
+    }
+    eprintln!("alike: {gsa} GSA, {gst} GST, {vtg} VTG; {longer} GSA with a longer list are read by the crate only");
+    assert!(40_000 < gsa && 100 < gst && 30_000 < vtg, "the recordings hold more of these");
 }
 
 /// Name, bytes and facts of every recording in `folder`, by name.

@@ -26,7 +26,7 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
 const SHARED_BY_ACTORS: &[&str] = &["heartbeat", "messages"];
 
 /// The whole outside world of the core. A crate added here needs a decision record.
-const CORE_DEPENDENCIES: &[&str] = &["geographiclib-rs", "serde", "serde_json", "thiserror"];
+const CORE_DEPENDENCIES: &[&str] = &["geographiclib-rs", "nmea", "serde", "serde_json", "thiserror"];
 
 const LINE_COLUMNS_MAX: usize = 120;
 /// A line that holds a sentence for people can't always be broken.

@@ -12,7 +12,7 @@ pub mod log_clock;
 
 use super::Fix;
 use super::nmea::fields::{Coordinates, Fields};
-use super::nmea::{Kind, Reader, Sentence};
+use super::nmea::{Kind, Reader, Sentence, by_crate};
 use crate::geo::LatLon;
 use crate::moment::{Mono, Utc};
 use date::{DateReference, DateVerdict};
@@ -339,11 +339,11 @@ impl Assembler {
                 self.counts.affirmed_gll += u64::from(witness.is_complete());
                 self.bear_witness(3, witness, at, out);
             }
-            Kind::Vtg => self.take_vtg(&fields),
-            Kind::Gsa => self.take_gsa(&fields),
+            Kind::Vtg => self.take_vtg(sentence, &fields),
+            Kind::Gsa => self.take_gsa(sentence),
             Kind::Gst => {
-                let sigma = fields.number(6).zip(fields.number(7)).map(|(lat_m, lon_m)| lat_m.max(lon_m));
-                self.gst = fields.time_of_day_ms(1).zip(sigma.filter(|sigma_m| 0.0 < *sigma_m));
+                let sigma_m = by_crate::sigma_m(sentence).filter(|sigma_m| 0.0 < *sigma_m);
+                self.gst = fields.time_of_day_ms(1).zip(sigma_m);
             }
             Kind::Zda => {
                 let date = fields.whole(4).zip(fields.whole(3)).zip(fields.whole(2));
@@ -368,19 +368,20 @@ impl Assembler {
         }
     }
 
-    fn take_vtg(&mut self, fields: &Fields<'_>) {
+    fn take_vtg(&mut self, sentence: &Sentence<'_>, fields: &Fields<'_>) {
         let Some(open) = &mut self.open else { return };
+        // The crate reads neither the mode nor, where knots are missing, the speed in km/h.
         if open.vtg_speed_mps.is_none() && fields.letter(9) != Some(b'N') {
-            open.vtg_speed_mps =
-                speed_mps(fields.number(5), 1852.0 / 3600.0).or_else(|| speed_mps(fields.number(7), 1.0 / 3.6));
+            open.vtg_speed_mps = speed_mps(by_crate::speed_knots(sentence), 1852.0 / 3600.0)
+                .or_else(|| speed_mps(fields.number(7), 1.0 / 3.6));
         }
     }
 
-    fn take_gsa(&mut self, fields: &Fields<'_>) {
+    fn take_gsa(&mut self, sentence: &Sentence<'_>) {
         let Some(open) = &mut self.open else { return };
-        let used = (3..=14).filter(|number| !fields.text(*number).is_empty()).count();
-        open.gsa_satellites = open.gsa_satellites.saturating_add(u8::try_from(used).unwrap_or(u8::MAX));
-        open.gsa_hdop = open.gsa_hdop.or(known_hdop(fields.number(16)));
+        let Some((used, hdop)) = by_crate::satellites_and_hdop(sentence) else { return };
+        open.gsa_satellites = open.gsa_satellites.saturating_add(used);
+        open.gsa_hdop = open.gsa_hdop.or(known_hdop(hdop));
     }
 
     /// Adds a witness to its epoch; opens that epoch, and ends the one before, if need be.

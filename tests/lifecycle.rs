@@ -40,7 +40,9 @@ fn sigterm_stops_in_order_and_loses_nothing() {
     for socket in ["intake.sock", "control.sock"] {
         assert!(!trailer.runtime_dir().join(socket).exists(), "{socket} goes with the agent");
     }
-    assert!(!trailer.state_dir().join("queue.db-wal").exists(), "the queue was checkpointed");
+    let log_bytes = std::fs::metadata(trailer.state_dir().join("queue.db-wal")).map_or(0, |meta| meta.len());
+    assert_eq!(log_bytes, 0, "the queue was checkpointed");
+    assert!(trailer.log().contains("lifecycle: stopped"), "{}", trailer.log());
     trailer.start();
     let after = trailer.ask(r#"{"do":"status"}"#)["result"]["queue"]["waiting"].as_u64().unwrap();
     assert!(waiting <= after, "{waiting} reads waited before the stop, {after} after it");

@@ -84,6 +84,8 @@ impl Trailer {
 
     /// Starts the agent and waits for nothing.
     pub(crate) fn spawn(&mut self) {
+        // What an earlier agent said is not the new one's word.
+        while self.told().is_some() {}
         let log = File::options().create(true).append(true).open(self.folder.path().join("run.log")).unwrap();
         let mut command = Command::new(PINTLE);
         command

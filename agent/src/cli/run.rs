@@ -6,7 +6,7 @@ use crate::config::{self, Config};
 use crate::exit::Exit;
 use crate::lifecycle::crashes::{Crashes, SAFE_MODE_MS};
 use crate::lifecycle::watchdog::tell;
-use crate::lifecycle::{self, Parts, Running};
+use crate::lifecycle::{self, Parts, Running, StopSignals};
 use crate::store::{self, StoreHandle};
 use crate::wiring::Wires;
 use anyhow::Context as _;
@@ -75,14 +75,13 @@ fn serve(config: Config, store: &StoreHandle, crashes: &Crashes) -> anyhow::Resu
     let wires = Wires::new(config, store.clone(), clock::moment(UtcTrust::Unset));
     let runtime = lifecycle::runtime().context("no runtime can be started")?;
     let served = runtime.block_on(async {
+        let mut signals = StopSignals::new().context("signals can't be received")?;
         let intake = wires.start_intake().context("the intake's thread can't be started")?;
         let mut running = Running { intake, outward: Parts::default(), health: Parts::default() };
         wires.start_retention(&mut running.outward);
         if 0 < crashes.count() {
             wires.board().crashed(crashes.count());
         }
-        let told = lifecycle::told_to_stop();
-        tokio::pin!(told);
         let mut stopped = false;
         if crashes_max <= crashes.count() {
             let why = format!(
@@ -93,7 +92,7 @@ fn serve(config: Config, store: &StoreHandle, crashes: &Crashes) -> anyhow::Resu
             wires.board().safe_mode(Some(why.clone()));
             let open = async || wires.intake_is_open().await;
             stopped = tokio::select! {
-                told = &mut told => { told.context("signals can't be received")?; true }
+                () = signals.told() => true,
                 () = lifecycle::watch_over(open, wires.watched(true), store.clone(), why) => false,
                 () = tokio::time::sleep(Duration::from_millis(SAFE_MODE_MS)) => false,
             };
@@ -104,7 +103,7 @@ fn serve(config: Config, store: &StoreHandle, crashes: &Crashes) -> anyhow::Resu
             wires.start_health(&mut running.health);
             let open = async || wires.intake_is_open().await;
             tokio::select! {
-                told = &mut told => told.context("signals can't be received")?,
+                () = signals.told() => {}
                 () = lifecycle::watch_over(open, wires.watched(false), store.clone(), format!("{label} takes reads")) => {}
             }
         }

@@ -11,7 +11,7 @@ use std::future::Future;
 use std::io;
 use std::thread::JoinHandle;
 use std::time::Duration;
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::oneshot;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
@@ -21,6 +21,9 @@ use watchdog::{Watched, feed, tell};
 const INTAKE_WAIT: Duration = Duration::from_millis(3500);
 /// Every other step of a stop; three of them and the intake stay under 10 s together (design).
 const STEP_WAIT: Duration = Duration::from_secs(2);
+
+/// A "ready" that systemd did not take is said again after this.
+const READY_AGAIN: Duration = Duration::from_millis(500);
 
 /// A runtime of our kind: one thread, so that nothing of it can run beside itself.
 ///
@@ -105,23 +108,37 @@ pub struct Running {
     pub health: Parts,
 }
 
-/// Waits for SIGTERM or SIGINT.
-///
-/// # Errors
-/// Whatever the system says.
-pub async fn told_to_stop() -> io::Result<()> {
-    let (mut term, mut int) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
-    tokio::select! {
-        _ = term.recv() => {}
-        _ = int.recv() => {}
+/// SIGTERM and SIGINT, caught from its making on.
+#[derive(Debug)]
+pub struct StopSignals {
+    term: Signal,
+    int: Signal,
+}
+
+impl StopSignals {
+    /// Catches both from now on.
+    ///
+    /// # Errors
+    /// Whatever the system says.
+    pub fn new() -> io::Result<Self> {
+        Ok(Self { term: signal(SignalKind::terminate())?, int: signal(SignalKind::interrupt())? })
     }
-    Ok(())
+
+    /// Waits for the first of them. Cancel safe.
+    pub async fn told(&mut self) {
+        tokio::select! {
+            _ = self.term.recv() => {}
+            _ = self.int.recv() => {}
+        }
+    }
 }
 
 /// Says "ready" once `open` is true, then feeds the watchdog for ever.
 pub async fn watch_over(mut open: impl AsyncFnMut(), watched: Vec<Watched>, store: StoreHandle, status: String) {
     open().await;
-    tell(&[NotifyState::Ready, NotifyState::Status(&status)]);
+    while !tell(&[NotifyState::Ready, NotifyState::Status(&status)]) {
+        tokio::time::sleep(READY_AGAIN).await;
+    }
     tracing::info!(status, "ready");
     feed(watched, store).await;
 }

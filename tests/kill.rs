@@ -1,7 +1,7 @@
 //! `kill -9` of the whole agent, and of the receiver, at random moments under load.
 //!
-//! `PINTLE_KILLS` sets how often (20; the release check takes 200), `PINTLE_KILL_SEED` the moments. The figures stand in
-//! one line of the output, which `docs/BENCHMARKS.md` is made from.
+//! `PINTLE_KILLS` sets how often (20; the release check takes 200), `PINTLE_KILL_SEED` the moments. The figures stand
+//! in one line of the output, which `docs/BENCHMARKS.md` is made from.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 #[path = "support/engine.rs"]

@@ -1,5 +1,5 @@
-//! The site keeper on recordings of real GPS receivers: standing ones must never look like a move, radii must be honest, odd
-//! ones must bring neither site nor leaving.
+//! The site keeper on recordings of real GPS receivers: standing ones must never look like a move, radii must be
+//! honest, odd ones must bring neither site nor leaving.
 //!
 //! The folder of recordings is named by `PINTLE_LOGS`; it is no part of this repository.
 #![expect(clippy::unwrap_used, reason = "tests")]
@@ -292,7 +292,8 @@ fn late_s(fixes: &[Fix], site: LatLon, found_s: u64, left_s: u64) -> f64 {
 #[test]
 fn moving_receivers_are_followed() {
     let Some(logs) = logs("b-") else { return };
-    // Sites and leavings by what is published of the recordings; 10 s late at most where the receiver sends speed, else 15.
+    // Sites and leavings by what is published of the recordings; 10 s late at most where the receiver sends speed,
+    // else 15.
     let stays: [(&str, usize, f64); 5] = [
         ("b-anchorage-swing.nmea", 1, 16.0), // a boat that drifts 35 m at a speed of 0.00 before it goes
         ("b-boat-out-and-back.nmea.gz", 2, 20.0), // it goes at 0.9 m/s: 100 m are allowed

@@ -10,9 +10,9 @@
 //! How the stream was cut into reads makes no difference, and in the steady state nothing is allocated: a sentence that
 //! lies whole in the caller's buffer is read there, and only the cut ones are copied into a buffer of fixed size.
 //!
-//! Time, date and position are read by [`fields`], quality and speed by the `nmea` crate ([`by_crate`]): the crate gives
-//! up a whole sentence for one field that it can't read (a date such as `2208-1`, seconds `60`, a status `S`), and that
-//! may cost a quality but never a position. See decision 8.
+//! Time, date and position are read by [`fields`], quality and speed by the `nmea` crate ([`by_crate`]): the crate
+//! gives up a whole sentence for one field that it can't read (a date such as `2208-1`, seconds `60`, a status `S`),
+//! and that may cost a quality but never a position. See decision 8.
 
 pub mod by_crate;
 mod counts;

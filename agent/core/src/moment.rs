@@ -232,6 +232,9 @@ impl ClockEras {
     /// A step is a change of the offset by more than this, ms. Slower slewing moves the current era along (source:
     /// fault 18).
     pub const STEP_MS: i64 = 1000;
+    /// A capture time so little ahead of now counts as now, ms: an engine may read the clock a moment later than we
+    /// did, or round up to its next frame (our own limit).
+    pub const AHEAD_MS: u64 = 2000;
     /// How many eras are kept (our own limit).
     pub const KEPT: usize = 64;
 
@@ -273,12 +276,25 @@ impl ClockEras {
         span
     }
 
+    /// UTC less Mono now, ms; `None` if the clock was never looked at.
+    #[must_use]
+    pub fn offset_ms(&self) -> Option<i64> {
+        self.eras.back().map(|era| era.offset_ms)
+    }
+
+    /// When the clock was last stepped; zero if it never was.
+    #[must_use]
+    pub fn stepped(&self) -> Mono {
+        self.eras.back().map_or(Mono(0), |era| era.from)
+    }
+
     /// The newest instant not after `now` at which the host's clock showed `utc`, and whether that is the only one.
-    /// `None` if the clock never showed it (before the boot, or in the future).
+    /// What lies up to [`Self::AHEAD_MS`] ahead counts as now. `None` if the clock never showed it (before the boot,
+    /// or in the future).
     #[must_use]
     pub fn mono_of(&self, utc: Utc, now: Mono) -> Option<(Mono, bool)> {
         let mut found: Option<Mono> = None;
-        let mut until = now;
+        let mut until = now.plus_ms(Self::AHEAD_MS);
         for era in self.eras.iter().rev() {
             if let Ok(mono) = u64::try_from(utc.0.saturating_sub(era.offset_ms)).map(Mono)
                 && era.from <= mono
@@ -287,7 +303,7 @@ impl ClockEras {
                 if let Some(first) = found {
                     return Some((first, false));
                 }
-                found = Some(mono);
+                found = Some(mono.min(now));
             }
             until = era.from;
         }
@@ -350,6 +366,20 @@ mod tests {
         assert_eq!(eras.mono_of(Utc(1_012_000), Mono(30_000)), Some((Mono(12_000), true)));
         assert_eq!(eras.mono_of(Utc(5_025_000), Mono(30_000)), Some((Mono(25_000), true)));
         assert_eq!(eras.mono_of(Utc(5_035_000), Mono(30_000)), None, "the future was never shown");
+    }
+
+    #[test]
+    fn a_capture_time_a_moment_ahead_counts_as_now_and_one_farther_ahead_is_unknown() {
+        let mut eras = ClockEras::default();
+        let now = Moment { mono: Mono(10_000), utc: Utc(1_010_000), utc_trust: UtcTrust::Unset };
+        eras.observe(&now);
+        for ahead_ms in [0, 1, 40, 2000] {
+            assert_eq!(eras.mono_of(now.utc.plus_ms(ahead_ms), now.mono), Some((now.mono, true)), "{ahead_ms} ms");
+        }
+        assert_eq!(eras.mono_of(now.utc.plus_ms(2001), now.mono), None);
+        // Just stepped back: what lies ahead was shown before too, but the newest instant counts, and it is told.
+        eras.observe(&Moment { mono: Mono(11_000), utc: Utc(1_005_000), utc_trust: UtcTrust::Unset });
+        assert_eq!(eras.mono_of(Utc(1_005_300), Mono(11_000)), Some((Mono(11_000), false)));
     }
 
     #[test]

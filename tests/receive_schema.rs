@@ -42,7 +42,8 @@ fn samples() -> Vec<(&'static str, Value)> {
             json!({
                 "read": {"id": ID, "camera": "north", "captured_at": at, "plate": "QX1", "plate_state": "read", "heading": "unknown",
                     "hit": {"list": "demo list", "list_time": at, "entry": "E-12"}},
-                "place": place(), "clock": {"trust": "gps", "offset_ms": 3, "capture_far_s": -700}, "stamp_revision": 1,
+                "place": place(), "clock": {"trust": "gps", "offset_ms": 3, "capture_far_s": -700,
+                    "captured_at_corrected": at, "error_ms": 2000}, "stamp_revision": 1,
                 "late_s": 90, "caution": "Compare.", "picture": "no picture",
             }),
         ),

@@ -11,7 +11,7 @@ use pintle_core::position::Site;
 use pintle_core::position::keeper::KeeperAction;
 use pintle_core::position::places::LineState;
 use pintle_core::queue::EventKind;
-use pintle_core::read::stamp::{Stamp, StampSpot, StampState};
+use pintle_core::read::stamp::{Stamp, StampClock, StampSpot, StampState};
 use pintle_core::wire::event::{self, EventParts};
 use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
 use pintle_core::wire::notice::NoticeBody;
@@ -35,15 +35,15 @@ fn stamps() -> Vec<Stamp> {
         fix_age_ms: Some(900),
         line: "Quernstone Road at Brackwater Lane, northbound".to_owned(),
         line_state: LineState::Confirmed,
-        clock_offset_ms: Some(-12),
-        utc_trust: UtcTrust::Gps,
+        clock: StampClock { offset_ms: Some(-12), corrected: None, trust: UtcTrust::Gps, error_ms: Some(1200) },
     };
     let mut underway = full.clone();
     underway.revision = 2;
     underway.spot = StampSpot::Underway;
     underway.state = StampState::Doubtful;
     underway.line_state = LineState::Unconfirmed;
-    underway.utc_trust = UtcTrust::Holdover;
+    underway.clock.trust = UtcTrust::Holdover;
+    underway.clock.corrected = Some(Utc(1_795_608_000_123));
     let mut nothing = full.clone();
     nothing.state = StampState::None;
     nothing.spot = StampSpot::Unknown;
@@ -51,8 +51,7 @@ fn stamps() -> Vec<Stamp> {
     nothing.radius95_m = None;
     nothing.fix_age_ms = None;
     nothing.line_state = LineState::Missing;
-    nothing.clock_offset_ms = None;
-    nothing.utc_trust = UtcTrust::Unset;
+    nothing.clock = StampClock { offset_ms: None, corrected: None, trust: UtcTrust::Unset, error_ms: None };
     vec![full, underway, nothing]
 }
 

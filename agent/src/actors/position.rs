@@ -11,13 +11,14 @@ use crate::actors::messages::PlaceRequest;
 use crate::clock;
 use crate::config;
 use crate::io::serial::Port;
+use crate::io::timesync;
 use crate::store::{StoreError, StoreHandle};
-use outbox::{Job, Outbox};
+use outbox::{Job, Outbox, REDATED_MS};
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::fix::date::{DateReference, RELEASED};
-use pintle_core::position::fix::{BytesToEpochs, Epoch};
-use pintle_core::position::host_clock::HostClock;
+use pintle_core::position::fix::{BytesToEpochs, Epoch, Refusal};
+use pintle_core::position::host_clock::{HostClock, TrueTime};
 use pintle_core::position::keeper::{KeeperAction, KeeperLimits, KeeperMemory, SiteKeeper};
 use pintle_core::position::receiver_watch::ReceiverWatch;
 use pintle_core::position::{PositionView, ReceiverState};
@@ -31,6 +32,8 @@ use tokio_util::sync::CancellationToken;
 
 /// Where the keeper's memory lies in the store.
 const MEMORY_KEY: &str = "keeper";
+/// The word of a time server is looked for so often, ms.
+const NETWORK_LOOK_MS: u64 = 10_000;
 /// The actor looks around at least this often, ms.
 const TICK_MS: u64 = 1000;
 /// If it could not look around for so long, what lies in the input is too old to be a position of now, ms. Source: a
@@ -83,9 +86,11 @@ impl PositionError {
 /// [`PositionError`], only at the start.
 pub async fn run(setup: PositionSetup, stop: CancellationToken) -> Result<(), PositionError> {
     let memory = restore(&setup.store).await?;
+    // What was accepted before is of another start, and perhaps of another boot with the same wrong date.
+    let accepted_before = setup.store.figures().await?.counts.accepted;
     let (outbox, jobs) = Outbox::new();
     let writer = outbox::write(setup.store.clone(), setup.view.subscribe(), jobs, stop.clone());
-    let actor = Actor::new(setup, memory, outbox);
+    let actor = Actor::new(setup, memory, outbox, accepted_before);
     tokio::join!(writer, actor.run(stop));
     Ok(())
 }
@@ -125,6 +130,9 @@ struct Actor {
     line: BytesToEpochs,
     receiver: ReceiverWatch,
     host: HostClock,
+    network_at: Option<Mono>,
+    accepted_before: u64,
+    dated_by: Option<TrueTime>,
     keeper: SiteKeeper,
     epochs: Vec<Epoch>,
     actions: Vec<KeeperAction>,
@@ -134,7 +142,7 @@ struct Actor {
 }
 
 impl Actor {
-    fn new(setup: PositionSetup, memory: Option<KeeperMemory>, outbox: Outbox) -> Self {
+    fn new(setup: PositionSetup, memory: Option<KeeperMemory>, outbox: Outbox, accepted_before: u64) -> Self {
         let now = clock::moment(HostClock::default().trust(Mono(0)));
         let limits = KeeperLimits {
             move_threshold_m: setup.position.move_threshold_m,
@@ -160,6 +168,9 @@ impl Actor {
             line: BytesToEpochs::new(DateReference::live(RELEASED, now.utc)),
             receiver: ReceiverWatch::new(receiver, now.mono),
             host: HostClock::default(),
+            network_at: None,
+            accepted_before,
+            dated_by: None,
             keeper: SiteKeeper::new(limits, memory, &now),
             epochs: Vec::new(),
             actions: Vec::new(),
@@ -262,17 +273,28 @@ impl Actor {
     fn look_around(&mut self) {
         let now = self.now();
         self.looked_at = now.mono;
-        if let Some(step_ms) = self.host.observe(&now) {
+        let step = self.host.observe(&now);
+        if let Some(step_ms) = step {
             tracing::warn!(step_ms, "the host's clock was set");
             self.changed = true;
+        }
+        if self.network_at.is_none_or(|at| NETWORK_LOOK_MS <= now.mono.since_ms(at)) {
+            self.network_at = Some(now.mono);
+            if let Some(set) = timesync::last_set(Path::new(timesync::MARKER)) {
+                self.host.on_network(set, &now);
+            }
         }
         self.line.assembler_mut().judge_dates_by(DateReference::live(RELEASED, now.utc));
         self.line.assembler_mut().end_if_quiet(now.mono, &mut self.epochs);
         for epoch in self.epochs.drain(..) {
             self.receiver.on_epoch(epoch.outcome.err(), now.mono);
-            if let Ok(fix) = &epoch.outcome {
-                self.host.on_fix(fix, &now);
-                self.keeper.on_fix(fix, &now, &mut self.actions);
+            match &epoch.outcome {
+                Ok(fix) => {
+                    self.host.on_fix(fix, &now);
+                    self.keeper.on_fix(fix, &now, &mut self.actions);
+                }
+                Err(Refusal::StatusVoid | Refusal::QualityZero) => self.host.on_no_fix(now.mono),
+                Err(_) => {}
             }
             self.changed = true;
         }
@@ -290,7 +312,34 @@ impl Actor {
             self.outbox.put_actions(&self.actions, &now, &view, &self.keeper);
             self.actions.clear();
             self.changed = false;
+            self.redate(step.is_some(), &view);
         }
+    }
+
+    /// Reads that a wrong clock has dated get a later stamp: all of this start once true time is known, or known
+    /// better; those of the last moments after a step of the clock.
+    fn redate(&mut self, stepped: bool, view: &Arc<PositionView>) {
+        let from = match (self.dated_by, view.true_time) {
+            (_, None) => return,
+            // Nothing was dated wrongly yet.
+            (None, told) if view.utc_trust.is_trusted() && view.eras.stepped() == Mono(0) => {
+                self.dated_by = told;
+                return;
+            }
+            (None, Some(_)) => Mono(0),
+            (Some(before), Some(told)) => {
+                let better = told.proven && !before.proven;
+                if better || REDATED_MS < (told.base_ms() - before.base_ms()).abs() {
+                    Mono(0)
+                } else if stepped {
+                    view.eras.stepped().minus_ms(2 * TICK_MS)
+                } else {
+                    return;
+                }
+            }
+        };
+        self.dated_by = view.true_time;
+        self.outbox.put(Job::Redate { after: self.accepted_before, from, view: Arc::clone(view) });
     }
 
     /// Opens the device if it is due, and leaves one that is silent or was replaced.
@@ -332,11 +381,14 @@ impl Actor {
         view.receiver_since = Some((self.receiver.since(), now.utc.plus_ms(-age_ms)));
         view.clock_offset = self.host.offset();
         view.utc_trust = self.host.trust(now.mono);
+        view.clock_error_ms = self.host.error_ms(now.mono);
+        view.true_time = self.host.true_time();
         let counts = self.line.reader().counts();
         view.sentences = counts.valid;
         view.sentences_refused = counts.wrong + counts.missing;
         let epochs = self.line.assembler().counts();
         view.fixes_used = epochs.used;
+        view.dates_mended = epochs.dates_mended;
         view.fixes_refused = epochs.refused_in_all();
         view.eras = self.host.eras().clone();
         let view = Arc::new(view);

@@ -6,3 +6,4 @@ pub mod http;
 pub mod meters;
 pub mod netif;
 pub mod serial;
+pub mod timesync;

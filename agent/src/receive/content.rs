@@ -100,6 +100,10 @@ struct PlaceSeen {
 struct ClockSeen {
     trust: String,
     #[serde(default)]
+    captured_at_corrected: Option<String>,
+    #[serde(default)]
+    error_ms: Option<u64>,
+    #[serde(default)]
     offset_ms: Option<i64>,
     #[serde(default)]
     capture_far_s: Option<i64>,
@@ -239,6 +243,11 @@ fn check_stamp(stamp: &StampRow) -> Result<Content, String> {
             one_of(&clock.trust, &["gps", "network", "holdover", "unset"]),
             "data.clock.trust must be gps, network, holdover or unset",
         ),
+        (
+            clock.captured_at_corrected.as_deref().is_none_or(is_time),
+            "data.clock.captured_at_corrected must be RFC 3339 with an offset",
+        ),
+        (clock.error_ms.is_none_or(|ms| i64::try_from(ms).is_ok()), "data.clock.error_ms is too large"),
     ])
 }
 

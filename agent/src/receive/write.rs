@@ -220,13 +220,14 @@ fn keep_stamp(
     now: Utc,
 ) -> Result<()> {
     let (place, clock) = (&stamp.place, &stamp.clock);
-    let site = place.site.map(signed);
+    let (site, error_ms) = (place.site.map(signed), clock.error_ms.map(signed));
     let inserted = names
         .work
         .prepare_cached(
             "INSERT INTO stamp (trailer, read_id, revision, received_at, spot, state, site, lat, lon, radius95_m,
-               fix_age_s, line, line_state, clock_trust, clock_offset_ms, capture_far_s)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16) ON CONFLICT DO NOTHING",
+               fix_age_s, line, line_state, clock_trust, clock_offset_ms, capture_far_s,
+               captured_at_corrected, clock_error_ms)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18) ON CONFLICT DO NOTHING",
         )?
         .execute(params![
             trailer,
@@ -244,7 +245,9 @@ fn keep_stamp(
             place.line_state,
             clock.trust,
             clock.offset_ms,
-            clock.capture_far_s
+            clock.capture_far_s,
+            clock.captured_at_corrected,
+            error_ms
         ])?;
     if inserted == 1 {
         return Ok(());
@@ -255,7 +258,7 @@ fn keep_stamp(
             "SELECT 1 FROM stamp WHERE trailer = ?1 AND read_id = ?2 AND revision = ?3 AND spot = ?4 AND state = ?5
                AND site IS ?6 AND lat IS ?7 AND lon IS ?8 AND radius95_m IS ?9 AND fix_age_s IS ?10 AND line = ?11
                AND line_state = ?12 AND clock_trust = ?13 AND clock_offset_ms IS ?14
-               AND capture_far_s IS ?15",
+               AND capture_far_s IS ?15 AND captured_at_corrected IS ?16 AND clock_error_ms IS ?17",
         )?
         .query_row(
             params![
@@ -273,7 +276,9 @@ fn keep_stamp(
                 place.line_state,
                 clock.trust,
                 clock.offset_ms,
-                clock.capture_far_s
+                clock.capture_far_s,
+                clock.captured_at_corrected,
+                error_ms
             ],
             |row| row.get(0),
         )

@@ -387,6 +387,14 @@ fn clock(seen: &Observations<'_>) -> Section {
             None => "offset from GPS time unknown".to_owned(),
         },
     ));
+    if let Some(error_ms) = position.clock_error_ms {
+        let scatter = position.true_time.map_or_else(String::new, |told| format!("scatter {} ms", told.jitter_ms));
+        rows.push(row("Clock error", format!("up to {} s", error_ms.div_ceil(1000)), scatter));
+    }
+    if 0 < position.dates_mended {
+        let told = "1,024 weeks or a multiple too early: put right in every read; update the GPS receiver";
+        rows.push(row("GPS date", "put right", told));
+    }
     rows.push(row("Agent", seen.age(seen.facts.started.mono), format!("Pintle {}", seen.facts.version)));
     rows.push(row("Computer up", known(running), ""));
     let load = host.load1.map(|load| format!("{load:.1}"));

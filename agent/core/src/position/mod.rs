@@ -17,6 +17,7 @@ pub mod timeline;
 use crate::geo::LatLon;
 use crate::ids::SiteId;
 use crate::moment::{ClockEras, Mono, Utc, UtcTrust};
+use host_clock::TrueTime;
 use places::PlaceTable;
 use std::sync::Arc;
 use timeline::Timeline;
@@ -130,6 +131,12 @@ pub struct PositionView {
     pub clock_offset: Option<(i64, Mono)>,
     /// How far the host's UTC is trusted now.
     pub utc_trust: UtcTrust,
+    /// How far the host's UTC may be off, ms; `None` if nobody can tell.
+    pub clock_error_ms: Option<u64>,
+    /// UTC by the best source, tied to the boot-time clock; `None` if no source has told it.
+    pub true_time: Option<TrueTime>,
+    /// Dates of the receiver that were whole rollovers too early and were put right, since the start.
+    pub dates_mended: u64,
     /// Sentences with a right checksum since the start.
     pub sentences: u64,
     /// Sentences with a wrong or no checksum since the start.

@@ -3,8 +3,9 @@
 
 use crate::geo::LatLon;
 use crate::ids::{CameraId, SiteId};
-use crate::moment::{Moment, Utc, UtcTrust};
+use crate::moment::{Moment, Mono, Utc, UtcTrust};
 use crate::position::PositionView;
+use crate::position::host_clock::AGREES_MS;
 use crate::position::places::{LineState, coordinates};
 use crate::position::timeline::Whereabouts;
 
@@ -49,10 +50,21 @@ pub struct Stamp {
     pub line: String,
     /// Whether a person has confirmed that sentence.
     pub line_state: LineState,
-    /// Host UTC less GPS UTC at the capture time, ms.
-    pub clock_offset_ms: Option<i64>,
-    /// Trust in the host's UTC at the capture time.
-    pub utc_trust: UtcTrust,
+    /// When the read was captured, and how sure that is.
+    pub clock: StampClock,
+}
+
+/// How right a capture time is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct StampClock {
+    /// Host UTC less GPS UTC at the capture time, ms; `None` if no GPS receiver has told the time.
+    pub offset_ms: Option<i64>,
+    /// The true capture time, where the host's clock was off by more than [`AGREES_MS`] when it said the other one.
+    pub corrected: Option<Utc>,
+    /// Trust in the capture time: in the corrected one if there is one, else in what the host's clock said.
+    pub trust: UtcTrust,
+    /// How far that time may be off, ms; `None` if nobody can tell.
+    pub error_ms: Option<u64>,
 }
 
 /// What a stamp is made from: the position actor's view, and the host's clock.
@@ -109,8 +121,31 @@ pub fn stamp(camera: &CameraId, captured_at: Utc, revision: u32, basis: &StampBa
         fix_age_ms,
         line,
         line_state,
-        clock_offset_ms: view.clock_offset.map(|(offset_ms, _)| offset_ms),
-        utc_trust: basis.now.utc_trust,
+        clock: clock(captured_at, instant, basis),
+    }
+}
+
+/// The capture time, held against true time. An instant that the host's clock showed twice is not corrected: nobody
+/// knows which of the two is meant.
+fn clock(captured_at: Utc, instant: Option<(Mono, bool)>, basis: &StampBasis<'_>) -> StampClock {
+    let view = basis.view;
+    let as_it_is = StampClock {
+        offset_ms: view.clock_offset.map(|(offset_ms, _)| offset_ms),
+        corrected: None,
+        trust: basis.now.utc_trust,
+        error_ms: view.clock_error_ms.filter(|_| basis.now.utc_trust.is_trusted()),
+    };
+    let (Some((mono, true)), Some(told)) = (instant, view.true_time) else { return as_it_is };
+    let true_utc = told.utc_at(mono);
+    let offset_ms = captured_at.since_ms(true_utc);
+    let off_by_ms = offset_ms.unsigned_abs();
+    let by_gps = Some(offset_ms).filter(|_| told.source == UtcTrust::Gps);
+    let off = AGREES_MS.unsigned_abs() < off_by_ms;
+    StampClock {
+        offset_ms: by_gps,
+        corrected: off.then_some(true_utc),
+        trust: told.trust(mono),
+        error_ms: Some(told.error_ms(mono) + if off { 0 } else { off_by_ms }),
     }
 }
 
@@ -183,7 +218,6 @@ fn age_words(age_ms: u64) -> String {
 mod tests {
     #![expect(clippy::unwrap_used, reason = "tests")]
     use super::*;
-    use crate::moment::Mono;
     use crate::position::Fix;
     use crate::position::places::{PlaceLine, PlaceTable};
     use crate::position::timeline::Timeline;

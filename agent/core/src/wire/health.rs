@@ -306,6 +306,12 @@ pub struct ComputerBody {
     /// Host UTC less GPS UTC, ms.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub clock_offset_ms: Option<i64>,
+    /// How far the host's UTC may be off, ms.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock_error_ms: Option<u64>,
+    /// How far the comparisons with the source of time scatter, ms.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock_jitter_ms: Option<u64>,
     /// Mean runnable tasks, one minute.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub load1: Option<f64>,
@@ -558,6 +564,8 @@ fn computer(seen: &Observations<'_>) -> ComputerBody {
     ComputerBody {
         clock_trust: seen.position.utc_trust.word().to_owned(),
         clock_offset_ms: seen.position.clock_offset.map(|(offset_ms, _)| offset_ms),
+        clock_error_ms: seen.position.clock_error_ms,
+        clock_jitter_ms: seen.position.true_time.map(|told| told.jitter_ms),
         load1: host.load1.map(|load| rounded(load, 2)),
         memory_bytes: host.memory_bytes,
         memory_free_bytes: host.memory_free_bytes,

@@ -1,5 +1,6 @@
 //! The stamp as it is stored and sent: `place` and `clock` of a read event, or of a later `pintle.stamp.v1`.
 
+use crate::moment::Utc;
 use crate::read::stamp::{Stamp, StampSpot, StampState};
 use serde::{Deserialize, Serialize};
 
@@ -36,8 +37,15 @@ pub struct PlaceBody {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct ClockBody {
-    /// `gps`, `network`, `holdover` or `unset`.
+    /// `gps`, `network`, `holdover` or `unset`: trust in the corrected capture time if there is one, else in the one
+    /// that the host's clock said.
     pub trust: String,
+    /// The true capture time, RFC 3339, where the host's clock was off by more than 2 s.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub captured_at_corrected: Option<String>,
+    /// How far the capture time may be off, ms, rounded up to one digit; absent if nobody can tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub error_ms: Option<u64>,
     /// Host UTC less GPS UTC, ms; absent if not known.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub offset_ms: Option<i64>,
@@ -57,6 +65,12 @@ pub struct StampBody {
     pub place: PlaceBody,
     /// When, and how sure.
     pub clock: ClockBody,
+}
+
+/// Rounded up to one digit, so that the reads of some minutes share one stamp: 1,234 becomes 2,000.
+fn one_digit_up(value: u64) -> u64 {
+    let unit = 10_u64.pow(value.checked_ilog10().unwrap_or(0));
+    value.div_ceil(unit).saturating_mul(unit)
 }
 
 /// `value` with so many decimals.
@@ -93,10 +107,23 @@ impl From<&Stamp> for StampBody {
                 line_state: stamp.line_state.word().to_owned(),
             },
             clock: ClockBody {
-                trust: stamp.utc_trust.word().to_owned(),
-                offset_ms: stamp.clock_offset_ms,
+                trust: stamp.clock.trust.word().to_owned(),
+                captured_at_corrected: stamp.clock.corrected.map(Utc::to_rfc3339),
+                error_ms: stamp.clock.error_ms.map(one_digit_up),
+                offset_ms: stamp.clock.offset_ms,
                 capture_far_s: None,
             },
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_error_is_rounded_up_to_one_digit() {
+        let rounded = [0, 7, 10, 11, 999, 1000, 1234, 9001, u64::MAX].map(one_digit_up);
+        assert_eq!(rounded, [0, 7, 10, 20, 1000, 1000, 2000, 10_000, u64::MAX]);
     }
 }

@@ -12,7 +12,7 @@ use pintle_core::queue::{EventKind, Lane};
 use pintle_core::read::stamp::{StampBasis, StampState, stamp};
 use pintle_core::wire::notice::NoticeBody;
 use pintle_core::wire::site::SiteBody;
-use pintle_core::wire::stamp::StampBody;
+use pintle_core::wire::stamp::{ClockBody, StampBody};
 use pintle_core::wire::track::TrackBody;
 use serde::Serialize;
 use std::sync::Arc;
@@ -29,6 +29,11 @@ const RETRY_MS: u64 = 1000;
 /// A stretch whose stamps change is taken this much wider, ms: the engine's capture times and ours may differ by a
 /// frame.
 const MARGIN_MS: i64 = 1000;
+/// A capture time that is off by no more than this is not told anew, ms: the second of a GPS receiver comes up to a
+/// second late (our own limit).
+pub(super) const REDATED_MS: i64 = 1000;
+/// Stamps written in one transaction: reads wait meanwhile (our own limit).
+const RESTAMPED_AT_ONCE: usize = 500;
 
 /// One thing to write.
 pub(super) enum Job {
@@ -37,6 +42,12 @@ pub(super) enum Job {
     Restamp {
         from: Mono,
         to: Mono,
+        view: Arc<PositionView>,
+    },
+    /// Reads accepted after a sequence and captured since an instant get the capture time that is known now.
+    Redate {
+        after: u64,
+        from: Mono,
         view: Arc<PositionView>,
     },
     /// The keeper's memory; whoever waits for it is answered when it is durable.
@@ -202,21 +213,30 @@ fn not_kept(error: &StoreError) -> PlaceProblem {
 async fn write_one(store: &StoreHandle, job: &Job, trust: UtcTrust) -> Result<(), StoreError> {
     match job {
         Job::Event(event) => store.accept(vec![event.clone()], clock::moment(trust)).await.map(drop),
-        Job::Restamp { from, to, view } => restamp(store, *from, *to, view).await,
+        Job::Restamp { from, to, view } => restamp(store, (*from, *to), 0, view).await,
+        Job::Redate { after, from, view } => restamp(store, (*from, clock::mono()), *after, view).await,
         Job::Keep { memory, .. } => store.keep(MEMORY_KEY, memory.clone()).await,
         Job::Answer(..) => Ok(()),
     }
 }
 
-/// Gives the reads of a stretch that is decided now their later stamp.
-async fn restamp(store: &StoreHandle, from: Mono, to: Mono, view: &PositionView) -> Result<(), StoreError> {
+/// Gives the reads of a stretch that is decided now their later stamp, those accepted after the sequence `after`.
+async fn restamp(
+    store: &StoreHandle,
+    (from, to): (Mono, Mono),
+    after: u64,
+    view: &PositionView,
+) -> Result<(), StoreError> {
     let Some((first, last)) = view.eras.utc_span(from, to) else { return Ok(()) };
     let now = clock::moment(view.utc_trust);
     let open = store.open_stamps(first.plus_ms(-MARGIN_MS), last.plus_ms(MARGIN_MS)).await?;
-    let later: Vec<LaterStamp> = open.iter().filter_map(|open| later_stamp(open, view, &now)).collect();
-    if !later.is_empty() {
+    let mut later: Vec<LaterStamp> =
+        open.iter().filter(|open| after < open.sequence).filter_map(|open| later_stamp(open, view, &now)).collect();
+    while !later.is_empty() {
+        let rest = later.split_off(later.len().min(RESTAMPED_AT_ONCE));
         let count = store.restamp(later, now).await?;
         tracing::info!(count, "reads got a later stamp");
+        later = rest;
     }
     Ok(())
 }
@@ -228,7 +248,7 @@ fn later_stamp(open: &OpenStamp, view: &PositionView, now: &Moment) -> Option<La
     let stamp = stamp(&open.camera, open.captured_at, revision, &StampBasis { view, now });
     let mut body = StampBody::from(&stamp);
     body.clock.capture_far_s = before.clock.capture_far_s; // known only when the read was accepted
-    if body.place == before.place {
+    if body.place == before.place && !tells_another_time(&body.clock, &before.clock) {
         return None;
     }
     Some(LaterStamp {
@@ -238,4 +258,16 @@ fn later_stamp(open: &OpenStamp, view: &PositionView, now: &Moment) -> Option<La
         stamp: serde_json::to_vec(&body).ok()?,
         open: stamp.state != StampState::Certain,
     })
+}
+
+/// Whether a capture time is another one by more than [`REDATED_MS`], or a corrected one has become surer.
+fn tells_another_time(now: &ClockBody, before: &ClockBody) -> bool {
+    let told = |clock: &ClockBody| clock.captured_at_corrected.as_deref().and_then(Utc::parse_rfc3339);
+    match (told(now), told(before)) {
+        (None, None) => false,
+        (Some(now_told), Some(before_told)) => {
+            REDATED_MS < now_told.since_ms(before_told).abs() || now.trust != before.trust
+        }
+        _ => true,
+    }
 }

@@ -4,10 +4,11 @@
 //! and the data are gone (source: fault 41; our own test has seen it at the fifth try). So the pages of the log are
 //! compared with those of the database, both read from the disk, before the log may ever be used again from its start.
 
+use nix::fcntl::OFlag;
 use std::collections::BTreeMap;
-use std::fs::File;
-use std::io::{BufReader, ErrorKind, Read};
-use std::os::unix::fs::FileExt;
+use std::fs::{File, OpenOptions};
+use std::io::{ErrorKind, Read};
+use std::os::unix::fs::{FileExt, OpenOptionsExt};
 use std::path::Path;
 
 /// Layout of the log. Source: the SQLite file format, section 4, "The Write-Ahead Log".
@@ -18,24 +19,77 @@ const MAGIC: u32 = 0x377f_0682;
 /// Compares the newest committed frame of each page with the database; only while no connection is open. Answers how
 /// many pages differ.
 pub(super) fn pages_that_differ(db: &Path, log: &Path) -> std::io::Result<u64> {
-    let (page_size, newest) = match File::open(log) {
-        Ok(file) => newest_frames(&mut BufReader::with_capacity(1 << 20, file))?,
+    let mut log = match OnDisk::open(log) {
+        Ok(file) => file,
         Err(error) if error.kind() == ErrorKind::NotFound => return Ok(0),
         Err(error) => return Err(error),
     };
-    let (db, log) = (File::open(db)?, File::open(log)?);
+    let (page_size, newest) = newest_frames(&mut log)?;
+    let mut db = OnDisk::open(db)?;
     let (mut in_log, mut in_db) = (vec![0; page_size], vec![0; page_size]);
     let mut differ = 0;
     for (page, at) in newest {
-        log.read_exact_at(&mut in_log, at)?;
-        let place = u64::from(page - 1) * page_size as u64;
-        match db.read_exact_at(&mut in_db, place) {
+        log.at = at;
+        log.read_exact(&mut in_log)?;
+        db.at = u64::from(page - 1) * page_size as u64;
+        match db.read_exact(&mut in_db) {
             Ok(()) => differ += u64::from(in_log != in_db),
             Err(error) if error.kind() == ErrorKind::UnexpectedEof => differ += 1,
             Err(error) => return Err(error),
         }
     }
     Ok(differ)
+}
+
+/// A file as the disk has it. To ask the kernel to forget its copy is not enough: a page that is just being written stays
+/// in memory, and reads back as if it were on the disk (our own test has seen it). Direct reads wait for the writing, tell
+/// its failure and take nothing from memory.
+struct OnDisk {
+    file: File,
+    /// Where the next read begins.
+    at: u64,
+    window: Vec<u8>,
+    /// Where in `window` the aligned part begins.
+    aligned: usize,
+    /// What the aligned part holds: first byte of the file, and how many.
+    held: (u64, usize),
+}
+
+impl OnDisk {
+    /// Direct reads begin at multiples of this, in file and memory; source: `open(2)`, no block device has larger blocks.
+    const ALIGN: usize = 4096;
+    const WINDOW: usize = 256 * 1024;
+
+    fn open(path: &Path) -> std::io::Result<Self> {
+        let direct = OpenOptions::new().read(true).custom_flags(OFlag::O_DIRECT.bits()).open(path);
+        let file = match direct {
+            Ok(file) => file,
+            // A file system without direct reads, such as one in memory, has no other copy to be wrong about.
+            Err(error) if error.raw_os_error() == Some(nix::errno::Errno::EINVAL as i32) => File::open(path)?,
+            Err(error) => return Err(error),
+        };
+        let window = vec![0; Self::WINDOW + Self::ALIGN];
+        let aligned = window.as_ptr().align_offset(Self::ALIGN);
+        Ok(Self { file, at: 0, window, aligned, held: (0, 0) })
+    }
+}
+
+impl Read for OnDisk {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let (first, len) = self.held;
+        if self.at < first || first + len as u64 <= self.at {
+            let first = self.at - self.at % Self::ALIGN as u64;
+            let window = &mut self.window[self.aligned..self.aligned + Self::WINDOW];
+            self.held = (first, 0);
+            self.held.1 = self.file.read_at(window, first)?;
+        }
+        let (first, len) = self.held;
+        let skip = usize::try_from(self.at - first).unwrap_or(usize::MAX).min(len);
+        let take = buffer.len().min(len - skip);
+        buffer[..take].copy_from_slice(&self.window[self.aligned + skip..self.aligned + skip + take]);
+        self.at += take as u64;
+        Ok(take)
+    }
 }
 
 /// Page size, and for each page where the data of its newest committed frame begin in the log.

@@ -142,7 +142,10 @@ fn a_disk_with_too_little_space_is_told() {
 fn a_device_without_permission_names_the_group_that_would_help() {
     if !nix::unistd::geteuid().is_root() {
         assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "this test needs root");
-        eprintln!("not run: needs root, to become another user");
+        drop(std::io::Write::write_fmt(
+            &mut std::io::stderr(),
+            format_args!("not run: needs root, to become another user\n"),
+        ));
         return;
     }
     let folder = tempfile::tempdir().unwrap();

@@ -50,7 +50,10 @@ async fn a_full_disk_refuses_loses_nothing_and_the_service_comes_back_by_itself(
     let folder = tempfile::tempdir().unwrap();
     let Some(disk) = SmallDisk::mount(folder.path()) else {
         assert!(std::env::var("PINTLE_RIGS").as_deref() != Ok("all"), "needs root, mkfs.ext4 and loop mounts");
-        eprintln!("not run: needs root, mkfs.ext4 and loop mounts");
+        drop(Write::write_fmt(
+            &mut std::io::stderr(),
+            format_args!("not run: needs root, mkfs.ext4 and loop mounts\n"),
+        ));
         return;
     };
     let mut door = Door::open_in(tempfile::tempdir().unwrap(), &disk.0.join("state"), |_, _| {}).await;

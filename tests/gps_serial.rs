@@ -281,7 +281,10 @@ async fn a_port_without_permission_names_the_user_and_the_group() {
     }
     if !geteuid().is_root() {
         assert!(std::env::var_os("PINTLE_RIGS").is_none_or(|rigs| rigs != "all"), "PINTLE_RIGS=all needs root");
-        eprintln!("not run: needs root, to become another user");
+        drop(std::io::Write::write_fmt(
+            &mut std::io::stderr(),
+            format_args!("not run: needs root, to become another user\n"),
+        ));
         return;
     }
     let receiver = Receiver::plug_in();

@@ -30,7 +30,10 @@ fn folder() -> Option<PathBuf> {
     let folder = std::env::var_os("PINTLE_LOGS").map(PathBuf::from);
     if folder.is_none() {
         assert!(std::env::var_os("PINTLE_RIGS").is_none_or(|rigs| rigs != "all"), "PINTLE_RIGS=all needs PINTLE_LOGS");
-        eprintln!("not run: needs PINTLE_LOGS, the folder of recorded GPS lines with their facts");
+        drop(std::io::Write::write_fmt(
+            &mut std::io::stderr(),
+            format_args!("not run: needs PINTLE_LOGS, the folder of recorded GPS lines with their facts\n"),
+        ));
     }
     folder
 }

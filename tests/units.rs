@@ -29,7 +29,7 @@ fn tool(name: &str, args: &[&str]) -> Option<Output> {
     let output = Command::new(name).args(args).env("SYSTEMD_COLORS", "0").output().ok();
     if output.is_none() {
         assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "this test needs {name}");
-        eprintln!("not run: needs {name}");
+        drop(std::io::Write::write_fmt(&mut std::io::stderr(), format_args!("not run: needs {name}\n")));
     }
     output
 }
@@ -145,7 +145,10 @@ fn folders_are_made_where_the_program_looks_for_them() {
     let root = format!("--root={}", tree.path().display());
     if !nix::unistd::geteuid().is_root() {
         assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "this test needs root");
-        eprintln!("not run: needs root, to give folders away");
+        drop(std::io::Write::write_fmt(
+            &mut std::io::stderr(),
+            format_args!("not run: needs root, to give folders away\n"),
+        ));
         return;
     }
     let Some(made) = tool("systemd-sysusers", &[&root, "pintle.conf"]) else { return };

@@ -41,9 +41,9 @@ pub(super) fn pages_that_differ(db: &Path, log: &Path) -> std::io::Result<u64> {
     Ok(differ)
 }
 
-/// A file as the disk has it. To ask the kernel to forget its copy is not enough: a page that is just being written stays
-/// in memory, and reads back as if it were on the disk (our own test has seen it). Direct reads wait for the writing, tell
-/// its failure and take nothing from memory.
+/// A file as the disk has it. To ask the kernel to forget its copy is not enough: a page that is just being written
+/// stays in memory, and reads back as if it were on the disk (our own test has seen it). Direct reads wait for the
+/// writing, tell its failure and take nothing from memory.
 struct OnDisk {
     file: File,
     /// Where the next read begins.
@@ -56,7 +56,8 @@ struct OnDisk {
 }
 
 impl OnDisk {
-    /// Direct reads begin at multiples of this, in file and memory; source: `open(2)`, no block device has larger blocks.
+    /// Direct reads begin at multiples of this, in file and memory; source: `open(2)`, no block device has larger
+    /// blocks.
     const ALIGN: usize = 4096;
     const WINDOW: usize = 256 * 1024;
 
@@ -172,7 +173,7 @@ mod tests {
         conn.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())).unwrap();
         drop(conn);
         assert_eq!(pages_that_differ(&db, &log).unwrap(), 0);
-        let file = std::fs::OpenOptions::new().write(true).open(&db).unwrap();
+        let file = OpenOptions::new().write(true).open(&db).unwrap();
         file.write_all_at(b"?", 4096 + 100).unwrap();
         assert_eq!(pages_that_differ(&db, &log).unwrap(), 1);
         file.set_len(3 * 4096).unwrap();

@@ -106,9 +106,18 @@ impl Db {
         }
     }
 
-    /// Writes the log back and cuts it. True if another program's reading kept a part of it.
+    /// Writes the log back and cuts it; waits for another program that reads. True if its reading kept a part of the
+    /// log all the same.
     pub(super) fn checkpoint(&self) -> rusqlite::Result<bool> {
         checkpoint(&self.conn)
+    }
+
+    /// The same without waiting, since reads wait behind it.
+    pub(super) fn checkpoint_at_once(&self) -> rusqlite::Result<bool> {
+        self.conn.busy_timeout(Duration::ZERO)?;
+        let kept = checkpoint(&self.conn);
+        self.conn.busy_timeout(Duration::from_millis(BUSY_WAIT_MS))?;
+        kept
     }
 
     /// Writes the log back if it has become long. An error here must close the file: SQLite's own automatic checkpoint

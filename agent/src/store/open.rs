@@ -41,6 +41,7 @@ pub fn open(state_dir: &Path, limits: &config::Queue, now: Moment) -> Result<Sto
         committed: clock::mono(),
         commits: 0,
         log_grew: true,
+        log_holds_gone: true,
         now,
     };
     std::thread::Builder::new()

@@ -50,6 +50,8 @@ pub(super) struct Worker {
     pub(super) commits: u64,
     /// Commits since the log was last cut.
     pub(super) log_grew: bool,
+    /// Reads were let go since the log was last cut: what they were may still stand in it.
+    pub(super) log_holds_gone: bool,
     /// The newest moment that a command told.
     pub(super) now: Moment,
 }
@@ -165,6 +167,7 @@ impl Worker {
         };
         let mut group = group.into_iter();
         let mut done = Vec::with_capacity(group.len());
+        let mut all_gone = false;
         let mut outcome = db.conn.execute_batch("BEGIN IMMEDIATE");
         while outcome.is_ok()
             && let Some(command) = group.next()
@@ -174,6 +177,8 @@ impl Worker {
             let retires = matches!(command, Command::Retire { .. });
             outcome = apply(&mut db, command, &limits, &mut done);
             if retires && outcome.is_ok() {
+                all_gone = matches!(done.last(), Some(Done::Counted(_, 0)));
+                self.log_holds_gone |= !all_gone;
                 let keep_ms = limits.waiting_ms.max(limits.hit_waiting_ms);
                 outcome = delete_old(&db, &self.folder, keep_ms, db.books.lived.at(self.now.mono));
             }
@@ -185,10 +190,11 @@ impl Worker {
         match outcome {
             Ok(()) => {
                 self.committed(&mut db);
+                let log = if all_gone && self.log_holds_gone { self.forget(&db) } else { db.checkpoint_if_long() };
                 for done in done {
                     done.tell();
                 }
-                match db.checkpoint_if_long() {
+                match log {
                     Ok(()) => self.db = Some(db),
                     Err(error) => self.failed(db, meaning(&error, &self.folder.db())),
                 }
@@ -353,17 +359,27 @@ impl Worker {
             self.write(Vec::new());
         }
         if self.log_grew {
-            self.log_grew = false;
-            self.cut_log();
+            self.cut_log(Db::checkpoint_at_once);
         }
     }
 
-    fn cut_log(&mut self) {
+    fn cut_log(&mut self, cut: impl Fn(&Db) -> rusqlite::Result<bool>) {
         let Some(db) = self.db.take() else { return };
-        match db.checkpoint() {
-            Ok(_) => self.db = Some(db),
+        match cut(&db) {
+            Ok(kept) => {
+                self.log_grew = kept;
+                self.db = Some(db);
+            }
             Err(error) => self.failed(db, meaning(&error, &self.folder.db())),
         }
+    }
+
+    /// Cuts the log after the last slice of a clean-up: the database overwrites what it deletes, but the log still has
+    /// the pages as they were before, and a store that is never idle would keep them for hours. Another program that
+    /// reads the queue just now delays it to the next look.
+    fn forget(&mut self, db: &Db) -> rusqlite::Result<()> {
+        self.log_holds_gone = db.checkpoint_at_once()?;
+        Ok(())
     }
 
     /// The last commit, the last checkpoint. Lets go of the file and the lock.
@@ -372,7 +388,7 @@ impl Worker {
         db.sums_changed = true;
         self.db = Some(db);
         self.write(Vec::new());
-        self.cut_log();
+        self.cut_log(Db::checkpoint);
         match (self.db.take(), self.trouble.take()) {
             (Some(db), None) => db.conn.close().map_err(|(_, error)| meaning(&error, &self.folder.db())),
             (_, trouble) => Err(trouble.unwrap_or(StoreError::Stopped)),

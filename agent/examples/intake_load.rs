@@ -3,20 +3,20 @@
 //!
 //! `cargo run --release --example intake_load -- [seconds] [clients] [reads in one request] [commit_wait_ms] [folder]`
 
-use anyhow::{Context, ensure};
+#[path = "load/mod.rs"]
+mod load;
+
+use anyhow::ensure;
 use pintle::actors::heartbeat::Heartbeat;
 use pintle::actors::intake::{self, IntakeSetup};
 use pintle::{clock, config, store};
 use pintle_core::cameras::IntakeView;
 use pintle_core::ids::CameraId;
-use pintle_core::moment::{Utc, UtcTrust};
+use pintle_core::moment::UtcTrust;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, Ordering};
-use std::time::{Duration, Instant};
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::net::UnixStream;
+use std::time::Duration;
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
@@ -33,27 +33,22 @@ fn main() -> anyhow::Result<()> {
         let stop = stop.clone();
         move || -> anyhow::Result<()> { Ok(runtime()?.block_on(intake::run(setup, stop))?) }
     });
-    let mut took_us = runtime()?.block_on(async {
+    let answers = runtime()?.block_on(async {
         view.wait_for(|view| view.open).await?;
-        post_all(&socket, seconds, clients, batch).await
+        load::post_all(&socket, Duration::from_secs(seconds as u64), clients, batch).await
     })?;
     stop.cancel();
     agent.join().map_err(|_| anyhow::anyhow!("the intake panicked"))??;
     let accepted = runtime()?.block_on(store.figures())?.counts.accepted;
-    took_us.sort_unstable();
-    let reads = took_us.len() * batch;
     // The first event of a generation is its opening.
-    ensure!(accepted == reads as u64 + 1, "{reads} reads were answered 202, {accepted} events are in the queue");
-    let at = |share: usize| took_us[(took_us.len() - 1) * share / 1000] / 1000;
+    ensure!(
+        accepted == answers.reads + 1,
+        "{} reads were answered 202, {accepted} events are in the queue",
+        answers.reads
+    );
     writeln!(
         std::io::stdout().lock(),
-        "{clients} clients, {batch} reads a request, commit_wait_ms {commit_wait_ms}: \
-         {} durable reads/s; answer p50 {} ms, p99 {} ms, p99.9 {} ms, max {} ms",
-        reads / seconds,
-        at(500),
-        at(990),
-        at(999),
-        at(1000)
+        "{clients} clients, {batch} reads a request, commit_wait_ms {commit_wait_ms}: {answers}"
     )?;
     Ok(())
 }
@@ -88,59 +83,4 @@ fn setup(folder: &Path, socket: &Path, batch: usize, commit_wait_ms: u64) -> any
         view: watch::channel(IntakeView::default()).0,
         heartbeat: Heartbeat::default(),
     })
-}
-
-/// Posts from all clients at once; answers how long each request took, microseconds.
-async fn post_all(socket: &Path, seconds: usize, clients: usize, batch: usize) -> anyhow::Result<Vec<u64>> {
-    let until = Instant::now() + Duration::from_secs(seconds as u64);
-    let counter = Arc::new(AtomicI64::new(1_795_600_000_000));
-    let mut tasks = tokio::task::JoinSet::new();
-    for _ in 0..clients {
-        let (socket, counter) = (socket.to_owned(), Arc::clone(&counter));
-        tasks.spawn(async move {
-            let mut stream = UnixStream::connect(socket).await?;
-            let mut took_us = Vec::new();
-            while Instant::now() < until {
-                let body: String = (0..batch).map(|_| read(counter.fetch_add(1, Ordering::Relaxed))).collect();
-                let began = Instant::now();
-                post(&mut stream, &body).await?;
-                took_us.push(u64::try_from(began.elapsed().as_micros())?);
-            }
-            anyhow::Ok(took_us)
-        });
-    }
-    let mut all = Vec::new();
-    while let Some(took_us) = tasks.join_next().await {
-        all.extend(took_us??);
-    }
-    Ok(all)
-}
-
-fn read(ms: i64) -> String {
-    let captured_at = Utc(ms).to_rfc3339();
-    let plate = ms % 1_000_000;
-    format!(
-        concat!(
-            r#"{{"camera":"north","captured_at":"{}","plate":"Q{:06}","plate_state":"read","#,
-            r#""jurisdiction":{{"code":"ZZ","list":"iso-3166-1"}},"confidence":0.93,"heading":"approaching","#,
-            r#""lane":1,"plate_width_px":131}}"#
-        ),
-        captured_at, plate
-    ) + "\n"
-}
-
-async fn post(stream: &mut UnixStream, body: &str) -> anyhow::Result<()> {
-    let head = "POST /v1/reads HTTP/1.1\r\nhost: localhost\r\ncontent-type: application/x-ndjson\r\ncontent-length:";
-    stream.write_all(format!("{head} {}\r\n\r\n{body}", body.len()).as_bytes()).await?;
-    let mut answer = Vec::with_capacity(4096);
-    loop {
-        ensure!(0 < stream.read_buf(&mut answer).await?, "the intake closed the connection");
-        let text = std::str::from_utf8(&answer)?;
-        let Some((head, body)) = text.split_once("\r\n\r\n") else { continue };
-        ensure!(head.starts_with("HTTP/1.1 202"), "{text}");
-        let len = head.split("content-length: ").nth(1).and_then(|rest| rest.lines().next()).context("no length")?;
-        if len.parse::<usize>()? <= body.len() {
-            return Ok(());
-        }
-    }
 }

@@ -13,14 +13,17 @@ use std::path::{Path, PathBuf};
 use tokio_util::sync::CancellationToken;
 
 /// Both ends of a pseudo-terminal in raw mode; the agent opens `link`, which points to the slave.
-pub(super) struct Line {
+pub struct Line {
     master: PtyMaster,
     link: PathBuf,
 }
 
 impl Line {
     /// Opens a pseudo-terminal and lays the symbolic link `link` to its slave.
-    pub(super) fn open(link: &Path) -> anyhow::Result<Self> {
+    ///
+    /// # Errors
+    /// If the system has no pseudo-terminal left, or the link can't be made.
+    pub fn open(link: &Path) -> anyhow::Result<Self> {
         let master = posix_openpt(OFlag::O_RDWR | OFlag::O_NOCTTY).context("no pseudo-terminal can be opened")?;
         grantpt(&master)?;
         unlockpt(&master)?;
@@ -33,12 +36,16 @@ impl Line {
     }
 
     /// What the agent opens.
-    pub(super) fn link(&self) -> &Path {
+    #[must_use]
+    pub fn link(&self) -> &Path {
         &self.link
     }
 
     /// Speaks `per_s` epochs a second along `track`, until stopped. `began` is the instant of script time zero.
-    pub(super) fn speak(
+    ///
+    /// # Errors
+    /// If the pseudo-terminal takes no more.
+    pub fn speak(
         mut self,
         track: &Track,
         seed: u64,

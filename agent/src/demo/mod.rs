@@ -3,7 +3,7 @@
 //! the demo drives them from outside and judges by the simulator's track and the receiver's database alone.
 
 mod cameras;
-mod feed;
+pub mod feed;
 mod records;
 mod relay;
 mod rig;

@@ -45,7 +45,7 @@ fn read(number: u32, happened_ms: i64) -> NewEvent {
     id[..4].copy_from_slice(&hash.to_be_bytes());
     id[4..8].copy_from_slice(&number.to_be_bytes());
     let filling = "x".repeat(usize::try_from(hash % 900).unwrap());
-    let hit = number % 10 == 0;
+    let hit = number.is_multiple_of(10);
     let entry = if hit { format!(r#","hit":{{"list":"demo","entry":"{}"}}"#, plate(number)) } else { String::new() };
     NewEvent {
         id: EventId(id),
@@ -76,7 +76,8 @@ async fn settle_all(store: &StoreHandle, ms: i64) {
             if leased.is_empty() {
                 break;
             }
-            let outcome = |n: u64| if n % 7 == 0 { Settled::Refused("no".to_owned()) } else { Settled::Delivered };
+            let outcome =
+                |n: u64| if n.is_multiple_of(7) { Settled::Refused("no".to_owned()) } else { Settled::Delivered };
             let outcomes = leased.iter().map(|event| (event.sequence, outcome(event.sequence))).collect();
             store.settle(outcomes, at(ms)).await.unwrap();
         }

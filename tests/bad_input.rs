@@ -238,6 +238,11 @@ async fn a_page_of_somebody_elses_in_a_browser_on_the_trailer() {
     let detail = "the Host field must be localhost or a loopback address; use the address of intake.listen, or the unix \
                   socket";
     compare(&door, &answered, &problem("wrong-host", 421, "This is not the host that was meant", detail)).await;
+    for bad in
+        ["host: localhost\r\nhost: brackwater.example", "host: localhost\r\nhost: localhost", "x-host: localhost"]
+    {
+        assert_eq!(door.send(request.replace("host: localhost", bad).as_bytes()).await.status, 421, "{bad}");
+    }
     for good in ["127.0.0.1:7400", "[::1]:7400", "LOCALHOST", "localhost:80"] {
         let answered = door.send(request.replace("host: localhost", &format!("host: {good}")).as_bytes()).await;
         assert_eq!(answered.status, 202, "{good}");

@@ -117,6 +117,20 @@ fn everything_that_the_configuration_names_is_opened_and_told() {
 }
 
 #[test]
+fn a_folder_that_everybody_may_write_to_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = write(folder.path(), &good(folder.path()));
+    let state = pintle::config::read(&config).unwrap().trailer.state_dir;
+    std::fs::create_dir_all(&state).unwrap();
+    std::fs::set_permissions(&state, PermissionsExt::from_mode(0o777)).unwrap();
+    let output = check(&config, &[]);
+    let told = format!("look   trailer.state_dir: everybody on this computer may write to {}", state.display());
+    assert!(text(&output).contains(&told), "{}", text(&output));
+    std::fs::set_permissions(&state, PermissionsExt::from_mode(0o750)).unwrap();
+    assert!(!text(&check(&config, &[])).contains("everybody"), "nothing to complain of");
+}
+
+#[test]
 fn a_file_that_is_no_serial_device_is_not_taken_for_one() {
     let folder = tempfile::tempdir().unwrap();
     let config = write(folder.path(), &format!("{}[gps]\ndevice = \"/dev/null\"\n", good(folder.path())));

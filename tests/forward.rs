@@ -558,6 +558,65 @@ async fn only_a_certificate_that_fits_gets_a_read() {
     trailer.until_trouble("signed by nobody trusted here").await;
 }
 
+/// A server that talks only to those who bring a certificate of `clients`.
+fn server_for_clients(server: &Authority, clients: &Authority) -> TlsAcceptor {
+    let key = KeyPair::generate().unwrap();
+    let certificate = CertificateParams::new(vec!["localhost".to_owned()]).unwrap();
+    let certificate = certificate.signed_by(&key, &server.issuer).unwrap();
+    let mut roots = rustls::RootCertStore::empty();
+    roots.add(clients.issuer.der().clone()).unwrap();
+    let provider = Arc::new(rustls::crypto::aws_lc_rs::default_provider());
+    let verifier = rustls::server::WebPkiClientVerifier::builder_with_provider(Arc::new(roots), provider.clone());
+    let config = ServerConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()
+        .unwrap()
+        .with_client_cert_verifier(verifier.build().unwrap())
+        .with_single_cert(vec![certificate.der().clone()], key.into())
+        .unwrap();
+    TlsAcceptor::from(Arc::new(config))
+}
+
+#[tokio::test]
+async fn a_receiver_that_wants_to_know_the_trailer_gets_its_certificate() {
+    let folder = tempfile::tempdir().unwrap();
+    let (ours, stranger) = (Authority::new(), Authority::new());
+    let file = |name: &str, text: String| {
+        std::fs::write(folder.path().join(name), text).unwrap();
+        Some(folder.path().join(name))
+    };
+    let ca_file = file("authority.pem", ours.pem());
+    let of_trailer = |authority: &Authority, name: &str| {
+        let key = KeyPair::generate().unwrap();
+        let certificate = CertificateParams::new(vec!["heron-3".to_owned()]).unwrap();
+        let certificate = certificate.signed_by(&key, &authority.issuer).unwrap();
+        (file(&format!("{name}.pem"), certificate.pem()), file(&format!("{name}.key"), key.serialize_pem()))
+    };
+    let (cert, key) = of_trailer(&ours, "trailer");
+    let (strange_cert, strange_key) = of_trailer(&stranger, "stranger");
+    let server = Scripted::start_with(Some(server_for_clients(&ours, &ours)), |_, request| request.stored()).await;
+    let url = format!("https://localhost:{}/v1/events", server.address.port());
+    let with = |client_cert_file, client_key_file| Receiver {
+        ca_file: ca_file.clone(),
+        client_cert_file,
+        client_key_file,
+        ..receiver(&url)
+    };
+    for (bad, words) in [
+        (with(None, None), "does not take this trailer's certificate"),
+        (with(strange_cert.clone(), strange_key), "does not take this trailer's certificate"),
+        (with(cert.clone(), strange_cert), "receiver.client_key_file"),
+    ] {
+        let trailer = Trailer::start(bad);
+        trailer.put([1], true).await;
+        trailer.until_trouble(words).await;
+        assert!(server.requests().is_empty(), "{words}: a read came through");
+    }
+    let trailer = Trailer::start(with(cert, key));
+    trailer.put([1], true).await;
+    trailer.until_delivered(OPENING + 1).await;
+    assert_eq!(sent(&server.requests()), BTreeMap::from([(1, 1)]));
+}
+
 #[tokio::test]
 async fn with_proof_by_status_a_plain_success_delivers_over_tls_only() {
     let folder = tempfile::tempdir().unwrap();

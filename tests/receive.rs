@@ -11,7 +11,7 @@ use receiver::{Batch, Event, GENERATION, Receiver, SOURCE, Told, outcome, post_t
 use serde_json::{Value, json};
 use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
-use std::os::unix::fs::PermissionsExt as _;
+use std::os::unix::fs::PermissionsExt;
 use std::time::{Duration, Instant};
 use tokio_util::sync::CancellationToken;
 
@@ -145,6 +145,7 @@ fn every_stamp_is_kept_and_the_newest_is_shown() {
     assert_eq!(results(&receiver.post(&Batch::of(&[Event::read(1)]))), ["stored"]);
     // Sent again with a later stamp, as after a lost receipt: known, and the stamp is news.
     assert_eq!(results(&receiver.post(&Batch::of(std::slice::from_ref(&second)))), ["duplicate"]);
+    assert_eq!(receiver.count("SELECT count(*) FROM reads WHERE revision = 2 AND line = 'Brackwater Lane'"), 1);
     let later = Event::stamp(2, &Event { revision: 3, line: "Heron Dyke".into(), ..Event::read(1) });
     let early = Event::stamp(3, &Event { revision: 2, ..Event::read(9) });
     assert_eq!(
@@ -235,6 +236,34 @@ fn a_new_generation_closes_the_old_one_and_renumbers_what_waited() {
         (&json!(3), &json!(0)),
         "a repeat counts where it came"
     );
+}
+
+#[test]
+fn an_entry_of_the_ledger_explains_nothing_that_comes_after_it_and_nothing_of_a_foreign_queue() {
+    const FOREIGN: &str = "0190a000-0000-7000-8000-00000000000f";
+    let receiver = Receiver::start(&[]);
+    let to = |to: u64| json!({"ranges": [{"from": 1, "to": to}]});
+    let closing = json!({"accepted_up_to": 5, "ranges": [{"from": 1, "to": 6}]});
+    let entries = [
+        (Event::ledger(9, GENERATION, "expired", &to(9)), "data.ranges names numbers of later events than itself"),
+        (
+            Event::ledger(10, GENERATION, "expired", &to(1 << 62)),
+            "data.ranges names numbers of later events than itself",
+        ),
+        (
+            Event::ledger(11, FOREIGN, "expired", &to(3)),
+            "data.ranges names numbers of another queue, which only a closing entry may",
+        ),
+        (Event::ledger(12, FOREIGN, "closed", &closing), "data.ranges goes beyond data.accepted_up_to"),
+    ];
+    for (entry, problem) in entries {
+        let told = receiver.post(&Batch::of(&[entry]).up_to(20)).json();
+        assert_eq!(told["receipts"][0]["problem"], problem);
+    }
+    let told = receiver.post(&Batch::of(&[Event::ledger(13, GENERATION, "expired", &to(12))]).up_to(20));
+    assert_eq!(results(&told), ["stored"]);
+    let own = &receiver.get("/v1/completeness").json()["generations"][0];
+    assert_eq!(own["missing"]["runs"], json!([{"from": 14, "to": 20}]));
 }
 
 #[test]
@@ -369,6 +398,18 @@ fn one_folder_has_one_receiver_and_one_reader_of_plates() {
         let mode = file.metadata().unwrap().permissions().mode() & 0o777;
         assert_eq!(mode, 0o600, "{}", file.path().display());
     }
+    // A database that was brought here by a copy loses the rights of others.
+    let copied = tempfile::tempdir().unwrap();
+    let database = copied.path().join("receiver.db");
+    std::fs::write(&database, "").unwrap();
+    std::fs::set_permissions(&database, PermissionsExt::from_mode(0o644)).unwrap();
+    let mut again = Receiver::start_in(copied.path().to_owned(), &[]);
+    results(&again.post(&Batch::of(&[Event::read(1)])));
+    for name in ["receiver.db", "receiver.db-wal"] {
+        let mode = std::fs::metadata(copied.path().join(name)).unwrap().permissions().mode() & 0o777;
+        assert_eq!(mode, 0o600, "{name}");
+    }
+    again.stop();
     let empty = tempfile::tempdir().unwrap();
     let report = outcome(&["receive", "--report", "--data", empty.path().to_str().unwrap()]);
     assert_eq!(report.code, 3);

@@ -353,6 +353,19 @@ async fn the_files_are_for_our_own_user_only() {
         let mode = dir.path().join(name).metadata().unwrap().permissions().mode();
         assert_eq!(mode & 0o777, 0o600, "{name}");
     }
+    // As after a copy that gave them the rights of the day.
+    store.close().await.unwrap();
+    for name in ["queue.db", "queue.db-wal", "queue.db-shm"] {
+        let path = dir.path().join(name);
+        std::fs::OpenOptions::new().create(true).append(true).open(&path).unwrap();
+        std::fs::set_permissions(path, PermissionsExt::from_mode(0o644)).unwrap();
+    }
+    let store = open(dir.path(), &LIMITS, at(1)).unwrap();
+    accept(&store, vec![read(2, 0)], at(1)).await;
+    for name in ["queue.db", "queue.db-wal", "queue.db-shm"] {
+        let mode = dir.path().join(name).metadata().unwrap().permissions().mode();
+        assert_eq!(mode & 0o777, 0o600, "{name} of before");
+    }
 }
 
 #[tokio::test]

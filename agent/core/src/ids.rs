@@ -24,11 +24,19 @@ fn checked(text: &str, what: &'static str, max: usize) -> Result<String, BadName
     if good { Ok(text.to_owned()) } else { Err(BadName { what, given: printable(text, 40), max }) }
 }
 
-/// `text` cut to `max` characters with control and direction-changing characters replaced, for use in messages.
+/// `text` cut to `max` characters, for use in messages. Replaced is what a reader can't see and what changes how the rest
+/// is shown: controls, line and paragraph separators, marks of direction, invisible characters and tags. Source of the
+/// code points: Unicode, general categories Zl, Zp and most of Cf; the joiners U+200C and U+200D stay, since names in
+/// several scripts need them.
 #[must_use]
 pub fn printable(text: &str, max: usize) -> String {
     let bad = |c: char| {
-        c.is_control() || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+        c.is_control()
+            || matches!(
+                c,
+                '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
+                    | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}'
+            )
     };
     let mut out: String = text.chars().take(max).map(|c| if bad(c) { '\u{fffd}' } else { c }).collect();
     if max < text.chars().count() {
@@ -151,6 +159,20 @@ mod tests {
         for bad in ["", "-a", "a-", "North", "a b", "a/../b", &"a".repeat(33), "a\n"] {
             assert!(CameraId::new(bad).is_err(), "{bad:?}");
         }
+    }
+
+    #[test]
+    fn what_cannot_be_seen_or_turns_the_text_is_replaced_and_names_of_all_scripts_stay() {
+        for bad in
+            "\u{0}\u{1b}\u{7f}\u{9b}\u{ad}\u{61c}\u{200b}\u{200f}\u{2028}\u{202e}\u{2066}\u{feff}\u{e0041}".chars()
+        {
+            assert_eq!(printable(&format!("a{bad}b"), 9), "a\u{fffd}b", "{:04x}", u32::from(bad));
+        }
+        for good in ["Quernstone Road", "Каменная", "شارع", "می\u{200c}خواهم", "道 5", "é–ß'\"<&>"]
+        {
+            assert_eq!(printable(good, 40), good);
+        }
+        assert_eq!(printable("abcd", 3), "abc\u{2026}");
     }
 
     #[test]

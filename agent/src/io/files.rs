@@ -6,6 +6,9 @@ use std::io::{self, Write};
 use std::os::unix::fs::{DirBuilderExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
+/// How the name of a file begins that is not whole yet.
+const BESIDE: &str = ".new-";
+
 /// Why a file or folder could not be made.
 #[derive(Debug, thiserror::Error)]
 pub enum FilesError {
@@ -74,7 +77,10 @@ impl Folder {
             owned_by(&path, group)
         });
         match made {
-            Ok(()) => Ok(Self { path, file_mode, group }),
+            Ok(()) => {
+                sweep(&path);
+                Ok(Self { path, file_mode, group })
+            }
             Err(source) => Err(FilesError::Folder { path, source }),
         }
     }
@@ -95,13 +101,22 @@ impl Folder {
     }
 
     fn replace_at(&self, path: &Path, bytes: &[u8]) -> io::Result<()> {
-        let mut beside = tempfile::Builder::new().prefix(".new-").tempfile_in(&self.path)?;
+        let mut beside = tempfile::Builder::new().prefix(BESIDE).tempfile_in(&self.path)?;
         beside.write_all(bytes)?;
         beside.as_file().set_permissions(Permissions::from_mode(self.file_mode))?;
         owned_by(beside.path(), self.group)?;
         beside.as_file().sync_all()?;
         beside.persist(path).map_err(|error| error.error)?;
         File::open(&self.path)?.sync_all()
+    }
+}
+
+/// Takes away what a killed writer left beside. What can't be taken away costs a little space.
+fn sweep(folder: &Path) {
+    for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
+        if entry.file_name().as_encoded_bytes().starts_with(BESIDE.as_bytes()) {
+            drop(std::fs::remove_file(entry.path()));
+        }
     }
 }
 
@@ -131,6 +146,18 @@ mod tests {
         assert_eq!((mode(folder.path()), mode(&file)), (0o750, 0o640));
         assert_eq!(std::fs::read(&file).unwrap(), b"two");
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1, "nothing is left beside");
+    }
+
+    #[test]
+    fn what_a_killed_writer_left_beside_is_taken_away_and_nothing_else() {
+        let base = tempfile::tempdir().unwrap();
+        for name in [".new-aB3dE6", "health.json", ".newer"] {
+            std::fs::write(base.path().join(name), "x").unwrap();
+        }
+        Folder::ready(base.path().to_owned(), 0o750, 0o640, None).unwrap();
+        let mut left: Vec<_> = std::fs::read_dir(base.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
+        left.sort();
+        assert_eq!(left, [".newer", "health.json"]);
     }
 
     #[test]

@@ -355,6 +355,8 @@ fn why_tls(error: &rustls::Error) -> NoAnswer {
             | AlertDescription::CertificateExpired
             | AlertDescription::CertificateUnknown
             | AlertDescription::UnknownCA
+            // A certificate of an authority with the right name and another key: its signature does not fit.
+            | AlertDescription::DecryptError
             | AlertDescription::AccessDenied
             | AlertDescription::CertificateRequired,
         ) => NoAnswer::ClientCertificate,

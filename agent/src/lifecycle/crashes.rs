@@ -6,7 +6,9 @@
 
 use pintle_core::moment::Mono;
 use serde::{Deserialize, Serialize};
-use std::io;
+use std::fs::OpenOptions;
+use std::io::{self, Write as _};
+use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 
 /// Crashes are counted over this span (design: five in 10 min).
@@ -83,7 +85,9 @@ impl Crashes {
     /// Not synced: only the same boot ever reads it.
     fn write(&self) -> io::Result<()> {
         let beside = self.path.with_extension("new");
-        std::fs::write(&beside, serde_json::to_vec(&self.record)?)?;
+        let mut options = OpenOptions::new();
+        options.create(true).truncate(true).write(true).mode(0o600);
+        options.open(&beside)?.write_all(&serde_json::to_vec(&self.record)?)?;
         std::fs::rename(&beside, &self.path)
     }
 }

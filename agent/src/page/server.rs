@@ -60,7 +60,10 @@ async fn connection(stream: TcpStream, folder: Arc<PathBuf>) {
 
 async fn answer<B>(request: &Request<B>, folder: Arc<PathBuf>) -> Response<Full<Bytes>> {
     let asked = request.uri().path().to_owned();
-    let told = if !is_here(request.headers().get(HOST)) {
+    let mut hosts = request.headers().get_all(HOST).iter();
+    // Two names are none (source: RFC 9112 section 3.2).
+    let host = hosts.next().filter(|_| hosts.next().is_none());
+    let told = if !is_here(host) {
         files::told(421, "Ask for this page by the name of this computer: localhost.\n")
     } else if matches!(*request.method(), Method::GET | Method::HEAD) {
         let read = tokio::task::spawn_blocking(move || files::answer(&folder, &asked));

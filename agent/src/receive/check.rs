@@ -187,6 +187,9 @@ fn event(source: &str, text: &str) -> Result<Event, Refused> {
     };
     let told = |problem: String| (number.clone(), problem);
     let content = content(kind, &body).map_err(told)?;
+    if let Some(entry) = &content.ledger {
+        entry.check_reach(&generation, sequence).map_err(bad)?;
+    }
     Ok(Event {
         content_hash: hash(kind, content.what.as_deref().unwrap_or(body.data.get())),
         hit: content.hit,

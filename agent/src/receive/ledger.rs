@@ -20,6 +20,26 @@ pub struct Entry {
     pub closed: Option<Option<u64>>,
 }
 
+impl Entry {
+    /// Whether an entry under this number may speak of its numbers: of its own queue only what was given out before,
+    /// of another one only by closing it, and no farther than that queue got. Otherwise one entry could explain
+    /// everything that will ever be lost.
+    pub(super) fn check_reach(&self, generation: &str, sequence: u64) -> Result<(), &'static str> {
+        if self.runs.is_empty() {
+            return Ok(());
+        }
+        let last = self.runs.iter().map(|run| run.last).max().unwrap_or(0);
+        if self.generation == generation {
+            return if last < sequence { Ok(()) } else { Err("data.ranges names numbers of later events than itself") };
+        }
+        match self.closed {
+            Some(up_to) if up_to.is_none_or(|up_to| last <= up_to) => Ok(()),
+            Some(_) => Err("data.ranges goes beyond data.accepted_up_to"),
+            None => Err("data.ranges names numbers of another queue, which only a closing entry may"),
+        }
+    }
+}
+
 /// The fields of `pintle.ledger.v1` that the account needs; the others are kept with the event.
 #[derive(Deserialize)]
 struct Seen {

@@ -9,10 +9,10 @@ use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use nix::fcntl::{Flock, FlockArg};
 use std::convert::Infallible;
-use std::fs::{DirBuilder, File, OpenOptions};
+use std::fs::{DirBuilder, File, OpenOptions, Permissions};
 use std::io;
 use std::net::SocketAddr;
-use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread::JoinHandle;
@@ -174,8 +174,15 @@ fn claim(folder: &Path) -> Result<Flock<File>, ReceiveError> {
     DirBuilder::new().recursive(true).mode(0o700).create(folder).map_err(told)?;
     let private =
         |name: &str| OpenOptions::new().create(true).append(true).mode(0o600).open(folder.join(name)).map_err(told);
-    // The database and the files beside it take their mode from this one: only this user may read plates.
+    // The database and the files beside it take their mode from this one: only this user may read plates. Files that
+    // were brought here by a copy lose the rights of others.
     private(FILE_NAME)?;
+    for end in ["", "-wal", "-shm"] {
+        match std::fs::set_permissions(folder.join(format!("{FILE_NAME}{end}")), Permissions::from_mode(0o600)) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(told(error)),
+            _ => {}
+        }
+    }
     Flock::lock(private("receiver.lock")?, FlockArg::LockExclusiveNonblock)
         .map_err(|_| ReceiveError::InUse(folder.to_owned()))
 }

@@ -5,9 +5,9 @@ use crate::clock;
 use nix::fcntl::{Flock, FlockArg, PosixFadviseAdvice, posix_fadvise};
 use nix::sys::statvfs::statvfs;
 use pintle_core::moment::{Mono, Utc};
-use std::fs::{File, OpenOptions};
+use std::fs::{File, OpenOptions, Permissions};
 use std::io::Write;
-use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// How long one reading of the free space is believed, ms: reads come at most at some 100 kB a ms here, so a second can
@@ -60,13 +60,30 @@ impl Folder {
     }
 
     /// Makes an empty database file that only our own user can read, unless there is one; SQLite gives its log the
-    /// same rights. The folder is synced, so that the name survives a power cut.
+    /// same rights. One that was brought here by a copy loses the rights of others. The folder is synced, so that the
+    /// name survives a power cut.
     pub(super) fn make_db(&self) -> std::io::Result<()> {
         if self.db().exists() {
-            return Ok(());
+            return self.make_private();
         }
         private(OpenOptions::new().create_new(true).write(true)).open(self.db())?.sync_all()?;
         self.sync()
+    }
+
+    /// Takes the rights of group and others from the files that hold reads. By name, never by a descriptor: closing one
+    /// would drop SQLite's locks.
+    fn make_private(&self) -> std::io::Result<()> {
+        for end in ["", "-wal", "-shm"] {
+            let path = self.dir.join(format!("queue.db{end}"));
+            match std::fs::metadata(&path) {
+                Ok(meta) if meta.permissions().mode() & 0o077 != 0 => {
+                    std::fs::set_permissions(&path, Permissions::from_mode(0o600))?;
+                    tracing::warn!(file = %path.display(), "others could read the queue; they can't any more");
+                }
+                _ => {}
+            }
+        }
+        Ok(())
     }
 
     /// Syncs the folder itself.

@@ -99,9 +99,11 @@ async fn take(
 }
 
 /// A browser that was led here by a name of somebody's own ("DNS rebinding") shows that name; an engine on this
-/// computer says localhost or an address.
+/// computer says localhost or an address. Two names are none (source: RFC 9112 section 3.2).
 fn is_local_host(headers: &HeaderMap) -> bool {
-    let Some(host) = headers.get(HOST).and_then(|host| host.to_str().ok()) else { return false };
+    let mut hosts = headers.get_all(HOST).iter();
+    let (Some(host), None) = (hosts.next(), hosts.next()) else { return false };
+    let Ok(host) = host.to_str() else { return false };
     let name = match host.rsplit_once(':') {
         Some((name, port)) if !port.is_empty() && port.bytes().all(|c| c.is_ascii_digit()) => name,
         _ => host,

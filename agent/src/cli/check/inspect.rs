@@ -94,7 +94,18 @@ fn folder(about: &str, path: &Path, out: &mut Vec<Finding>) -> Option<PathBuf> {
     };
     let tried = if there { path.to_owned() } else { existing_above(path) };
     match try_writing(&tried) {
-        Ok(()) if there => out.push(Finding::right(about, format!("{shown} can be written to"))),
+        Ok(()) if there => {
+            out.push(Finding::right(about, format!("{shown} can be written to")));
+            if std::fs::metadata(path).is_ok_and(|meta| meta.permissions().mode() & 0o002 != 0) {
+                out.push(Finding::look(
+                    about,
+                    format!(
+                        "everybody on this computer may write to {shown}, and so put other files in the place of ours"
+                    ),
+                    format!("take that right away: `chmod o-w {shown}`"),
+                ));
+            }
+        }
         Ok(()) => out.push(Finding::right(about, format!("{shown} is not there yet and can be made"))),
         Err(error) => {
             let tried_shown = tried.display();

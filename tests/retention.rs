@@ -1,9 +1,9 @@
 //! What has reached its age limit is gone from the bytes of the files, not only from the answers of the queue.
 //!
-//! `SQLite` overwrites what it deletes (`secure_delete`), with one gap that we have measured: when it moves rows from one
-//! page to another, a copy may stay behind in the unused part of the first, until the rows that still share that page go
-//! too and the page is wiped as a whole. With reads that go in the order in which they came that is one read in some
-//! thousands, for a few minutes. docs/THREATS.md says it.
+//! `SQLite` overwrites what it deletes (`secure_delete`), with one gap that we have measured: when it moves rows
+//! from one page to another, a copy may stay behind in the unused part of the first, until the rows that still
+//! share that page go too and the page is wiped as a whole. With reads that go in the order in which they came that
+//! is one read in some thousands, for a few minutes. docs/THREATS.md says it.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 use pintle::config::{Queue, Seal};

@@ -24,10 +24,10 @@ fn checked(text: &str, what: &'static str, max: usize) -> Result<String, BadName
     if good { Ok(text.to_owned()) } else { Err(BadName { what, given: printable(text, 40), max }) }
 }
 
-/// `text` cut to `max` characters, for use in messages. Replaced is what a reader can't see and what changes how the rest
-/// is shown: controls, line and paragraph separators, marks of direction, invisible characters and tags. Source of the
-/// code points: Unicode, general categories Zl, Zp and most of Cf; the joiners U+200C and U+200D stay, since names in
-/// several scripts need them.
+/// `text` cut to `max` characters, for use in messages. Replaced is what a reader can't see and what changes how the
+/// rest is shown: controls, line and paragraph separators, marks of direction, invisible characters and tags. Source
+/// of the code points: Unicode, general categories Zl, Zp and most of Cf; the joiners U+200C and U+200D stay, since
+/// names in several scripts need them.
 #[must_use]
 pub fn printable(text: &str, max: usize) -> String {
     let bad = |c: char| {

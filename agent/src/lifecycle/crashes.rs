@@ -85,8 +85,13 @@ impl Crashes {
     /// Not synced: only the same boot ever reads it.
     fn write(&self) -> io::Result<()> {
         let beside = self.path.with_extension("new");
+        // What lies there is left by a killed run, or is a link that somebody laid; neither is written through.
+        match std::fs::remove_file(&beside) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
+            _ => {}
+        }
         let mut options = OpenOptions::new();
-        options.create(true).truncate(true).write(true).mode(0o600);
+        options.create_new(true).write(true).mode(0o600);
         options.open(&beside)?.write_all(&serde_json::to_vec(&self.record)?)?;
         std::fs::rename(&beside, &self.path)
     }
@@ -131,6 +136,19 @@ mod tests {
             record = started(record, boot, 5);
         }
         assert_eq!(record.crashes_ms, [0_u64; 0]);
+    }
+
+    #[test]
+    fn a_link_in_its_place_is_replaced_and_not_followed() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let other = folder.path().join("precious");
+        std::fs::write(&other, "x").expect("a file");
+        for name in ["crashes.new", FILE] {
+            std::os::unix::fs::symlink(&other, folder.path().join(name)).expect("a link");
+        }
+        assert_eq!(Crashes::begin(folder.path(), Mono(5)).count(), 0);
+        assert_eq!(std::fs::read(&other).expect("the file"), b"x");
+        assert_eq!(Crashes::begin(folder.path(), Mono(6)).count(), 1, "the record itself was written");
     }
 
     #[test]

@@ -164,7 +164,12 @@ impl Folder {
     /// Writes the note: beside, synced, renamed, folder synced.
     pub(super) fn note_generation(&self, generation: &str) -> std::io::Result<()> {
         let beside = self.dir.join("queue.generation.new");
-        let mut file = private(OpenOptions::new().create(true).truncate(true).write(true)).open(&beside)?;
+        // What lies there is left by a killed run, or is a link that somebody laid; neither is written through.
+        match std::fs::remove_file(&beside) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
+            _ => {}
+        }
+        let mut file = private(OpenOptions::new().create_new(true).write(true)).open(&beside)?;
         file.write_all(generation.as_bytes())?;
         file.sync_all()?;
         std::fs::rename(&beside, self.dir.join("queue.generation"))?;

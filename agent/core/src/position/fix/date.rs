@@ -17,6 +17,8 @@ pub const RELEASED: Utc = Utc(1_793_491_200_000);
 pub struct DateReference {
     not_before_day: i64,
     now_day: i64,
+    /// Whether a date of the last century may be mended by two rollovers.
+    twice: bool,
 }
 
 impl DateReference {
@@ -26,30 +28,40 @@ impl DateReference {
     pub fn live(built: Utc, host: Utc) -> Self {
         let (built_day, host_day) = (day_of(built), day_of(host));
         // A day of slack, for builds and clocks around midnight.
-        Self { not_before_day: built_day - 1, now_day: built_day.max(host_day) }
+        Self { not_before_day: built_day - 1, now_day: built_day.max(host_day), twice: true }
     }
 
     /// For a record of the past that was made around `now`: dates within half a rollover of it are believed.
     #[must_use]
     pub fn around(now: Utc) -> Self {
         let now_day = day_of(now);
-        Self { not_before_day: now_day - ROLLOVER_DAYS / 2, now_day }
+        Self { not_before_day: now_day - ROLLOVER_DAYS / 2, now_day, twice: false }
     }
 
     /// Judges a calendar date; `year` with two digits or four.
     ///
     /// Two-digit years 80 to 99 can only be 1980 to 1999, which no receiver can mean by now (common practice, no
-    /// source).
+    /// source). On a trailer such a date is two rollovers too early if it is plausible then; the dates that cold
+    /// receivers tell (January 1980, 22 August 1999) are not. In a record of the past it is no date yet.
     #[must_use]
     pub fn judge(&self, year: u32, month: u32, day: u32) -> DateVerdict {
         let year = match year {
             0..=79 => year + 2000,
-            80..=99 | 1980..=1999 => return DateVerdict::NotYet,
+            80..=99 => year + 1900,
             _ => year,
         };
         let Some(mut date) = i32::try_from(year).ok().and_then(|year| days_from_civil(year, month, day)) else {
             return DateVerdict::Impossible;
         };
+        if (1980..2000).contains(&year) {
+            let day = date + 2 * ROLLOVER_DAYS;
+            let plausible = self.not_before_day <= day && day <= self.now_day + ROLLOVER_DAYS / 2;
+            return if self.twice && plausible {
+                DateVerdict::Mended { day, rollovers: 2 }
+            } else {
+                DateVerdict::NotYet
+            };
+        }
         let mut rollovers = 0;
         while date < self.not_before_day && rollovers < 3 {
             date += ROLLOVER_DAYS;
@@ -135,6 +147,16 @@ mod tests {
         assert_eq!(live.judge(80, 1, 5), DateVerdict::NotYet);
         assert_eq!(live.judge(99, 8, 22), DateVerdict::NotYet);
         assert_eq!(live.judge(1980, 1, 6), DateVerdict::NotYet);
+    }
+
+    #[test]
+    fn a_slip_of_2048_weeks_is_mended_on_a_trailer_only() {
+        // 1987-08-28 + 14,336 days = 2026-11-27.
+        let live = DateReference::live(utc("2026-11-01"), Utc(0));
+        assert_eq!(live.judge(87, 8, 28), DateVerdict::Mended { day: day("2026-11-27"), rollovers: 2 });
+        assert_eq!(live.judge(87, 7, 1), DateVerdict::NotYet, "before the release");
+        let around = DateReference::around(utc("2026-11-25"));
+        assert_eq!(around.judge(87, 8, 28), DateVerdict::NotYet);
     }
 
     #[test]

@@ -178,8 +178,15 @@ fn a_device_without_permission_names_the_group_that_would_help() {
     let text_of_file = format!("{}[gps]\ndevice = \"{}\"\n", good(open_to_all.path()), device.display());
     let config = write(folder.path(), &text_of_file);
 
-    let output =
-        Command::new(&program).args(["check", "--config"]).arg(&config).uid(65534).gid(65534).output().unwrap();
+    let mut command = Command::new(&program);
+    command.args(["check", "--config"]).arg(&config).uid(65534).gid(65534);
+    // Another test that starts a program at this moment holds the copy open for writing until its own has begun.
+    let output = loop {
+        match command.output() {
+            Err(error) if error.kind() == std::io::ErrorKind::ExecutableFileBusy => std::thread::yield_now(),
+            output => break output.unwrap(),
+        }
+    };
     let text = text(&output);
     assert_eq!(output.status.code(), Some(2), "{text}");
     let group = nix::unistd::Group::from_gid(5.into()).unwrap().unwrap().name;

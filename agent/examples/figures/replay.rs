@@ -57,8 +57,10 @@ fn recorded(bench: &Bench, logs: &Path) -> anyhow::Result<String> {
     files.retain(|path| path.is_file() && !ending(path));
     files.sort();
     let mut text = format!(
-        "\n{} recorded logs of real GPS receivers, each through `pintle replay --json`, with the defaults (50 m, 120 s):\n\n\
-         | log | sentences | bad checksums | no checksum | fixes used | fixes refused | sites | moves | state at the end |\n\
+        "\n{} recorded logs of real GPS receivers, each through `pintle replay --json`, with the defaults (50 m, \
+         120 s):\n\n\
+         | log | sentences | bad checksums | no checksum | fixes used | fixes refused | sites | moves | state at the \
+         end |\n\
          | --- | --- | --- | --- | --- | --- | --- | --- | --- |\n",
         files.len()
     );

@@ -81,9 +81,11 @@ pub(crate) async fn post_all(socket: &Path, time: Duration, clients: usize, batc
 fn read(ms: i64) -> String {
     let captured_at = Utc(ms).to_rfc3339();
     let plate = ms % 1_000_000;
-    format!(
-        r#"{{"camera":"north","captured_at":"{captured_at}","plate":"Q{plate:06}","plate_state":"read","jurisdiction":{{"code":"ZZ","list":"iso-3166-1"}},"confidence":0.93,"heading":"approaching","lane":1,"plate_width_px":131}}"#
-    ) + "\n"
+    let first =
+        format!(r#"{{"camera":"north","captured_at":"{captured_at}","plate":"Q{plate:06}","plate_state":"read","#);
+    let rest =
+        r#""jurisdiction":{"code":"ZZ","list":"iso-3166-1"},"confidence":0.93,"heading":"approaching","lane":1,"#;
+    format!("{first}{rest}{}\n", r#""plate_width_px":131}"#)
 }
 
 async fn post(stream: &mut UnixStream, body: &str) -> anyhow::Result<()> {

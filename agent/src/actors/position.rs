@@ -1,7 +1,7 @@
 //! Owns the GPS receiver's line and the site keeper: bytes in, the position view out.
 //!
 //! A receiver that is not there, silent or without a fix is a state with a reason, never an error, and is tried again
-//! for ever. Events, memory and later stamps go to the store by way of [`outbox`], so that a slow disk holds up no fix.
+//! for ever. Events, memory and later stamps go to the store by way of `outbox`, so that a slow disk holds up no fix.
 
 mod outbox;
 mod places;

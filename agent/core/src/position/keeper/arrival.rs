@@ -6,19 +6,23 @@ use crate::geo::LocalPlane;
 use crate::moment::Mono;
 use crate::position::anchor::{Anchor, Block, median};
 
-/// Blocks of a halt may lie so far from their middle, metres; our own choice, twice the spread of a good receiver.
-const CREEP_M: f64 = 10.0;
+/// Blocks of a halt may lie so far from their middle, metres. Source: a receiver in static hold jumped by 10 m while it stood.
+const CREEP_M: f64 = 14.0;
 /// The same in standard deviations of a single position; the wander within a settle time reaches about half of one.
 const CREEP_SIGMAS: f64 = 2.4;
 
 /// The first and the newest block may lie so far apart, metres; our own choice.
-const TREND_M: f64 = 16.0;
+const TREND_M: f64 = 18.0;
 /// The same in standard deviations; two errors a settle time apart differ by at most 1.4 of one, most of the time by
 /// less.
 const TREND_SIGMAS: f64 = 2.6;
 
 /// A slow motion must be a way from somewhere to somewhere else: the noise of a standing receiver turns about.
 const STRAIGHT_SHARE: f64 = 0.65;
+
+/// After an acquisition within the halt so many different positions are asked for: a receiver in static hold can freeze a
+/// wrong start for minutes.
+const ACQUIRED_DISTINCT: u32 = 3;
 
 /// Averages a block of samples.
 #[derive(Clone, Debug, Default)]
@@ -74,6 +78,9 @@ pub(super) struct Arrival {
     sigma_sum_m: f64,
     sigma_count: f64,
     moving_samples: u32,
+    /// It was acquired anew during this halt, so that a wrong start may be what stands.
+    acquired: bool,
+    distinct: u32,
 }
 
 impl Arrival {
@@ -88,6 +95,8 @@ impl Arrival {
             sigma_sum_m: 0.0,
             sigma_count: 0.0,
             moving_samples: 0,
+            acquired: false,
+            distinct: 0,
         }
     }
 
@@ -121,9 +130,11 @@ impl Arrival {
     }
 
     fn take(&mut self, sample: &Sample) {
+        self.acquired |= sample.early;
         if !sample.good || sample.early {
             return;
         }
+        self.distinct += u32::from(sample.fresh);
         self.observed_s += sample.seconds;
         self.sigma_sum_m += sample.sigma_m;
         self.sigma_count += 1.0;
@@ -223,6 +234,9 @@ impl Arrival {
     pub(super) fn settled(&mut self, evidence: &Evidence) -> Option<(Anchor, Mono)> {
         let since = self.halted_since?;
         if self.observed_s < self.settle_s {
+            return None;
+        }
+        if self.acquired && self.distinct < ACQUIRED_DISTINCT {
             return None;
         }
         let blocks = self.all_blocks();

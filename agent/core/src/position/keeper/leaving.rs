@@ -20,6 +20,8 @@ const EXPLAINED_SHARE: f64 = 0.6;
 const TRAVEL_M_MIN: f64 = 12.0;
 /// Each of four means of 20 s must lie so much farther out, metres, times quality. Source: a first probe.
 const WALK_STEP_M: f64 = 4.0;
+/// Share of the way that the speed above its noise must explain in a steady walk; our own choice.
+const WALK_EXPLAINED_SHARE: f64 = 0.5;
 /// Without any proof of motion: so long beyond the threshold, observed seconds. Source: a first probe; 180 s gave 2
 /// false
 /// moves in 1,000 bad nights, 300 s none and no later leave.
@@ -62,6 +64,8 @@ pub(super) struct Ground {
     pub threshold_m: f64,
     /// Scatter of single positions, times what five metres are worth: at least 1.
     pub quality: f64,
+    /// Median Doppler speed while standing.
+    pub noise_mps: f64,
     /// Decisions without Doppler are not taken for a while after an acquisition.
     pub distrust: bool,
 }
@@ -184,7 +188,17 @@ fn walk(evidence: &Evidence, ground: &Ground, away_m: f64) -> Option<String> {
     let step_m = WALK_STEP_M * ground.quality;
     let means = evidence.stretches(20_000, 4)?;
     let away: Vec<f64> = means.iter().map(|(e, n)| (e - ground.anchor.0).hypot(n - ground.anchor.1)).collect();
-    let steady = away.windows(2).all(|pair| pair[1] + step_m <= pair[0]);
+    let steps: Vec<f64> = away.windows(2).map(|pair| pair[0] - pair[1]).collect();
+    let longest_m = steps.iter().copied().fold(0.0, f64::max);
+    // An excursion is one long step between short ones; a walk is even.
+    let steady = steps.iter().all(|step| step_m.max(longest_m / 4.0) <= *step);
+    // Where speed is sent, what it shows above its own noise must explain half of the way: false motion shows a third
+    // with the noise.
+    let way_m = away.first().copied()? - away.last().copied()?;
+    let motion = evidence.motion(80_000)?;
+    if motion.mean_mps.is_some() && motion.path_m - ground.noise_mps * motion.span_s < WALK_EXPLAINED_SHARE * way_m {
+        return None;
+    }
     let far = ground.threshold_m <= away.first().copied()? + step_m;
     (steady && far).then(|| {
         format!("{away_m:.0} m from the anchor, and each of four means of 20 s lay farther out than the one before")

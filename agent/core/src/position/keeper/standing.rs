@@ -197,7 +197,13 @@ impl SiteKeeper {
             anchor = standing.anchor_in(&new);
         }
         let Some(sample) = evidence.newest().copied() else { return Turn::Stay };
-        let ground = Ground { anchor, threshold_m, quality: standing.quality(), distrust };
+        let ground = Ground {
+            anchor,
+            threshold_m,
+            quality: standing.quality(),
+            noise_mps: self.noise.p50_mps().unwrap_or(0.0),
+            distrust,
+        };
         if away_m <= INSIDE_SHARE * threshold_m {
             standing.outing = None;
         } else {

@@ -71,7 +71,7 @@ impl Story {
     pub(super) fn drive(&mut self, for_s: u64, mps: f64) {
         for _ in 0..for_s * 1000 / self.step_ms {
             self.place = self.place.moved(90.0, mps * seconds(self.step_ms));
-            self.fix(mps, 0.0);
+            self.fix(mps.abs(), 0.0);
         }
     }
 

@@ -6,7 +6,8 @@ use crate::geo::LocalPlane;
 use crate::moment::Mono;
 use crate::position::anchor::{Anchor, Block, median};
 
-/// Blocks of a halt may lie so far from their middle, metres. Source: a receiver in static hold jumped by 10 m while it stood.
+/// Blocks of a halt may lie so far from their middle, metres. Source: a receiver in static hold jumped by 10 m while
+/// it stood.
 const CREEP_M: f64 = 14.0;
 /// The same in standard deviations of a single position; the wander within a settle time reaches about half of one.
 const CREEP_SIGMAS: f64 = 2.4;
@@ -20,8 +21,8 @@ const TREND_SIGMAS: f64 = 2.6;
 /// A slow motion must be a way from somewhere to somewhere else: the noise of a standing receiver turns about.
 const STRAIGHT_SHARE: f64 = 0.65;
 
-/// After an acquisition within the halt so many different positions are asked for: a receiver in static hold can freeze a
-/// wrong start for minutes.
+/// After an acquisition within the halt so many different positions are asked for: a receiver in static hold can
+/// freeze a wrong start for minutes.
 const ACQUIRED_DISTINCT: u32 = 3;
 
 /// Averages a block of samples.

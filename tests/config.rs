@@ -73,10 +73,10 @@ colour = "red"
          reads are taken from this computer only",
         "line 14: a second camera is called \"north\"; give each camera an id of its own",
         "line 15: there is no table `queu`; did you mean [queue]?",
-        "line 18: `receiver.url` would send plates in clear over the network; write https://; http is for a receiver \
-         on this computer only (127.0.0.1)",
+        "line 18: `receiver.url` would send plates in clear over the network; write https://, tls:// or mqtts://; \
+         http, nats and mqtt are for a receiver on this computer only (127.0.0.1)",
         "line 19: `receiver.proof` is none of its choices; did you mean \"receipts\"? It may be \"receipts\", \
-         \"status\"",
+         \"status\", \"ack\"",
         "line 20: `receiver.client_key_file` stands without `receiver.client_cert_file`; give both, or neither",
         "line 21: [receiver] has no key `settle_s`; it belongs below [position]",
         "line 24: `health.valid_s` is less than two writings of the health files; write at least twice \

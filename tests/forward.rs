@@ -12,7 +12,7 @@ mod scripted;
 
 use pintle::actors::forward::{ForwardSetup, run};
 use pintle::actors::heartbeat::Heartbeat;
-use pintle::config::{Proof, Queue, Receiver, Seal};
+use pintle::config::{Broker, Proof, Queue, Receiver, Seal};
 use pintle::store::{NewEvent, QueueFigures, StoreHandle, open};
 use pintle::{clock, io::http::content_digest};
 use pintle_core::forward::ForwardView;
@@ -137,6 +137,7 @@ fn receiver(url: &str) -> Receiver {
         client_key_file: None,
         batch_reads_max: 100,
         batch_bytes_max: 1 << 20,
+        broker: Broker::default(),
         answer_wait_ms: 400,
         retry_ms_max: 40,
     }

@@ -3,7 +3,7 @@
 use super::keys::CAMERAS_MAX;
 use super::mistakes::{ConfigError, Mistake};
 use super::reader::{Reader, Section};
-use super::{Camera, Config, Control, Gps, Health, Intake, Link, Position, Proof, Queue, Receiver, Seal, Trailer};
+use super::{Camera, Config, Control, Gps, Health, Intake, Link, Position, Queue, Seal, Trailer, receiver};
 use pintle_core::ids::{CameraId, TrailerId};
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
@@ -77,7 +77,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
     let intake = intake(reader, root, &runtime_dir);
     let cameras = cameras(reader, root);
     let queue = queue(reader, root);
-    let receiver = receiver(reader, root);
+    let receiver = receiver::section(reader, root);
     let link = link(reader, root);
     let health = health(reader, root);
     let control = control(reader, root, &runtime_dir);
@@ -103,7 +103,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
 }
 
 /// Where the value of a key stands in the file.
-fn at(root: &DeTable<'_>, table: &str, name: &str) -> Option<usize> {
+pub(super) fn at(root: &DeTable<'_>, table: &str, name: &str) -> Option<usize> {
     Some(root.get(table)?.get_ref().as_table()?.get(name)?.span().start)
 }
 
@@ -220,83 +220,6 @@ fn queue<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Queue {
 const SEAL_ADVICE: &str = "this has no default on purpose: whoever opens the trailer could read the plates. Write \
     `seal = \"none\"` below [queue] to keep them in clear (health says so); sealing to the receiver's key or to the \
     disk is not in this version";
-
-fn receiver<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Receiver> {
-    let section = reader.section(root, "receiver");
-    section.table?;
-    let url = reader.text(section, "url");
-    if let Some((url, at)) = &url
-        && let Err((what, advice)) = check_url(url)
-    {
-        reader.mistake(Some(*at), "receiver.url", what, advice);
-    }
-    let proof = if reader.choice(section, "proof") == "status" { Proof::Status } else { Proof::Receipts };
-    if proof == Proof::Status && url.as_ref().is_some_and(|(url, _)| url.starts_with("http://")) {
-        reader.mistake(
-            at(root, "receiver", "proof"),
-            "receiver.proof",
-            "`receiver.proof = \"status\"` needs a verified connection",
-            "write an https address in `receiver.url`, or proof = \"receipts\"",
-        );
-    }
-    let client_cert_file = reader.path(section, "client_cert_file");
-    let client_key_file = reader.path(section, "client_key_file");
-    let halves = [("client_cert_file", "client_key_file"), ("client_key_file", "client_cert_file")];
-    for (there, missing) in halves {
-        if let (Some(at), None) = (at(root, "receiver", there), at(root, "receiver", missing)) {
-            reader.mistake(
-                Some(at),
-                &format!("receiver.{missing}"),
-                format!("`receiver.{there}` stands without `receiver.{missing}`"),
-                "give both, or neither",
-            );
-        }
-    }
-    let receiver = Receiver {
-        url: url.map(|(text, _)| text).unwrap_or_default(),
-        proof,
-        ca_file: reader.path(section, "ca_file"),
-        token_file: reader.path(section, "token_file"),
-        client_cert_file,
-        client_key_file,
-        batch_reads_max: reader.whole_u32(section, "batch_reads_max"),
-        batch_bytes_max: reader.whole(section, "batch_bytes_max"),
-        answer_wait_ms: reader.whole(section, "answer_wait_ms"),
-        retry_ms_max: reader.whole(section, "retry_ms_max"),
-    };
-    Some(receiver)
-}
-
-/// https anywhere, http to this computer only; no user, password or fragment in it.
-fn check_url(text: &str) -> Result<(), (&'static str, &'static str)> {
-    let url = reqwest::Url::parse(text)
-        .map_err(|_| ("`receiver.url` is no web address", "write it like https://receiver.example/v1/events"))?;
-    if !url.username().is_empty() || url.password().is_some() {
-        return Err((
-            "`receiver.url` holds a user or password",
-            "take it out, and name a file with a token in `receiver.token_file`; change the password, it was in clear",
-        ));
-    }
-    if url.fragment().is_some() {
-        return Err(("`receiver.url` has a part after #", "take it out; receivers never see it"));
-    }
-    let loopback = match url.host_str() {
-        Some("localhost") => true,
-        Some(host) => {
-            host.trim_matches(['[', ']']).parse::<std::net::IpAddr>().is_ok_and(|address| address.is_loopback())
-        }
-        None => false,
-    };
-    match url.scheme() {
-        "https" => Ok(()),
-        "http" if loopback => Ok(()),
-        "http" => Err((
-            "`receiver.url` would send plates in clear over the network",
-            "write https://; http is for a receiver on this computer only (127.0.0.1)",
-        )),
-        _ => Err(("`receiver.url` is neither https nor http", "write it like https://receiver.example/v1/events")),
-    }
-}
 
 fn link<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Link> {
     let section = reader.section(root, "link");

@@ -45,7 +45,7 @@ pub enum Kind {
     Choice(&'static [&'static str]),
     /// A loopback address with port.
     Loopback,
-    /// A web address: https, or http to this computer.
+    /// Where events go: see [`super::receiver::address`].
     Url,
 }
 
@@ -65,7 +65,10 @@ impl Kind {
             }
             Self::Choice(words) => listed(words.iter().map(|word| format!("\"{word}\"")).collect()),
             Self::Loopback => "127.0.0.1:PORT or [::1]:PORT".to_owned(),
-            Self::Url => "https://…, or http://… to this computer".to_owned(),
+            Self::Url => {
+                "https://…, tls://… (NATS), mqtts://… or file:///…; http://, nats:// and mqtt:// to this computer"
+                    .to_owned()
+            }
         }
     }
 }
@@ -167,7 +170,7 @@ pub const KEYS: &[Key] = &[
     key("queue", "hit_delivered_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Whole(86_400)),
     key("queue", "disk_free_min_mib", whole(1, 1_048_576, "MiB"), Absent::Whole(512)),
     key("receiver", "url", Kind::Url, Absent::Refused),
-    key("receiver", "proof", Kind::Choice(&["receipts", "status"]), Absent::Word("receipts")),
+    key("receiver", "proof", Kind::Choice(&["receipts", "status", "ack"]), Absent::Word("receipts")),
     key("receiver", "ca_file", Kind::Path, Absent::Unused),
     key("receiver", "token_file", Kind::Path, Absent::Unused),
     key("receiver", "client_cert_file", Kind::Path, Absent::Unused),
@@ -176,6 +179,13 @@ pub const KEYS: &[Key] = &[
     key("receiver", "batch_bytes_max", whole(16_384, 8_388_608, "bytes"), Absent::Whole(1_048_576)),
     key("receiver", "answer_wait_ms", whole(1000, 120_000, "ms"), Absent::Whole(30_000)),
     key("receiver", "retry_ms_max", whole(1000, 600_000, "ms"), Absent::Whole(60_000)),
+    key("receiver", "credentials_file", Kind::Path, Absent::Unused),
+    key("receiver", "subject", Kind::Text { chars_max: 40 }, Absent::Word("pintle")),
+    key("receiver", "stream", Kind::Text { chars_max: 40 }, Absent::Word("PINTLE")),
+    key("receiver", "stream_maker", Kind::Choice(&["owner", "trailer"]), Absent::Word("owner")),
+    key("receiver", "receipt_wait_s", whole(5, 31 * 86_400, "s"), Absent::Derived("180; 28 days for a courier")),
+    key("receiver", "handed_max", whole(1, 1_000_000, "events"), Absent::Derived("5000; 200000 for a courier")),
+    key("receiver", "message_keep_s", whole(3600, 31 * 86_400, "s"), Absent::Whole(7 * 86_400)),
     key("link", "interface", Kind::Text { chars_max: 15 }, Absent::Refused),
     key("link", "sysfs_dir", Kind::Path, Absent::Word("/sys/class/net")),
     key("health", "every_s", whole(1, 60, "s"), Absent::Whole(5)),

@@ -5,6 +5,7 @@ mod file;
 pub mod keys;
 mod mistakes;
 mod reader;
+pub mod receiver;
 
 pub use file::{parse, read};
 pub use mistakes::{ConfigError, Mistake};
@@ -130,12 +131,56 @@ pub enum Proof {
     Receipts,
     /// Any 2xx; verified TLS only; health says "unproven".
     Status,
+    /// The broker's acknowledgement; health says "unproven".
+    Ack,
+}
+
+/// Who makes the stream on a NATS cluster.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StreamMaker {
+    /// The owner of the cluster: the trailer needs no rights but to publish and to hear its receipts.
+    Owner,
+    /// The trailer, if there is none.
+    Trailer,
+}
+
+/// What matters only where events rest with somebody between the trailer and the agency.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Broker {
+    /// `receiver.credentials_file`: NATS credentials; `None`: none.
+    pub credentials_file: Option<PathBuf>,
+    /// `receiver.subject`: first part of subjects and topics.
+    pub subject: String,
+    /// `receiver.stream`: name of the JetStream stream.
+    pub stream: String,
+    /// `receiver.stream_maker`
+    pub stream_maker: StreamMaker,
+    /// `receiver.receipt_wait_s`: after this without a receipt an event is handed over again, s.
+    pub receipt_wait_s: u64,
+    /// `receiver.handed_max`: events that may be handed over without a receipt.
+    pub handed_max: u64,
+    /// `receiver.message_keep_s`: how long an MQTT broker keeps a message for a consumer that is away, s.
+    pub message_keep_s: u64,
+}
+
+impl Default for Broker {
+    fn default() -> Self {
+        Self {
+            credentials_file: None,
+            subject: "pintle".to_owned(),
+            stream: "PINTLE".to_owned(),
+            stream_maker: StreamMaker::Owner,
+            receipt_wait_s: 180,
+            handed_max: 5000,
+            message_keep_s: 7 * 86_400,
+        }
+    }
 }
 
 /// The agency's end.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Receiver {
-    /// `receiver.url`: https, or http on loopback.
+    /// `receiver.url`: https, tls (NATS), mqtts or file; http, nats and mqtt on loopback. See [`receiver::address`].
     pub url: String,
     /// `receiver.proof`
     pub proof: Proof,
@@ -155,6 +200,8 @@ pub struct Receiver {
     pub answer_wait_ms: u64,
     /// `receiver.retry_ms_max`: longest pause between tries, ms.
     pub retry_ms_max: u64,
+    /// The keys for brokers and couriers.
+    pub broker: Broker,
 }
 
 /// The tether.

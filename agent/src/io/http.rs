@@ -379,6 +379,7 @@ fn causes(error: &reqwest::Error) -> String {
 #[expect(clippy::unwrap_used, reason = "tests")]
 mod tests {
     use super::*;
+    use crate::config::Broker;
 
     fn receiver(url: &str, proof: Proof) -> Receiver {
         Receiver {
@@ -392,6 +393,7 @@ mod tests {
             batch_bytes_max: 1 << 20,
             answer_wait_ms: 1000,
             retry_ms_max: 1000,
+            broker: Broker::default(),
         }
     }
 

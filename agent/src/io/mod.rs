@@ -6,4 +6,5 @@ pub mod http;
 pub mod meters;
 pub mod netif;
 pub mod serial;
+pub mod target;
 pub mod timesync;

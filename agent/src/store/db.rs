@@ -237,6 +237,10 @@ impl Db {
                     self.books.order.release(*sequence);
                     continue;
                 }
+                Settled::HandedOver => {
+                    self.books.order.hand_over(*sequence);
+                    continue;
+                }
                 Settled::Delivered => (DELIVERED, None),
                 Settled::Refused(answer) => (REFUSED, Some(pintle_core::ids::printable(answer, ANSWER_CHARS_MAX))),
             };

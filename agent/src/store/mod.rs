@@ -94,6 +94,9 @@ pub enum Settled {
     Delivered,
     /// Refused there; set aside with this answer (at most 500 characters, no plate).
     Refused(String),
+    /// With a broker or on the courier's stick: not offered again until it is settled otherwise. Not durable: a restart
+    /// releases it.
+    HandedOver,
     /// Not delivered: wait for another try.
     Released,
 }

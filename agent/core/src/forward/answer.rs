@@ -6,7 +6,7 @@ use super::wording;
 use crate::ids::{EventId, printable};
 use crate::moment::Utc;
 use crate::wire::read_out::secret_words;
-use crate::wire::receipt::{ReceiptBody, ReceiptResult, Resend};
+use crate::wire::receipt::{Receipt, ReceiptBody, ReceiptResult, Resend};
 use std::collections::HashMap;
 
 /// One event of the batch that was sent. No `Debug`: the body holds the plate.
@@ -75,6 +75,27 @@ pub enum NoAnswer {
     NotHttp,
     /// A file that the request needs (token, certificate, key) can't be used.
     OwnFile,
+    /// The broker has nothing that keeps what is sent to it (no stream for the subject).
+    NoStream,
+    /// The broker or its stream has no room.
+    BrokerFull,
+    /// The courier's folder is not there: the stick is not plugged in, or is no stick of ours.
+    NoFolder,
+    /// The courier's folder has no room.
+    FolderFull,
+    /// The courier's folder broke off: the stick was pulled, or fails.
+    FolderBroken,
+}
+
+/// What a broker, or the courier's folder, says of one event.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ack {
+    /// It has it, by its own word durably.
+    Taken,
+    /// Not, or nobody knows.
+    Not(NoAnswer),
+    /// It will never take an event of this size.
+    TooLarge,
 }
 
 /// What came back for a batch.
@@ -82,6 +103,8 @@ pub enum NoAnswer {
 pub enum Reply<'a> {
     /// An answer.
     Http(HttpAnswer<'a>),
+    /// A broker's word on each event, in the order sent.
+    Acks(&'a [Ack]),
     /// None.
     None(NoAnswer),
 }
@@ -91,6 +114,8 @@ pub enum Reply<'a> {
 pub enum Item {
     /// Durable at the receiver.
     Delivered,
+    /// Durable at a broker or on the courier's stick; the receipt comes later, by itself.
+    HandedOver,
     /// Never to be sent again; the text is the receiver's, without plates, at most 500 characters.
     Refused(String),
     /// Not delivered: no receipt, "later", or a receipt that contradicts itself.
@@ -161,6 +186,7 @@ pub enum Verdict {
 pub fn judge(batch: &str, sent: &[Sent<'_>], reply: &Reply<'_>, proof: Proof, now: Utc) -> Verdict {
     let answer = match reply {
         Reply::None(why) => return no_answer(*why),
+        Reply::Acks(acks) => return acknowledged(acks, proof),
         Reply::Http(answer) => answer,
     };
     let asked_ms = answer.retry_after.and_then(|text| wait_ms(text, answer.date, now));
@@ -200,22 +226,66 @@ pub fn judge(batch: &str, sent: &[Sent<'_>], reply: &Reply<'_>, proof: Proof, no
 fn no_answer(why: NoAnswer) -> Verdict {
     let (pause, whose) = match why {
         NoAnswer::Name | NoAnswer::Unreachable => (Pause::BackOff, Whose::Ours),
-        NoAnswer::Refused => (Pause::BackOff, Whose::Receivers),
+        // While a cluster elects the leader of a stream, nobody answers for the stream either.
+        NoAnswer::Refused | NoAnswer::NoStream | NoAnswer::BrokerFull => (Pause::BackOff, Whose::Receivers),
         // A wrong clock mends itself, and a sign-in page in the way goes: these are tried at the ordinary pace too.
         NoAnswer::ConnectTimeout
         | NoAnswer::AnswerTimeout
         | NoAnswer::Broken
         | NoAnswer::CertificateNotYetValid
         | NoAnswer::Tls
-        | NoAnswer::NotHttp => (Pause::BackOff, Whose::Unknown),
+        | NoAnswer::NotHttp
+        | NoAnswer::NoFolder => (Pause::BackOff, Whose::Unknown),
         NoAnswer::CertificateExpired
         | NoAnswer::CertificateName
         | NoAnswer::CertificateAuthority
         | NoAnswer::ClientCertificate
-        | NoAnswer::OwnFile => (Pause::Long, Whose::Unknown),
+        | NoAnswer::OwnFile
+        | NoAnswer::FolderFull
+        | NoAnswer::FolderBroken => (Pause::Long, Whose::Unknown),
     };
     let too_slow = matches!(why, NoAnswer::AnswerTimeout | NoAnswer::Broken);
     Verdict::Closed { trouble: wording::no_answer(why).to_owned(), pause, whose, too_slow }
+}
+
+/// What a broker's acknowledgements mean. With receipts as the proof they deliver nothing: a broker keeps events for
+/// the agency, it is not the agency.
+fn acknowledged(acks: &[Ack], proof: Proof) -> Verdict {
+    let refusals = acks.iter().filter_map(|ack| if let Ack::Not(why) = ack { Some(*why) } else { None });
+    let first = refusals.clone().next();
+    if let Some(why) = first
+        && refusals.count() == acks.len()
+    {
+        return no_answer(why);
+    }
+    let item = |ack: &Ack| match (ack, proof) {
+        (Ack::Taken, Proof::Receipts) => Item::HandedOver,
+        (Ack::Taken, Proof::Status) => Item::Delivered,
+        (Ack::Not(_), _) => Item::PutOff,
+        (Ack::TooLarge, _) => Item::Refused("too large for the broker".to_owned()),
+    };
+    Verdict::Items {
+        items: acks.iter().map(item).collect(),
+        trouble: first.map(|why| wording::no_answer(why).to_owned()),
+        resend: Vec::new(),
+        asked_ms: None,
+    }
+}
+
+/// What a receipt says that came by itself, some time after the event `body` was handed over; `None` if it says
+/// nothing that ends the waiting. Without the body no reason is kept: it could quote the plate.
+#[must_use]
+pub fn later(receipt: &Receipt, body: Option<&[u8]>) -> Option<Item> {
+    match receipt.result {
+        ReceiptResult::Stored | ReceiptResult::Duplicate => Some(Item::Delivered),
+        ReceiptResult::Refused => Some(Item::Refused(match (body, receipt.problem.as_deref()) {
+            (Some(body), problem) => refusal(problem.unwrap_or(""), body),
+            (None, Some(_)) => "refused; the receiver's own record says why".to_owned(),
+            (None, None) => refusal("", &[]),
+        })),
+        ReceiptResult::Later => Some(Item::PutOff),
+        ReceiptResult::Unknown => None,
+    }
 }
 
 fn receipts(batch: &str, sent: &[Sent<'_>], answer: &HttpAnswer<'_>, asked_ms: Option<u64>) -> Verdict {
@@ -385,6 +455,39 @@ mod tests {
             let verdict = judge("b", &sent(2), &ok(status, ""), Proof::Status, NOW);
             assert!(!matches!(verdict, Verdict::Items { .. }), "{status}");
         }
+    }
+
+    #[test]
+    fn a_broker_that_took_an_event_has_not_delivered_it() {
+        let acks = [Ack::Taken, Ack::Not(NoAnswer::AnswerTimeout), Ack::TooLarge];
+        let (said, trouble) = items(judge("b", &sent(3), &Reply::Acks(&acks), Proof::Receipts, NOW));
+        assert_eq!(said, [Item::HandedOver, Item::PutOff, Item::Refused("too large for the broker".into())]);
+        assert!(trouble.is_some());
+        let (said, _) = items(judge("b", &sent(3), &Reply::Acks(&acks), Proof::Status, NOW));
+        assert_eq!(said[0], Item::Delivered, "if the configuration takes the broker's word for it");
+        let none = [Ack::Not(NoAnswer::Refused); 3];
+        let verdict = judge("b", &sent(3), &Reply::Acks(&none), Proof::Receipts, NOW);
+        assert!(matches!(verdict, Verdict::Closed { whose: Whose::Receivers, .. }), "{verdict:?}");
+    }
+
+    #[test]
+    fn a_receipt_that_comes_later_says_the_same_and_quotes_no_plate() {
+        let of = |result, problem: Option<&str>| Receipt {
+            id: EventId([0; 16]).to_string(),
+            result,
+            problem: problem.map(str::to_owned),
+        };
+        assert_eq!(later(&of(ReceiptResult::Stored, None), None), Some(Item::Delivered));
+        assert_eq!(later(&of(ReceiptResult::Duplicate, None), Some(BODY)), Some(Item::Delivered));
+        assert_eq!(later(&of(ReceiptResult::Later, None), None), Some(Item::PutOff));
+        assert_eq!(later(&of(ReceiptResult::Unknown, None), None), None);
+        for (problem, body) in [("saw QX77-3", Some(BODY)), ("saw QX77-3", None)] {
+            let Some(Item::Refused(text)) = later(&of(ReceiptResult::Refused, Some(problem)), body) else {
+                unreachable!("refused")
+            };
+            assert!(!text.contains("QX77"), "{text}");
+        }
+        assert_eq!(later(&of(ReceiptResult::Refused, Some("no")), Some(BODY)), Some(Item::Refused("no".into())));
     }
 
     #[test]

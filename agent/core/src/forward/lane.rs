@@ -3,6 +3,7 @@
 
 use super::answer::{Item, Pause, Verdict, Whose};
 use super::backoff::{Roll, pause_ms};
+use super::wording;
 use crate::moment::Mono;
 use crate::queue::Lane;
 use crate::wire::receipt::Resend;
@@ -66,6 +67,8 @@ pub struct Ask {
 pub enum Outcome {
     /// It has its receipt.
     Delivered,
+    /// It stays out of the queue's offer until its receipt comes.
+    HandedOver,
     /// Set it aside with this text.
     Refused(String),
     /// It waits for another try.
@@ -113,6 +116,8 @@ pub struct LaneState {
     /// Events refused alone by a bare status, and how many events had been taken by then.
     suspects: BTreeMap<u64, u64>,
     taken: u64,
+    /// Set while what was handed over gets no receipts: a broker that takes more is no sign that this is over.
+    unanswered: bool,
 }
 
 impl LaneState {
@@ -136,6 +141,7 @@ impl LaneState {
             resting: VecDeque::new(),
             suspects: BTreeMap::new(),
             taken: 0,
+            unanswered: false,
         }
     }
 
@@ -183,7 +189,7 @@ impl LaneState {
 
     /// The queue had nothing for this lane: unless events rest, there is nothing left that fails. Answers whether so.
     pub fn nothing_waits(&mut self) -> bool {
-        if !self.resting.is_empty() {
+        if !self.resting.is_empty() || self.unanswered {
             return false;
         }
         self.failures = 0;
@@ -211,6 +217,22 @@ impl LaneState {
     pub fn other_lane_recovered(&mut self, now: Mono, roll: Roll) {
         if let Some((until, Wait::BackOff)) = self.waiting {
             self.waiting = self.spread(now, roll).filter(|(sooner, _)| *sooner < until);
+        }
+    }
+
+    /// What was handed over has been waiting since `since` for receipts that should have come. Answers what to tell.
+    pub fn no_receipts(&mut self, count: u64, wait_s: u64, since: Mono) -> String {
+        self.unanswered = true;
+        self.failures = self.failures.saturating_add(1);
+        self.failing_since.get_or_insert(since);
+        wording::unanswered(count, wait_s)
+    }
+
+    /// A receipt came by itself: whoever gives them is there.
+    pub fn receipts_came(&mut self) {
+        if std::mem::take(&mut self.unanswered) {
+            self.failures = 0;
+            self.failing_since = None;
         }
     }
 
@@ -262,6 +284,7 @@ impl LaneState {
         for (sequence, item) in sent.iter().copied().zip(items) {
             match item {
                 Item::Delivered => settle.push((sequence, Outcome::Delivered)),
+                Item::HandedOver => settle.push((sequence, Outcome::HandedOver)),
                 Item::Refused(text) => settle.push((sequence, Outcome::Refused(text))),
                 Item::PutOff => put_off.push(sequence),
             }
@@ -342,6 +365,10 @@ impl LaneState {
     /// Ends a row of failures; answers whether there was one.
     fn succeeded(&mut self, now: Mono, roll: Roll) -> bool {
         let recovered = 0 < self.failures;
+        if self.unanswered {
+            self.waiting = None;
+            return false;
+        }
         self.waiting = if recovered { self.spread(now, roll) } else { None };
         self.failures = 0;
         self.failing_since = None;
@@ -546,12 +573,28 @@ mod tests {
                 match outcome {
                     Outcome::Delivered => {}
                     Outcome::Refused(_) => refused.push(sequence),
+                    Outcome::HandedOver => unreachable!("nobody is between"),
                     Outcome::Released => queue.push(sequence),
                 }
             }
         }
         queue.extend(lane.rested(Mono(u64::MAX)));
         (refused, queue, requests)
+    }
+
+    #[test]
+    fn what_a_broker_has_is_progress_but_receipts_that_stay_away_are_a_failure_until_one_comes() {
+        let mut lane = bulk();
+        let step = lane.apply(&[1, 2], items(vec![Item::HandedOver, Item::HandedOver]), 1, Mono(10), MOST);
+        assert!(step.progress);
+        assert_eq!(step.settle, [(1, Outcome::HandedOver), (2, Outcome::HandedOver)]);
+        assert_eq!(lane.failing_since(), None);
+        assert!(lane.no_receipts(2, 180, Mono(10)).contains("2 events"));
+        lane.apply(&[1, 2], items(vec![Item::HandedOver, Item::HandedOver]), 1, Mono(200_000), MOST);
+        assert_eq!((lane.failing_since(), lane.failures()), (Some(Mono(10)), 1), "a broker's word does not end it");
+        assert!(lane.ask(Mono(200_000)).is_ok(), "and it holds nothing up");
+        lane.receipts_came();
+        assert_eq!((lane.failing_since(), lane.failures()), (None, 0));
     }
 
     #[test]

@@ -33,6 +33,8 @@ pub struct ForwardView {
     pub delivered: u64,
     /// Receipts since the start: refused.
     pub refused: u64,
+    /// Events that a broker or the courier's stick has, and that have no receipt yet.
+    pub handed_over: u64,
     /// Capture to receipt of the newest hits, ms, newest last, at most 256.
     pub hit_latency_ms: Vec<u64>,
 }

@@ -83,6 +83,17 @@ pub(super) fn no_answer(why: NoAnswer) -> &'static str {
         NoAnswer::OwnFile => {
             "a file named under [receiver] can't be used (token, authority, certificate or key): run \"pintle check\", it says which"
         }
+        NoAnswer::NoStream => {
+            "the broker has no stream that keeps this trailer's subjects: ask its owner to make one, see docs/RECEIVER.md"
+        }
+        NoAnswer::BrokerFull => "the broker has no room: tell its owner; it is tried again",
+        NoAnswer::NoFolder => {
+            "the courier's stick is not plugged in, or is none that `pintle receive --courier-init` made: reads wait for it"
+        }
+        NoAnswer::FolderFull => "the courier's stick is full: take it to the agency, or plug in another one",
+        NoAnswer::FolderBroken => {
+            "the courier's stick was pulled or fails: plug it in again; what is not whole on it is written once more"
+        }
     }
 }
 
@@ -104,6 +115,13 @@ pub(super) fn no_receipts(content_type: Option<&str>) -> String {
 pub(super) fn missing(missing: usize, sent: usize) -> String {
     format!(
         "the receiver gave no clear receipt for {missing} of {sent} events: they are sent again; if it lasts, tell the agency"
+    )
+}
+
+pub(super) fn unanswered(count: u64, wait_s: u64) -> String {
+    format!(
+        "{count} events were handed over, and no receipt came within {wait_s} s: they are handed over again; \
+         look whether the agency's consumer runs"
     )
 }
 

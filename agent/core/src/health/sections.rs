@@ -284,6 +284,10 @@ fn receiver_row(seen: &Observations<'_>) -> Row {
             let why = seen.forward.trouble.as_deref().map_or_else(String::new, |why| printable(why, 200));
             row("Receiver", format!("fails for {}", seen.age(mono)), why)
         }
+        (true, None, _) if 0 < seen.forward.handed_over => {
+            let handed = wording::amount(seen.forward.handed_over, "event");
+            row("Receiver", format!("{handed} handed over"), "no receipt for them yet")
+        }
         (true, None, Some(_)) => row("Receiver", "answers", proof),
         (true, None, None) => row("Receiver", "not known yet", proof),
     }

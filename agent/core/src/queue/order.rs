@@ -28,6 +28,8 @@ const MARK_MS: u64 = 1000;
 struct Lease {
     lane: Lane,
     since: Mono,
+    /// True once a broker or the courier's stick has it: then only its holder takes it back.
+    handed: bool,
 }
 
 /// Who waits, who is on the way, who is next. Holds sequences only.
@@ -80,7 +82,7 @@ impl Order {
             Lane::Bulk => self.next_bulk(now)?,
         };
         self.taken.insert(sequence);
-        self.leased.insert(sequence, Lease { lane, since: now });
+        self.leased.insert(sequence, Lease { lane, since: now, handed: false });
         Some(sequence)
     }
 
@@ -89,6 +91,13 @@ impl Order {
         self.leased.remove(&sequence);
         self.urgent.remove(&sequence);
         self.taken.insert(sequence);
+    }
+
+    /// A leased event is with a broker or on the courier's stick, and waits there for its receipt, however long.
+    pub fn hand_over(&mut self, sequence: u64) {
+        if let Some(lease) = self.leased.get_mut(&sequence) {
+            lease.handed = true;
+        }
     }
 
     /// A leased event waits again. False if it was not leased.
@@ -119,8 +128,12 @@ impl Order {
 
     /// Takes back the leases that are older than [`LEASE_MS_MAX`]; answers how many.
     pub fn release_forgotten(&mut self, now: Mono) -> usize {
-        let old: Vec<u64> =
-            self.leased.iter().filter(|(_, l)| LEASE_MS_MAX < now.since_ms(l.since)).map(|(n, _)| *n).collect();
+        let old: Vec<u64> = self
+            .leased
+            .iter()
+            .filter(|(_, l)| !l.handed && LEASE_MS_MAX < now.since_ms(l.since))
+            .map(|(n, _)| *n)
+            .collect();
         for sequence in &old {
             self.release(*sequence);
         }
@@ -248,6 +261,19 @@ mod tests {
         let mut order = Order::new(2, RangeSet::default(), BTreeSet::new());
         accept(&mut order, 3..=4, Lane::Bulk, Mono(1_000));
         assert_eq!(take(&mut order, Lane::Bulk, 4, Mono(1_000 + FRESH_MS + 1)), [1, 2, 3, 4]);
+    }
+
+    #[test]
+    fn what_was_handed_over_is_not_taken_back_for_its_age_but_by_a_new_forwarder() {
+        let mut order = Order::default();
+        accept(&mut order, 1..=2, Lane::Bulk, Mono(0));
+        assert_eq!(take(&mut order, Lane::Bulk, 2, Mono(0)), [1, 2]);
+        order.hand_over(1);
+        assert_eq!(order.release_forgotten(Mono(LEASE_MS_MAX + 1)), 1);
+        assert!(order.is_leased(1) && !order.is_leased(2));
+        assert_eq!(order.oldest_waiting(), Some(1), "it has no receipt, so it counts as waiting");
+        assert_eq!(order.release_lane(Lane::Bulk), 1);
+        assert!(order.waits(1, Lane::Bulk));
     }
 
     #[test]

@@ -166,14 +166,14 @@ pub fn encode(parts: &EventParts<'_>) -> Result<Vec<u8>, EventError> {
 
 /// Joins written events to the body of one request.
 #[must_use]
-pub fn batch(events: &[Vec<u8>]) -> Vec<u8> {
-    let mut out = Vec::with_capacity(events.iter().map(|event| event.len() + 1).sum::<usize>() + 2);
+pub fn batch<T: AsRef<[u8]>>(events: &[T]) -> Vec<u8> {
+    let mut out = Vec::with_capacity(events.iter().map(|event| event.as_ref().len() + 1).sum::<usize>() + 2);
     out.push(b'[');
     for (at, event) in events.iter().enumerate() {
         if 0 < at {
             out.push(b',');
         }
-        out.extend_from_slice(event);
+        out.extend_from_slice(event.as_ref());
     }
     out.push(b']');
     out
@@ -284,7 +284,7 @@ mod tests {
 
     #[test]
     fn a_batch_is_a_json_array() {
-        assert_eq!(batch(&[]), b"[]");
+        assert_eq!(batch::<&[u8]>(&[]), b"[]");
         assert_eq!(batch(&[b"{}".to_vec(), b"1".to_vec()]), b"[{},1]");
     }
 }

@@ -271,6 +271,9 @@ pub struct ReceiverBody {
     pub failing_since: Option<String>,
     /// Tries that failed in a row.
     pub failures_in_a_row: u32,
+    /// Events that a broker or the courier's stick has and that have no receipt yet; left out if there are none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub handed_over: Option<u64>,
     /// Capture to receipt of the newest hits, ms.
     pub hit_latency_ms: Vec<u64>,
 }
@@ -544,6 +547,7 @@ fn receiver(seen: &Observations<'_>) -> ReceiverBody {
         last_receipt: forward.last_receipt.map(|(_, utc)| utc.to_rfc3339()),
         failing_since: forward.failing_since.map(|(_, utc)| utc.to_rfc3339()),
         failures_in_a_row: forward.failures_in_a_row,
+        handed_over: Some(forward.handed_over).filter(|count| 0 < *count),
         hit_latency_ms: forward.hit_latency_ms.clone(),
     }
 }

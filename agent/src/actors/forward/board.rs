@@ -61,6 +61,7 @@ struct LaneShown {
     failing_since: Option<(Mono, Utc)>,
     failures: u32,
     next_try: Option<Mono>,
+    handed_over: u64,
     logged: Option<(Mono, bool)>,
 }
 
@@ -95,7 +96,7 @@ impl Board {
     }
 
     /// Takes what `lane` tells, and publishes.
-    pub(super) fn tell(&self, lane: Lane, told: Told, state: &LaneState, now: &Moment) {
+    pub(super) fn tell(&self, lane: Lane, told: Told, state: &LaneState, handed_over: usize, now: &Moment) {
         let at = (now.mono, now.utc);
         // A poisoned lock means a panic in the few lines below; the figures are still the best there are.
         let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
@@ -123,6 +124,7 @@ impl Board {
         if let Some(trouble) = trouble_now {
             of_lane.trouble_is(trouble, now.mono);
         }
+        of_lane.handed_over = u64::try_from(handed_over).unwrap_or(u64::MAX);
         of_lane.failures = state.failures();
         of_lane.next_try = state.waits_until(now.mono);
         of_lane.failing_since = state.failing_since().map(|since| {
@@ -164,6 +166,7 @@ impl Shown {
             next_try: lanes.iter().filter_map(|lane| lane.next_try).min(),
             delivered: self.delivered,
             refused: self.refused,
+            handed_over: self.urgent.handed_over + self.bulk.handed_over,
             hit_latency_ms: self.hit_latency_ms.clone(),
         }
     }

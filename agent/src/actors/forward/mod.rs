@@ -2,23 +2,26 @@
 //! behind a long request; what an answer means is decided in `pintle_core::forward`.
 
 mod board;
+mod handed;
 
 use super::heartbeat::Heartbeat;
 use crate::clock;
 use crate::config;
-use crate::io::http::{Client, HttpError, Post, PostError};
+use crate::io::target::{AnyTarget, Handed, Handover, Target, TargetError, Written};
 use crate::store::{Leased, Settled, StoreError, StoreHandle};
 use board::{Board, Told};
+use handed::HandedOver;
 use pintle_core::forward::ForwardView;
-use pintle_core::forward::answer::{NoAnswer, Pause, Proof, Reply, Sent, Verdict, judge};
+use pintle_core::forward::answer::{Item, NoAnswer, Pause, Proof, Reply, Sent, Verdict, judge};
 use pintle_core::forward::backoff::Roll;
 use pintle_core::forward::lane::{LaneState, Limits, Outcome, Step};
 use pintle_core::ids::TrailerId;
 use pintle_core::link::LinkView;
-use pintle_core::moment::{Moment, Mono};
+use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::event::{self, EventParts};
+use pintle_core::wire::receipt::Receipt;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch;
@@ -72,7 +75,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             state: LaneState::new(lane, limits(&receiver)),
             receiver: receiver.clone(),
             source: trailer.source(),
-            client: None,
+            target: None,
             store: store.clone(),
             board: board.clone(),
             link: link.clone(),
@@ -80,6 +83,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             link_watched: true,
             heartbeat: heartbeat.clone(),
             unsettled: Vec::new(),
+            handed: HandedOver::default(),
         };
         let span = info_span!("forward", lane = board::name(lane));
         lanes.spawn(task.run(stop.clone()).instrument(span));
@@ -108,7 +112,7 @@ fn limits(receiver: &config::Receiver) -> Limits {
 fn proof(receiver: &config::Receiver) -> Proof {
     match receiver.proof {
         config::Proof::Receipts => Proof::Receipts,
-        config::Proof::Status => Proof::Status,
+        config::Proof::Status | config::Proof::Ack => Proof::Status,
     }
 }
 
@@ -122,7 +126,7 @@ struct LaneTask {
     state: LaneState,
     receiver: config::Receiver,
     source: String,
-    client: Option<Client>,
+    target: Option<AnyTarget>,
     store: StoreHandle,
     board: Arc<Board>,
     link: watch::Receiver<LinkView>,
@@ -131,6 +135,8 @@ struct LaneTask {
     heartbeat: Heartbeat,
     /// Outcomes that the store could not write down yet. Nothing more is leased until it could.
     unsettled: Vec<(u64, Settled)>,
+    /// What a broker or courier has and nobody has given a receipt for.
+    handed: HandedOver,
 }
 
 /// A batch ready to go.
@@ -138,7 +144,7 @@ struct Batch {
     key: String,
     generation: String,
     accepted_up_to: u64,
-    body: Vec<u8>,
+    written: Vec<Written>,
     events: Vec<Leased>,
 }
 
@@ -166,8 +172,12 @@ impl LaneTask {
         let now = clock::mono();
         let rested = self.state.rested(now).into_iter().map(|sequence| (sequence, Settled::Released)).collect();
         self.settle(rested).await?;
+        self.take_back_overdue(now).await?;
         if !self.unsettled.is_empty() {
             return Ok(());
+        }
+        if self.handed_max() <= self.handed.len() {
+            return self.wait(None, false, stop).await;
         }
         let ask = match self.state.ask(now) {
             Ok(ask) => ask,
@@ -181,7 +191,9 @@ impl LaneTask {
             if self.state.nothing_waits() {
                 self.tell(Told::Idle);
             }
-            return self.wait(self.state.rest_ends(), true, stop).await;
+            let overdue = self.handed.overdue_at(self.receipt_wait_ms());
+            let until = [self.state.rest_ends(), overdue].into_iter().flatten().min();
+            return self.wait(until, true, stop).await;
         }
         let Some(batch) = self.batch(leased).await? else { return Ok(()) };
         self.send(batch, stop).await
@@ -207,6 +219,7 @@ impl LaneTask {
                 Ok(())
             }
             () = arrived.notified(), if idle => Ok(()),
+            receipts = receipts_of(&mut self.target) => self.receipts_came(&receipts).await,
             () = tokio::time::sleep(left.min(LOOK_EVERY)) => Ok(()),
         }
     }
@@ -246,7 +259,7 @@ impl LaneTask {
                 // One event alone always goes, whatever its size: the receiver says if it is too large.
                 Ok(json) if events.is_empty() || bytes + json.len() < bytes_max => {
                     bytes += json.len() + 1;
-                    written.push(json);
+                    written.push(Written { id: event.id, sequence: event.sequence, kind: event.kind, json });
                     events.push(event);
                 }
                 Ok(_) => {
@@ -267,7 +280,7 @@ impl LaneTask {
             key: StoreHandle::new_event_id().to_string(),
             generation: figures.generation,
             accepted_up_to: figures.counts.accepted,
-            body: event::batch(&written),
+            written,
             events,
         }))
     }
@@ -293,7 +306,7 @@ impl LaneTask {
         let reply = tokio::select! {
             biased;
             () = stop.cancelled() => return Err(Stopped),
-            reply = request(&mut self.client, &self.receiver, &self.source, &batch, &self.heartbeat) => reply,
+            reply = self.request(&batch) => reply,
         };
         let sent: Vec<Sent<'_>> = batch
             .events
@@ -302,19 +315,20 @@ impl LaneTask {
             .collect();
         let sequences: Vec<u64> = sent.iter().map(|event| event.sequence).collect();
         let (reply, own) = match &reply {
-            Ok(answer) => (Reply::Http(answer.view()), None),
-            Err(PostError::NoAnswer(why)) => (Reply::None(*why), None),
-            Err(PostError::Own(error)) => (Reply::None(NoAnswer::OwnFile), Some(error)),
+            Ok(Handed::Answer(answer)) => (Reply::Http(answer.view()), None),
+            Ok(Handed::Acks(acks)) => (Reply::Acks(acks), None),
+            Err(TargetError::NoAnswer(why)) => (Reply::None(*why), None),
+            Err(TargetError::Own(fault)) => (Reply::None(NoAnswer::OwnFile), Some(fault)),
         };
         let now = self.now();
         let verdict = judge(&batch.key, &sent, &reply, proof(&self.receiver), now.utc);
         if matches!(verdict, Verdict::Closed { pause: Pause::Long, .. }) {
             // A person has to act, perhaps on a certificate file: the next try reads the files again.
-            self.client = None;
+            self.target = None;
         }
         let mut step = self.state.apply(&sequences, verdict, now.mono.since_ms(began), now.mono, roll());
-        if let Some(error) = own {
-            step.trouble = Some(own_trouble(error));
+        if let Some(fault) = own {
+            step.trouble = Some(format!("{fault}: {}", fault.advice()));
         }
         if !step.progress && matches!(*self.link.borrow(), LinkView::Absent { .. } | LinkView::Down { .. }) {
             self.state.link_down();
@@ -322,8 +336,37 @@ impl LaneTask {
         self.conclude(&batch, step).await
     }
 
+    /// Opens the target if there is none, and hands over. Shows life while it waits: the deadline of the request bounds
+    /// that.
+    async fn request(&mut self, batch: &Batch) -> Result<Handed, TargetError> {
+        let Self { target, receiver, source, lane, heartbeat, .. } = self;
+        let handing = async {
+            let target = match target {
+                Some(target) => target,
+                none => none.insert(AnyTarget::open(receiver, source, *lane).await?),
+            };
+            target
+                .hand_over(&Handover {
+                    key: &batch.key,
+                    source,
+                    generation: &batch.generation,
+                    accepted_up_to: batch.accepted_up_to,
+                    events: &batch.written,
+                    answer_bytes_max: ANSWER_BYTES + RECEIPT_BYTES * batch.events.len(),
+                })
+                .await
+        };
+        tokio::pin!(handing);
+        loop {
+            match tokio::time::timeout(LOOK_EVERY, &mut handing).await {
+                Ok(reply) => return reply,
+                Err(_) => heartbeat.turn(),
+            }
+        }
+    }
+
     async fn conclude(&mut self, batch: &Batch, step: Step) -> Result<(), Stopped> {
-        let now = clock::utc();
+        let now = self.now();
         let mut hit_latency_ms = Vec::new();
         let (mut delivered, mut refused) = (0, 0);
         let mut outcomes = Vec::with_capacity(step.settle.len());
@@ -335,9 +378,16 @@ impl LaneTask {
                         delivered += 1;
                         let event = batch.events.iter().find(|event| event.sequence == sequence);
                         if let Some(hit) = event.filter(|event| event.hit && event.kind == EventKind::Read) {
-                            hit_latency_ms.push(u64::try_from(now.since_ms(hit.happened_at)).unwrap_or(0));
+                            hit_latency_ms.push(latency_ms(hit.happened_at, now.utc));
                         }
                         Settled::Delivered
+                    }
+                    Outcome::HandedOver => {
+                        if let Some(event) = batch.events.iter().find(|event| event.sequence == sequence) {
+                            let hit_at = (event.hit && event.kind == EventKind::Read).then_some(event.happened_at);
+                            self.handed.put(event.id, sequence, hit_at, &event.body, now.mono);
+                        }
+                        Settled::HandedOver
                     }
                     Outcome::Refused(text) => {
                         refused += 1;
@@ -351,8 +401,61 @@ impl LaneTask {
         if step.recovered {
             self.board.recovered(self.lane);
         }
-        let receipt = step.progress;
+        let receipt = 0 < delivered + refused;
         self.tell(Told::Answered { trouble: step.trouble, receipt, delivered, refused, hit_latency_ms });
+        Ok(())
+    }
+
+    fn receipt_wait_ms(&self) -> u64 {
+        self.receiver.broker.receipt_wait_s.saturating_mul(1000)
+    }
+
+    fn handed_max(&self) -> usize {
+        usize::try_from(self.receiver.broker.handed_max).unwrap_or(usize::MAX)
+    }
+
+    /// Receipts that came by themselves.
+    async fn receipts_came(&mut self, receipts: &[Receipt]) -> Result<(), Stopped> {
+        let now = self.now();
+        let (mut delivered, mut refused, mut hit_latency_ms) = (0, 0, Vec::new());
+        let mut outcomes = Vec::new();
+        for (out, item) in self.handed.take(receipts) {
+            let settled = match item {
+                Item::Delivered => {
+                    delivered += 1;
+                    hit_latency_ms.extend(out.hit_at.map(|at| latency_ms(at, now.utc)));
+                    Settled::Delivered
+                }
+                Item::Refused(text) => {
+                    refused += 1;
+                    Settled::Refused(text)
+                }
+                Item::HandedOver | Item::PutOff => Settled::Released,
+            };
+            outcomes.push((out.sequence, settled));
+        }
+        if outcomes.is_empty() {
+            return Ok(());
+        }
+        self.settle(outcomes).await?;
+        self.state.receipts_came();
+        self.tell(Told::Answered { trouble: None, receipt: true, delivered, refused, hit_latency_ms });
+        Ok(())
+    }
+
+    /// What got no receipt in its time is handed over again.
+    async fn take_back_overdue(&mut self, now: Mono) -> Result<(), Stopped> {
+        if let Some(target) = &mut self.target {
+            // What has come already counts before anything is called overdue.
+            let come = tokio::time::timeout(Duration::ZERO, target.receipts()).await.unwrap_or_default();
+            self.receipts_came(&come).await?;
+        }
+        let Some((since, sequences)) = self.handed.overdue(self.receipt_wait_ms(), now) else { return Ok(()) };
+        let count = u64::try_from(sequences.len()).unwrap_or(u64::MAX);
+        self.settle(sequences.into_iter().map(|sequence| (sequence, Settled::Released)).collect()).await?;
+        let trouble = Some(self.state.no_receipts(count, self.receiver.broker.receipt_wait_s, since));
+        let told = Told::Answered { trouble, receipt: false, delivered: 0, refused: 0, hit_latency_ms: Vec::new() };
+        self.tell(told);
         Ok(())
     }
 
@@ -384,39 +487,18 @@ impl LaneTask {
     }
 
     fn tell(&self, told: Told) {
-        self.board.tell(self.lane, told, &self.state, &self.now());
+        self.board.tell(self.lane, told, &self.state, self.handed.len(), &self.now());
     }
 }
 
-/// Opens the client if there is none, and posts. Shows life while it waits: the deadline of the request bounds that.
-async fn request(
-    client: &mut Option<Client>,
-    receiver: &config::Receiver,
-    source: &str,
-    batch: &Batch,
-    heartbeat: &Heartbeat,
-) -> Result<crate::io::http::Answer, PostError> {
-    let client = match client {
-        Some(client) => client,
-        none => none.insert(Client::open(receiver).await.map_err(PostError::Own)?),
-    };
-    let posting = client.post(Post {
-        key: &batch.key,
-        source,
-        generation: &batch.generation,
-        accepted_up_to: batch.accepted_up_to,
-        body: batch.body.clone(),
-        answer_bytes_max: ANSWER_BYTES + RECEIPT_BYTES * batch.events.len(),
-    });
-    tokio::pin!(posting);
-    loop {
-        match tokio::time::timeout(LOOK_EVERY, &mut posting).await {
-            Ok(reply) => return reply,
-            Err(_) => heartbeat.turn(),
-        }
-    }
+fn latency_ms(happened_at: Utc, now: Utc) -> u64 {
+    u64::try_from(now.since_ms(happened_at)).unwrap_or(0)
 }
 
-fn own_trouble(error: &HttpError) -> String {
-    format!("{error}: {}", error.advice())
+/// Waits for ever while there is no target.
+async fn receipts_of(target: &mut Option<AnyTarget>) -> Vec<Receipt> {
+    match target {
+        Some(target) => target.receipts().await,
+        None => std::future::pending().await,
+    }
 }

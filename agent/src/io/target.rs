@@ -1,0 +1,156 @@
+//! Where events are handed to: one small trait, and the ways behind it. What an answer means is not decided here.
+
+use super::http::{self, HttpError};
+use crate::config;
+use pintle_core::forward::answer::{Ack, NoAnswer};
+use pintle_core::ids::EventId;
+use pintle_core::queue::{EventKind, Lane};
+use pintle_core::wire::event;
+use pintle_core::wire::receipt::Receipt;
+use std::fmt;
+
+/// One event on its way, written down. It has no `Debug`: it holds the plate.
+pub struct Written {
+    /// Its id; with the source the duplicate key.
+    pub id: EventId,
+    /// Its number.
+    pub sequence: u64,
+    /// What it tells.
+    pub kind: EventKind,
+    /// The event as JSON.
+    pub json: Vec<u8>,
+}
+
+/// What is handed over at once.
+pub struct Handover<'a> {
+    /// Names this handing over.
+    pub key: &'a str,
+    /// The trailer's `CloudEvents` source.
+    pub source: &'a str,
+    /// Generation of the queue.
+    pub generation: &'a str,
+    /// Highest sequence given out in it.
+    pub accepted_up_to: u64,
+    /// The events, in the order of sending.
+    pub events: &'a [Written],
+    /// An answer longer than this is none of a receiver, bytes.
+    pub answer_bytes_max: usize,
+}
+
+/// What came of it.
+pub enum Handed {
+    /// The receiver answered for itself.
+    Answer(http::Answer),
+    /// Somebody between took note of each event, in the order sent.
+    Acks(Vec<Ack>),
+}
+
+/// Why nothing came of it.
+#[derive(Debug)]
+pub enum TargetError {
+    /// The other end or the way to it.
+    NoAnswer(NoAnswer),
+    /// Our own configuration or a file that it names.
+    Own(OwnFault),
+}
+
+/// A fault of our own, in words for a technician. Holds no secret.
+#[derive(Debug)]
+pub struct OwnFault {
+    what: String,
+    advice: &'static str,
+}
+
+impl OwnFault {
+    /// `what` failed, and what to do about it.
+    #[must_use]
+    pub fn new(what: impl Into<String>, advice: &'static str) -> Self {
+        Self { what: what.into(), advice }
+    }
+
+    /// Next step, one sentence.
+    #[must_use]
+    pub fn advice(&self) -> &'static str {
+        self.advice
+    }
+}
+
+impl fmt::Display for OwnFault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.what)
+    }
+}
+
+impl From<HttpError> for TargetError {
+    fn from(error: HttpError) -> Self {
+        Self::Own(OwnFault::new(error.to_string(), error.advice()))
+    }
+}
+
+/// A place that takes events. Dropping a future of it drops what it was doing: the events stay the queue's.
+pub trait Target {
+    /// Hands over, and waits for the answer at most as long as the configuration says.
+    ///
+    /// # Errors
+    /// [`TargetError`] if there is no answer that could be judged.
+    fn hand_over(&mut self, handover: &Handover<'_>) -> impl Future<Output = Result<Handed, TargetError>> + Send;
+
+    /// The next receipts that come by themselves, for events that were handed over earlier; also foreign ones.
+    /// Cancel safe. Waits for ever where receipts come with the answer only.
+    fn receipts(&mut self) -> impl Future<Output = Vec<Receipt>> + Send;
+}
+
+/// The ways that there are.
+pub enum AnyTarget {
+    /// An HTTPS endpoint.
+    Https(http::Client),
+}
+
+impl AnyTarget {
+    /// Opens the configured way for one lane of the trailer called `source`.
+    ///
+    /// # Errors
+    /// [`TargetError`]: a fault of the configuration or its files, or nobody there.
+    pub async fn open(receiver: &config::Receiver, _source: &str, _lane: Lane) -> Result<Self, TargetError> {
+        Ok(Self::Https(http::Client::open(receiver).await?))
+    }
+}
+
+impl Target for AnyTarget {
+    async fn hand_over(&mut self, handover: &Handover<'_>) -> Result<Handed, TargetError> {
+        match self {
+            Self::Https(client) => client.hand_over(handover).await,
+        }
+    }
+
+    async fn receipts(&mut self) -> Vec<Receipt> {
+        match self {
+            Self::Https(client) => client.receipts().await,
+        }
+    }
+}
+
+impl Target for http::Client {
+    async fn hand_over(&mut self, handover: &Handover<'_>) -> Result<Handed, TargetError> {
+        let written: Vec<&[u8]> = handover.events.iter().map(|event| event.json.as_slice()).collect();
+        let posted = self
+            .post(http::Post {
+                key: handover.key,
+                source: handover.source,
+                generation: handover.generation,
+                accepted_up_to: handover.accepted_up_to,
+                body: event::batch(&written),
+                answer_bytes_max: handover.answer_bytes_max,
+            })
+            .await;
+        match posted {
+            Ok(answer) => Ok(Handed::Answer(answer)),
+            Err(http::PostError::NoAnswer(why)) => Err(TargetError::NoAnswer(why)),
+            Err(http::PostError::Own(error)) => Err(error.into()),
+        }
+    }
+
+    async fn receipts(&mut self) -> Vec<Receipt> {
+        std::future::pending().await
+    }
+}

@@ -17,6 +17,7 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("config", &[]),
     ("page", &["clock", "show", "io", "exit"]),
     ("receive", &["clock", "io", "exit"]),
+    ("survey", &["clock", "show", "exit"]),
     ("demo", &["clock", "exit"]),
     ("exit", &[]),
     ("clock", &[]),

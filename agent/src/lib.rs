@@ -12,4 +12,5 @@ pub mod page;
 pub mod receive;
 pub mod show;
 pub mod store;
+pub mod survey;
 pub mod wiring;

@@ -16,5 +16,6 @@ pub mod queue;
 pub mod read;
 pub mod receive;
 pub mod sim;
+pub mod survey;
 pub mod units;
 pub mod wire;

@@ -41,6 +41,8 @@ enum Command {
     Status(status::StatusArgs),
     /// Show the health files as a page in a browser of this computer.
     Page(crate::page::PageArgs),
+    /// Show how many trailers are, worst first, and in which order to visit them.
+    Survey(crate::survey::SurveyArgs),
     /// Take events from trailers, answer with receipts, and prove that none is missing.
     Receive(crate::receive::ReceiveArgs),
 }
@@ -62,6 +64,7 @@ pub fn main() -> Exit {
         Command::Replay(args) => replay::replay(&args, &mut out),
         Command::Status(args) => status::status(&args, &mut out),
         Command::Page(args) => crate::page::page(&args, &mut out),
+        Command::Survey(args) => crate::survey::survey(&args, &mut out),
         Command::Receive(args) => crate::receive::receive(&args),
     }
 }

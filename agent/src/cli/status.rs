@@ -8,9 +8,7 @@ use crate::exit::Exit;
 use crate::show;
 use pintle_core::health::Freshness;
 use pintle_core::ids::printable;
-use pintle_core::moment::Utc;
-use pintle_core::wire::health::{FORMAT, HealthBody};
-use serde::Deserialize;
+use pintle_core::wire::told::{NotTold, Told};
 use serde_json::{Value, json};
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
@@ -19,8 +17,6 @@ use std::path::{Path, PathBuf};
 const FOLDER: &str = "/run/pintle";
 /// More than this is no health file of ours (our own limit; the largest has about 60 kB).
 const BYTES_MAX: u64 = 4 << 20;
-/// Format of `public/status.json`.
-const PUBLIC_FORMAT: &str = "pintle.public.v1";
 
 /// Say in one word, and why, how a trailer is.
 #[derive(Clone, Debug, clap::Args)]
@@ -40,10 +36,8 @@ enum StatusError {
     Unreadable { path: String, source: std::io::Error },
     #[error("{path} is larger than {} MiB, so it is no health file", BYTES_MAX >> 20)]
     TooLarge { path: String },
-    #[error("{path} is not a health file: {detail}")]
-    NotOurs { path: String, detail: String },
-    #[error("{path} has the format {found}, and this program reads {FORMAT}: it comes from {age} Pintle")]
-    OtherVersion { path: String, found: String, age: &'static str },
+    #[error("{path} can't be judged: {source}")]
+    NotTold { path: String, source: NotTold },
 }
 
 impl StatusError {
@@ -53,18 +47,10 @@ impl StatusError {
                 "is the agent running, and may you read its folder (group pintle-read)? if it lies elsewhere: \
                  pintle status FOLDER"
             }
-            Self::TooLarge { .. } | Self::NotOurs { .. } => "name health.json, or the folder that it lies in",
-            Self::OtherVersion { .. } => "read it with the same version of pintle as the one that wrote it",
+            Self::TooLarge { .. } => "name health.json, or the folder that it lies in",
+            Self::NotTold { source, .. } => source.advice(),
         }
     }
-}
-
-/// What was found.
-enum Found {
-    /// The whole state.
-    Health(Box<HealthBody>),
-    /// Word, label and times only.
-    Public { label: String, word: String, written: String, valid_until: String },
 }
 
 /// Tells the state found at `args.path`; the exit code is the word.
@@ -90,12 +76,12 @@ pub fn status(args: &StatusArgs, out: &mut dyn Write) -> Exit {
     };
     let word = if reproach.is_some() { "stale" } else { found.word() };
     if args.json {
-        say(out, &format!("{}\n", found.json(word, reproach.as_deref(), freshness)));
+        say(out, &format!("{}\n", as_json(&found, word, reproach.as_deref(), freshness)));
     } else {
         if let Some(reproach) = &reproach {
             say(out, &format!("{}: STALE\n{reproach}\n\n", found.label()));
         }
-        say(out, &found.text());
+        say(out, &text(&found));
     }
     match word {
         "fine" => Exit::Good,
@@ -105,59 +91,33 @@ pub fn status(args: &StatusArgs, out: &mut dyn Write) -> Exit {
     }
 }
 
-impl Found {
-    fn word(&self) -> &str {
-        match self {
-            Self::Health(body) => &body.word,
-            Self::Public { word, .. } => word,
-        }
-    }
-
-    fn label(&self) -> String {
-        match self {
-            Self::Health(body) => printable(&body.trailer.label, 60),
-            Self::Public { label, .. } => printable(label, 60),
-        }
-    }
-
-    /// Written and valid until; `None` if one is no time.
-    fn times(&self) -> Option<(Utc, Utc)> {
-        match self {
-            Self::Health(body) => body.written_at().zip(body.valid_until_at()),
-            Self::Public { written, valid_until, .. } => {
-                Utc::parse_rfc3339(written).zip(Utc::parse_rfc3339(valid_until))
-            }
-        }
-    }
-
-    fn text(&self) -> String {
-        match self {
-            Self::Health(body) => show::text(body),
-            Self::Public { word, written, valid_until, .. } => format!(
-                "{}: {}\nWritten {}. Good until {}. More is for those who may read the folder health.\n",
-                self.label(),
-                printable(&word.to_uppercase(), 10),
-                printable(written, 30),
-                printable(valid_until, 30)
-            ),
-        }
-    }
-
-    fn json(&self, word: &str, reproach: Option<&str>, freshness: Option<Freshness>) -> Value {
-        let age_s = match freshness {
-            Some(Freshness::Good { age_ms, .. } | Freshness::Stale { age_ms }) => Some(age_ms / 1000),
-            Some(Freshness::ClockFault { .. }) | None => None,
-        };
-        let mut told = json!({"word": word, "label": self.label(), "age_s": age_s, "reason": reproach});
-        if let (Self::Health(body), Some(told)) = (self, told.as_object_mut()) {
-            told.insert("health".to_owned(), serde_json::to_value(body).unwrap_or_default());
-        }
-        told
+fn text(found: &Told) -> String {
+    match found {
+        Told::Health(body) => show::text(body),
+        Told::Public(public) => format!(
+            "{}: {}\nWritten {}. Good until {}. More is for those who may read the folder health.\n",
+            found.label(),
+            printable(&public.word.to_uppercase(), 10),
+            printable(&public.written, 30),
+            printable(&public.valid_until, 30)
+        ),
     }
 }
 
+fn as_json(found: &Told, word: &str, reproach: Option<&str>, freshness: Option<Freshness>) -> Value {
+    let age_s = match freshness {
+        Some(Freshness::Good { age_ms, .. } | Freshness::Stale { age_ms }) => Some(age_ms / 1000),
+        Some(Freshness::ClockFault { .. }) | None => None,
+    };
+    let mut told = json!({"word": word, "label": found.label(), "age_s": age_s, "reason": reproach});
+    if let (Told::Health(body), Some(told)) = (found, told.as_object_mut()) {
+        told.insert("health".to_owned(), serde_json::to_value(body).unwrap_or_default());
+    }
+    told
+}
+
 /// The first of the places where a state may lie: the file itself, the folder, the folders below a runtime folder.
-fn find(path: &Path) -> Result<Found, StatusError> {
+fn find(path: &Path) -> Result<Told, StatusError> {
     let places = ["health.json", "health/health.json", "status.json", "public/status.json"];
     if !path.is_dir() {
         return read(path);
@@ -172,68 +132,28 @@ fn find(path: &Path) -> Result<Found, StatusError> {
         }
     }
     // The list of places is not empty, so there is a first error.
-    Err(first
-        .unwrap_or_else(|| StatusError::NotOurs { path: shown(path), detail: "nothing was looked for".to_owned() }))
+    let nothing = || NotTold::NotOurs { detail: "nothing was looked for".to_owned() };
+    Err(first.unwrap_or_else(|| StatusError::NotTold { path: shown(path), source: nothing() }))
 }
 
 fn shown(path: &Path) -> String {
     printable(&path.to_string_lossy(), 200)
 }
 
-fn read(path: &Path) -> Result<Found, StatusError> {
+fn read(path: &Path) -> Result<Told, StatusError> {
     let unreadable = |source| StatusError::Unreadable { path: shown(path), source };
     let mut bytes = Vec::new();
     // A pipe or a device would be waited for.
     if !std::fs::metadata(path).map_err(unreadable)?.is_file() {
-        return Err(StatusError::NotOurs { path: shown(path), detail: "it is no plain file".to_owned() });
+        let source = NotTold::NotOurs { detail: "it is no plain file".to_owned() };
+        return Err(StatusError::NotTold { path: shown(path), source });
     }
     let file = std::fs::File::open(path).map_err(unreadable)?;
     file.take(BYTES_MAX + 1).read_to_end(&mut bytes).map_err(unreadable)?;
     if BYTES_MAX < u64::try_from(bytes.len()).unwrap_or(u64::MAX) {
         return Err(StatusError::TooLarge { path: shown(path) });
     }
-    understand(&bytes, path)
-}
-
-fn understand(bytes: &[u8], path: &Path) -> Result<Found, StatusError> {
-    #[derive(Deserialize)]
-    struct Public {
-        label: String,
-        word: String,
-        written: String,
-        valid_until: String,
-    }
-    // The position in the file is enough; a parser's message may quote the file, and the file may be anybody's.
-    let not_ours = |error: &serde_json::Error| StatusError::NotOurs {
-        path: shown(path),
-        detail: format!("line {}, column {} does not fit", error.line(), error.column()),
-    };
-    let value: Value = serde_json::from_slice(bytes).map_err(|error| not_ours(&error))?;
-    let format = value.get("format").and_then(Value::as_str).unwrap_or_default().to_owned();
-    match format.as_str() {
-        FORMAT => match serde_json::from_value(value) {
-            Ok(body) => Ok(Found::Health(Box::new(body))),
-            Err(error) => Err(StatusError::NotOurs { path: shown(path), detail: printable(&error.to_string(), 120) }),
-        },
-        PUBLIC_FORMAT => {
-            let public: Public = serde_json::from_value(value).map_err(|error| not_ours(&error))?;
-            let Public { label, word, written, valid_until } = public;
-            Ok(Found::Public { label, word, written, valid_until })
-        }
-        other => Err(match version(other) {
-            Some(found) => StatusError::OtherVersion {
-                path: shown(path),
-                found: printable(other, 40),
-                age: if version(FORMAT) < Some(found) { "a newer" } else { "an older" },
-            },
-            None => StatusError::NotOurs { path: shown(path), detail: "it names no format of ours".to_owned() },
-        }),
-    }
-}
-
-/// The version number of a health format.
-fn version(format: &str) -> Option<u32> {
-    format.strip_prefix("pintle.health.v")?.parse().ok()
+    Told::parse(&bytes).map_err(|source| StatusError::NotTold { path: shown(path), source })
 }
 
 /// Who stops reading has seen enough; the exit code still tells.
@@ -247,6 +167,7 @@ mod tests {
     use super::*;
     use pintle_core::health::{Memory, snapshot};
     use pintle_core::sim::scene::Scene;
+    use pintle_core::wire::health::HealthBody;
 
     /// The health file of a scene, written `ago_ms` before now.
     fn written(mut scene: Scene, ago_ms: i64) -> HealthBody {

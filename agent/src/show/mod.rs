@@ -7,6 +7,7 @@ mod map;
 mod metrics;
 mod notices;
 mod public;
+pub mod survey;
 mod text;
 mod times;
 

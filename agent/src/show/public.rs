@@ -3,6 +3,7 @@
 use super::times::Times;
 use pintle_core::health::Word;
 use pintle_core::wire::health::HealthBody;
+use pintle_core::wire::told::PUBLIC_FORMAT;
 use serde::Serialize;
 
 /// `public/status.json`.
@@ -18,7 +19,7 @@ pub(super) struct Status<'a> {
 
 pub(super) fn status(body: &HealthBody) -> Status<'_> {
     Status {
-        format: "pintle.public.v1",
+        format: PUBLIC_FORMAT,
         generation: body.generation,
         label: &body.trailer.label,
         word: &body.word,

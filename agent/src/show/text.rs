@@ -16,7 +16,7 @@ const CHANGES_SHOWN: usize = 10;
 #[must_use]
 pub fn text(body: &HealthBody) -> String {
     let times = Times::of(body);
-    let mut note = Note(String::new());
+    let mut note = Note::default();
     note.line(&format!("{}: {}", body.trailer.label, body.word.to_uppercase()));
     note.wrapped("", "", &body.sentence);
     note.line(&format!("Written {}. Good until {}.", times.written_long(), times.until()));
@@ -35,7 +35,7 @@ pub fn text(body: &HealthBody) -> String {
             body.generation, body.process.version, body.life,
         ),
     );
-    note.0
+    note.finish()
 }
 
 fn needs(note: &mut Note, body: &HealthBody, times: &Times) {
@@ -117,17 +117,24 @@ fn changes(note: &mut Note, body: &HealthBody, times: &Times) {
     }
 }
 
-struct Note(String);
+/// A note that is being written, 80 columns wide.
+#[derive(Default)]
+pub(super) struct Note(String);
 
 impl Note {
-    fn line(&mut self, text: &str) {
+    /// What has been written.
+    pub(super) fn finish(self) -> String {
+        self.0
+    }
+
+    pub(super) fn line(&mut self, text: &str) {
         // A note may be made from a file that anybody wrote, and lands on a terminal.
         let cut = printable(text.trim_end(), COLUMNS);
         // Writing into a string can't fail.
         let _infallible = writeln!(self.0, "{cut}");
     }
 
-    fn blank(&mut self) {
+    pub(super) fn blank(&mut self) {
         self.0.push('\n');
     }
 
@@ -139,7 +146,7 @@ impl Note {
     }
 
     /// Breaks between words at the last column; a word that is longer than a line is broken anywhere.
-    fn wrapped(&mut self, first: &str, rest: &str, text: &str) {
+    pub(super) fn wrapped(&mut self, first: &str, rest: &str, text: &str) {
         if text.is_empty() {
             return;
         }

@@ -7,6 +7,7 @@ mod freshness;
 mod memory;
 mod needs;
 mod sections;
+pub mod visit;
 pub mod wording;
 
 pub use freshness::Freshness;

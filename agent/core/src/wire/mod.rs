@@ -1,6 +1,7 @@
 //! Serde types of everything that leaves or enters the process, each with a format version, and their conversions.
 
 pub mod control;
+pub mod csv;
 pub mod event;
 pub mod health;
 pub mod keeper;
@@ -12,5 +13,6 @@ pub mod read_out;
 pub mod receipt;
 pub mod site;
 pub mod stamp;
+pub mod told;
 pub mod track;
 pub mod tree;

@@ -60,6 +60,7 @@ fn main() -> Result<()> {
                 folder: path,
                 tls: None,
                 token: None,
+                tokens: None,
                 limits: Limits::default(),
             };
             let receiver = Receiver::bind(setup).await?;

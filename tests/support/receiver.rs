@@ -354,6 +354,11 @@ impl Receiver {
         outcome(&[&["receive", "--report", "--data", self.data.to_str().unwrap()], args].concat())
     }
 
+    /// Folder of its database.
+    pub(crate) fn data(&self) -> &Path {
+        &self.data
+    }
+
     pub(crate) fn database(&self) -> Connection {
         let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY;
         Connection::open_with_flags(self.data.join("receiver.db"), flags).unwrap()

@@ -28,6 +28,23 @@ pub struct Account {
     pub complete: bool,
     /// One for each generation of each trailer, by trailer, oldest first.
     pub generations: Vec<GenerationAccount>,
+    /// Requests in the name of another trailer than the token or certificate belongs to.
+    pub misuse: Vec<Misuse>,
+}
+
+/// Somebody spoke in the name of another trailer; nothing of it was stored.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Misuse {
+    /// Whose token or certificate it was.
+    pub owner: String,
+    /// In whose name it was used.
+    pub source: String,
+    /// How often.
+    pub times: u64,
+    /// When first, RFC 3339.
+    pub first: String,
+    /// When last, RFC 3339.
+    pub last: String,
 }
 
 /// The account of one generation. `up_to = here + explained + missing`, always.
@@ -133,13 +150,25 @@ impl Account {
     pub fn read(folder: &Path, now: Utc) -> std::result::Result<Self, DatabaseError> {
         let connection = open_reader(folder)?;
         generations(&connection)
-            .map(|generations| Self {
-                format: FORMAT,
-                written: now.to_rfc3339(),
-                complete: generations.iter().all(|g| g.missing.count == 0 && !g.is_raised()),
-                generations,
+            .and_then(|generations| {
+                let misuse = misuse(&connection)?;
+                Ok(Self {
+                    format: FORMAT,
+                    written: now.to_rfc3339(),
+                    complete: misuse.is_empty() && generations.iter().all(|g| g.missing.count == 0 && !g.is_raised()),
+                    generations,
+                    misuse,
+                })
             })
             .map_err(|error| DatabaseError::from_sqlite(&folder.join(FILE_NAME), &error))
+    }
+}
+
+impl Account {
+    /// Whether a person must look.
+    #[must_use]
+    pub fn is_raised(&self) -> bool {
+        !self.misuse.is_empty() || self.generations.iter().any(GenerationAccount::is_raised)
     }
 }
 
@@ -255,6 +284,21 @@ fn numbers(connection: &Connection, generation: i64) -> Result<(RangeSet, RangeS
         have.insert_run(first, last);
     }
     Ok((have, doubled))
+}
+
+fn misuse(connection: &Connection) -> Result<Vec<Misuse>> {
+    let mut rows = connection
+        .prepare_cached("SELECT owner, source, times, first_at, last_at FROM misuse ORDER BY owner, source LIMIT ?1")?;
+    let rows = rows.query_map([i64::try_from(RUNS_LISTED_MAX).unwrap_or(i64::MAX)], |row| {
+        Ok(Misuse {
+            owner: row.get(0)?,
+            source: row.get(1)?,
+            times: unsigned(row.get(2)?),
+            first: Utc(row.get(3)?).to_rfc3339(),
+            last: Utc(row.get(4)?).to_rfc3339(),
+        })
+    })?;
+    rows.collect()
 }
 
 fn explained(connection: &Connection, generation: i64) -> Result<Vec<(String, Range)>> {

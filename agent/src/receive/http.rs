@@ -4,6 +4,7 @@ use super::account::{Account, Summary};
 use super::check::{BodyError, check_body, is_source, is_uuid};
 use super::schema::DatabaseError;
 use super::store::{Batch, ReceiverStore};
+use super::tokens::Tokens;
 use crate::clock;
 use aws_lc_rs::{constant_time, digest};
 use base64::Engine as _;
@@ -74,11 +75,33 @@ pub struct Service {
     folder: PathBuf,
     /// SHA-256 of the bearer token, so that comparing takes the same time for every guess.
     token: Option<[u8; 32]>,
+    /// Tokens that are bound to one source each.
+    tokens: Option<Tokens>,
     limits: Limits,
     /// Body memory that is left, KiB.
     budget: Arc<Semaphore>,
     /// One account is made at a time: it reads the whole index.
     accounts: Semaphore,
+}
+
+/// In whose name a client may send.
+enum Names {
+    /// Anybody's: there is nothing that binds it.
+    All,
+    /// Nobody's; it reads the account.
+    Reader,
+    /// These sources.
+    Only(Vec<String>),
+}
+
+impl Names {
+    fn allow(&self, source: &str) -> bool {
+        match self {
+            Self::All => true,
+            Self::Reader => false,
+            Self::Only(names) => names.iter().any(|name| name == source),
+        }
+    }
 }
 
 type Answer = Response<Full<Bytes>>;
@@ -87,34 +110,40 @@ type Answer = Response<Full<Bytes>>;
 type Refused = Box<Answer>;
 
 impl Service {
-    /// A service on an open store in `folder`; with a `token` every request must bring it.
+    /// A service on an open store in `folder`; with a token or tokens every request must bring one.
     #[must_use]
-    pub fn new(store: ReceiverStore, folder: PathBuf, token: Option<&str>, limits: Limits) -> Self {
+    pub fn new(
+        store: ReceiverStore,
+        folder: PathBuf,
+        (token, tokens): (Option<&str>, Option<Tokens>),
+        limits: Limits,
+    ) -> Self {
         let budget = Arc::new(Semaphore::new(limits.bodies_bytes_max / 1024));
         Self {
             store,
             folder,
             token: token.map(|token| sha256(token.as_bytes())),
+            tokens,
             limits,
             budget,
             accounts: Semaphore::new(1),
         }
     }
 
-    /// Answers one request.
-    pub async fn answer<B>(&self, request: Request<B>) -> Answer
+    /// Answers one request of a client whose certificate names the sources `names`; `None`: it showed none.
+    pub async fn answer<B>(&self, request: Request<B>, names: Option<&[String]>) -> Answer
     where
         B: Body<Data = Bytes> + Unpin,
     {
-        let answer = self.route(request).await;
+        let answer = self.route(request, names).await;
         answer.unwrap_or_else(|refused| *refused)
     }
 
-    async fn route<B>(&self, request: Request<B>) -> Result<Answer, Refused>
+    async fn route<B>(&self, request: Request<B>, names: Option<&[String]>) -> Result<Answer, Refused>
     where
         B: Body<Data = Bytes> + Unpin,
     {
-        self.authorise(request.headers())?;
+        let allowed_names = self.authorise(request.headers(), names)?;
         let allowed = match request.uri().path() {
             EVENTS_PATH => Method::POST,
             COMPLETENESS_PATH | SUMMARY_PATH => Method::GET,
@@ -131,7 +160,12 @@ impl Service {
             return Err(refused);
         }
         match request.uri().path() {
-            EVENTS_PATH => self.events(request).await,
+            EVENTS_PATH => self.events(request, &allowed_names).await,
+            // What all trailers have sent is none of one trailer's business.
+            _ if matches!(allowed_names, Names::Only(_)) && self.tokens.is_some() => {
+                let detail = "Accounts are read with the receiver's own token (--token-file).";
+                Err(problem("token-account", StatusCode::FORBIDDEN, "Not for a trailer's token", detail))
+            }
             COMPLETENESS_PATH => {
                 self.reading(|folder| Account::read(&folder, clock::utc()).map(|account| json(&account))).await
             }
@@ -139,22 +173,68 @@ impl Service {
         }
     }
 
-    fn authorise(&self, headers: &HeaderMap) -> Result<(), Refused> {
-        let Some(token) = &self.token else { return Ok(()) };
+    /// In whose name the request may speak.
+    fn authorise(&self, headers: &HeaderMap, certificate: Option<&[String]>) -> Result<Names, Refused> {
+        let mut names = match certificate {
+            Some(names) => Names::Only(names.to_vec()),
+            None => Names::All,
+        };
+        if self.token.is_none() && self.tokens.is_none() {
+            return Ok(names);
+        }
         let given = headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok());
         let given =
             given.and_then(|value| value.split_once(' ')).filter(|(scheme, _)| scheme.eq_ignore_ascii_case("bearer"));
-        let good = given.is_some_and(|(_, given)| {
-            constant_time::verify_slices_are_equal(&sha256(given.trim().as_bytes()), token).is_ok()
-        });
-        if good {
-            return Ok(());
+        if let Some((_, given)) = given {
+            let given = given.trim();
+            let known = self
+                .token
+                .as_ref()
+                .is_some_and(|token| constant_time::verify_slices_are_equal(&sha256(given.as_bytes()), token).is_ok());
+            match &self.tokens {
+                None if known => return Ok(names),
+                Some(_) if known => return Ok(Names::Reader),
+                Some(tokens) => {
+                    if let Some(source) = tokens.source_of(given) {
+                        // Both a certificate and a token: only what both allow.
+                        if names.allow(&source) {
+                            names = Names::Only(vec![source]);
+                        } else {
+                            names = Names::Only(Vec::new());
+                        }
+                        return Ok(names);
+                    }
+                }
+                None => {}
+            }
         }
         let detail =
             "Send the token of this receiver as \"Authorization: Bearer ...\" (receiver.token_file on the trailer).";
         let mut refused = problem("token", StatusCode::UNAUTHORIZED, "Token missing or wrong", detail);
         refused.headers_mut().insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
         Err(refused)
+    }
+
+    /// Refuses, counts and raises a request in the name of another trailer.
+    async fn own_name(&self, names: &Names, source: &str) -> Result<(), Refused> {
+        if names.allow(source) {
+            return Ok(());
+        }
+        let (owner, detail) = match names {
+            Names::Reader => (
+                "the token that reads accounts".to_owned(),
+                "This token reads accounts. Send with the token of the trailer that Pintle-Source names.",
+            ),
+            Names::Only(own) => (
+                if own.is_empty() { "a certificate without a trailer's name".to_owned() } else { own.join(" ") },
+                "This token or certificate is another trailer's than Pintle-Source names. Nothing is stored, and it \
+                 is raised here. Give each trailer its own.",
+            ),
+            Names::All => (String::new(), ""),
+        };
+        // What can't be counted is refused all the same.
+        drop(self.store.misuse(owner, source.to_owned(), clock::utc()).await);
+        Err(problem("token-source", StatusCode::FORBIDDEN, "Not this trailer's token", detail))
     }
 
     /// Reads the database beside the writer, one reader at a time.
@@ -170,12 +250,13 @@ impl Service {
         }
     }
 
-    async fn events<B>(&self, request: Request<B>) -> Result<Answer, Refused>
+    async fn events<B>(&self, request: Request<B>, names: &Names) -> Result<Answer, Refused>
     where
         B: Body<Data = Bytes> + Unpin,
     {
         let (head, body) = request.into_parts();
         let told = Told::read(&head.headers)?;
+        self.own_name(names, &told.source).await?;
         let received_at = clock::utc();
         let announced = body.size_hint().lower();
         if u64::try_from(self.limits.body_bytes_max).is_ok_and(|max| max < announced) {

@@ -14,56 +14,99 @@ pub mod server;
 pub mod store;
 pub mod timed;
 pub mod tls;
+pub mod tokens;
 pub mod write;
 
 use crate::clock;
 use crate::exit::Exit;
-use account::{Account, GenerationAccount};
+use account::Account;
 use http::Limits;
 use report::Report;
 use server::{ReceiveError, Receiver, ReceiverSetup};
 use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use tokens::Tokens;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 
 /// Take events from trailers, answer with receipts, and prove that none is missing.
 #[derive(Clone, Debug, clap::Args)]
+#[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
 pub struct ReceiveArgs {
+    #[command(subcommand)]
+    command: Option<ReceiveCommand>,
     /// Address and port to listen on; port 0 takes a free one. Off this host a certificate is needed.
     #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:7410")]
     pub listen: SocketAddr,
     /// Folder of the receiver's database.
-    #[arg(long, value_name = "FOLDER")]
-    pub data: PathBuf,
+    #[arg(long, value_name = "FOLDER", required = true)]
+    pub data: Option<PathBuf>,
     /// Certificate chain, PEM.
     #[arg(long, value_name = "FILE", requires = "tls_key")]
     pub tls_cert: Option<PathBuf>,
     /// Private key of the certificate, PEM.
     #[arg(long, value_name = "FILE", requires = "tls_cert")]
     pub tls_key: Option<PathBuf>,
-    /// File with the token that trailers must send.
+    /// Authorities (PEM) of the trailers' certificates: every client must show one, and may send only in the name that
+    /// its URI `urn:pintle:trailer:<id>` gives.
+    #[arg(long, value_name = "FILE", requires = "tls_cert")]
+    pub client_ca: Option<PathBuf>,
+    /// File with one token for all trailers; beside --tokens it reads the account and sends nothing.
     #[arg(long, value_name = "FILE")]
     pub token_file: Option<PathBuf>,
+    /// File with one token for each trailer, which can send in its own name only; see `pintle receive token`.
+    #[arg(long, value_name = "FILE")]
+    pub tokens: Option<PathBuf>,
     /// Write the address that trailers send to into this file once it listens.
     #[arg(long, value_name = "FILE")]
     pub announce: Option<PathBuf>,
     /// Print the account of the folder and end: 0 complete, 1 numbers are missing, 2 something is raised, 3 unreadable.
-    #[arg(long, conflicts_with_all = ["tls_cert", "tls_key", "token_file", "announce"])]
+    #[arg(long, conflicts_with_all = ["tls_cert", "tls_key", "client_ca", "token_file", "tokens", "announce"])]
     pub report: bool,
     /// Print the account as JSON.
     #[arg(long, requires = "report")]
     pub json: bool,
 }
 
+/// What else the receiver's people do.
+#[derive(Clone, Debug, clap::Subcommand)]
+enum ReceiveCommand {
+    /// Make a token for one trailer: prints the token, which goes to the trailer, and its line for the file of
+    /// --tokens.
+    Token {
+        /// Name of the trailer (`trailer.id`).
+        trailer: String,
+    },
+}
+
 /// Runs the command.
 #[must_use]
 pub fn receive(args: &ReceiveArgs) -> Exit {
-    if args.report {
-        return print_report(&args.data, args.json);
+    match (&args.command, &args.data) {
+        (Some(ReceiveCommand::Token { trailer }), _) => make_token(trailer),
+        (None, Some(data)) if args.report => print_report(data, args.json),
+        (None, Some(data)) => serve(args, data),
+        // The command line demands one of them.
+        (None, None) => Exit::Usage,
     }
-    match run(args) {
+}
+
+fn make_token(trailer: &str) -> Exit {
+    let Some((token, line)) = tokens::new_token(trailer) else {
+        complain(&"that is no name of a trailer", "use its trailer.id: a-z, 0-9 and -");
+        return Exit::Usage;
+    };
+    let mut out = std::io::stdout().lock();
+    let written = writeln!(out, "for the trailer's receiver.token_file, shown only now:\n{token}").and_then(|()| {
+        writeln!(out, "for the receiver's file of --tokens:\n{line}")?;
+        out.flush()
+    });
+    if written.is_ok() { Exit::Good } else { Exit::Stale }
+}
+
+fn serve(args: &ReceiveArgs, data: &Path) -> Exit {
+    match run(args, data) {
         Ok(()) => Exit::Good,
         Err(error) => {
             complain(&error, error.advice());
@@ -96,20 +139,22 @@ fn print_report(folder: &Path, json: bool) -> Exit {
         complain(&format!("the account can't be written: {error}"), "look at where the output goes");
         return Exit::Stale;
     }
-    match (account.complete, account.generations.iter().any(GenerationAccount::is_raised)) {
+    match (account.complete, account.is_raised()) {
         (true, _) => Exit::Good,
         (false, false) => Exit::Look,
         (false, true) => Exit::Act,
     }
 }
 
-fn run(args: &ReceiveArgs) -> Result<(), ReceiveError> {
+fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
     // Whoever runs the receiver inside another program has set up logging; then that stays.
     drop(tracing_subscriber::fmt().with_writer(std::io::stderr).with_ansi(false).without_time().try_init());
     let token = args.token_file.as_deref().map(tls::token).transpose()?;
     let tls = args.tls_cert.as_deref().zip(args.tls_key.as_deref());
-    let tls = tls.map(|(cert, key)| tls::server_config(cert, key)).transpose()?;
-    let setup = ReceiverSetup { listen: args.listen, folder: args.data.clone(), tls, token, limits: Limits::default() };
+    let tls = tls.map(|(cert, key)| tls::server_config(cert, key, args.client_ca.as_deref())).transpose()?;
+    let tokens = args.tokens.as_deref().map(Tokens::open).transpose()?;
+    let setup =
+        ReceiverSetup { listen: args.listen, folder: data.to_owned(), tls, token, tokens, limits: Limits::default() };
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .max_blocking_threads(4) // parsing, hashing and accounts; the host has few cores

@@ -13,14 +13,21 @@ impl fmt::Display for Report<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let account = self.0;
         writeln!(f, "Account of {}", account.written)?;
-        if account.generations.is_empty() {
+        if account.generations.is_empty() && account.misuse.is_empty() {
             return writeln!(f, "\nNo trailer has sent anything yet.");
         }
         for generation in &account.generations {
             one(f, generation)?;
         }
-        let raised = account.generations.iter().any(GenerationAccount::is_raised);
-        let verdict = match (account.complete, raised) {
+        for misuse in &account.misuse {
+            writeln!(
+                f,
+                "\nRAISED: {} was used in the name of {}: {} times, last at {}; nothing of it is stored. Give that \
+                 trailer a new one.",
+                misuse.owner, misuse.source, misuse.times, misuse.last
+            )?;
+        }
+        let verdict = match (account.complete, account.is_raised()) {
             (true, _) => "Complete: every number is here or explained by the trailer's ledger.",
             (false, true) => "In doubt: look at what is raised above.",
             (false, false) => {

@@ -4,6 +4,7 @@ use super::http::{EVENTS_PATH, Limits, Service};
 use super::schema::{DatabaseError, FILE_NAME};
 use super::store;
 use super::timed::Timed;
+use super::tokens::{Tokens, sources_of};
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
@@ -88,6 +89,8 @@ pub struct ReceiverSetup {
     pub tls: Option<Arc<rustls::ServerConfig>>,
     /// Token that every request must bring.
     pub token: Option<String>,
+    /// Tokens that are bound to one source each.
+    pub tokens: Option<Tokens>,
     /// What binds requests.
     pub limits: Limits,
 }
@@ -118,7 +121,7 @@ impl Receiver {
         let listener = TcpListener::bind(setup.listen).await.map_err(told)?;
         let address = listener.local_addr().map_err(told)?;
         let (store, thread) = store::start(&setup.folder)?;
-        let service = Arc::new(Service::new(store, setup.folder, setup.token.as_deref(), setup.limits));
+        let service = Arc::new(Service::new(store, setup.folder, (setup.token.as_deref(), setup.tokens), setup.limits));
         let tls = setup.tls.map(TlsAcceptor::from);
         Ok(Self { listener, address, tls, limits: setup.limits, service, thread, _lock: lock })
     }
@@ -197,21 +200,27 @@ async fn connection(
     // An answer is one small write; waiting for company would only delay it. If it can't be set, answers are slower.
     drop(stream.set_nodelay(true));
     let Some(tls) = tls else {
-        return http(stream, service, limits, stop).await;
+        return http(stream, service, limits, None, stop).await;
     };
     // A handshake that fails is the peer's trouble and shows there; logging each would let a peer fill the disk.
     if let Ok(Ok(stream)) = tokio::time::timeout(limits.handshake_wait, tls.accept(stream)).await {
-        http(stream, service, limits, stop).await;
+        let names = stream.get_ref().1.peer_certificates().and_then(|chain| chain.first()).map(sources_of);
+        http(stream, service, limits, names.map(Arc::from), stop).await;
     }
 }
 
-async fn http<S>(stream: S, service: Arc<Service>, limits: Limits, stop: CancellationToken)
-where
+async fn http<S>(
+    stream: S,
+    service: Arc<Service>,
+    limits: Limits,
+    names: Option<Arc<[String]>>,
+    stop: CancellationToken,
+) where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
     let answer = service_fn(move |request| {
-        let service = Arc::clone(&service);
-        async move { Ok::<_, Infallible>(service.answer(request).await) }
+        let (service, names) = (Arc::clone(&service), names.clone());
+        async move { Ok::<_, Infallible>(service.answer(request, names.as_deref()).await) }
     });
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())

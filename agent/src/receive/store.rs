@@ -6,7 +6,7 @@ use super::schema::{DatabaseError, FILE_NAME, open_writer};
 use super::write::Writing;
 use pintle_core::moment::Utc;
 use pintle_core::wire::receipt::Receipt;
-use rusqlite::Connection;
+use rusqlite::{Connection, Transaction, params};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::thread::JoinHandle;
@@ -36,10 +36,21 @@ struct Asked {
     answer: oneshot::Sender<Result<Vec<Receipt>, DatabaseError>>,
 }
 
+/// Other work on the database, in a transaction of its own.
+type Job = Box<dyn FnOnce(Result<&Transaction<'_>, DatabaseError>) -> rusqlite::Result<Done> + Send>;
+
+/// Tells whoever asked, once the work is on the disk. Dropped uncalled, it tells that it is not.
+type Done = Box<dyn FnOnce() + Send>;
+
+enum Ask {
+    Store(Asked),
+    Job(Job),
+}
+
 /// Hands requests to the writing thread. Clones share it; the thread ends when the last one is gone.
 #[derive(Clone)]
 pub struct ReceiverStore {
-    asked: mpsc::Sender<Asked>,
+    asked: mpsc::Sender<Ask>,
 }
 
 impl ReceiverStore {
@@ -49,8 +60,57 @@ impl ReceiverStore {
     /// [`DatabaseError`]: nothing can be said to be stored.
     pub async fn store(&self, batch: Batch) -> Result<Vec<Receipt>, DatabaseError> {
         let (answer, receipts) = oneshot::channel();
-        self.asked.send(Asked { batch, answer }).await.map_err(|_| DatabaseError::Stopped)?;
+        self.asked.send(Ask::Store(Asked { batch, answer })).await.map_err(|_| DatabaseError::Stopped)?;
         receipts.await.map_err(|_| DatabaseError::Stopped)?
+    }
+
+    /// Does `work` in a transaction of its own between the requests, and gives what it found.
+    ///
+    /// # Errors
+    /// [`DatabaseError`]: nothing of it is done.
+    pub async fn work<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T> + Send + 'static,
+    ) -> Result<T, DatabaseError> {
+        let (answer, answered) = oneshot::channel();
+        let job: Job = Box::new(move |open| {
+            let found = open.map(work);
+            let told = match found {
+                Err(error) => Err(error),
+                Ok(found) => Ok(found?),
+            };
+            // Who asked may have gone.
+            Ok(Box::new(move || drop(answer.send(told))))
+        });
+        self.asked.send(Ask::Job(job)).await.map_err(|_| DatabaseError::Stopped)?;
+        let failed = || DatabaseError::Disk { path: FILE_NAME.into(), detail: "it refused the work".to_owned() };
+        answered.await.map_err(|_| failed())?
+    }
+
+    /// Counts that somebody whose token or certificate is `owner`'s spoke in the name of `source`.
+    ///
+    /// # Errors
+    /// [`DatabaseError`]: it is not counted.
+    pub async fn misuse(&self, owner: String, source: String, now: Utc) -> Result<(), DatabaseError> {
+        let first = self
+            .work(move |work| {
+                work.execute(
+                    "INSERT INTO misuse (owner, source, times, first_at, last_at) VALUES (?1, ?2, 1, ?3, ?3)
+                     ON CONFLICT DO UPDATE SET times = times + 1, last_at = excluded.last_at",
+                    params![owner, source, now.0],
+                )?;
+                let times: i64 = work.query_row(
+                    "SELECT times FROM misuse WHERE owner = ?1 AND source = ?2",
+                    params![owner, source],
+                    |row| row.get(0),
+                )?;
+                Ok((times == 1).then_some((owner, source)))
+            })
+            .await?;
+        if let Some((owner, source)) = first {
+            tracing::warn!(%owner, %source, "a token or certificate was used in the name of another trailer");
+        }
+        Ok(())
     }
 }
 
@@ -73,7 +133,7 @@ struct Writer {
     folder: PathBuf,
     /// `None` after a failure: what the connection and its caches hold can't be trusted then, so it is opened anew.
     open: Option<Writing>,
-    requests: mpsc::Receiver<Asked>,
+    requests: mpsc::Receiver<Ask>,
     /// Whether the last group failed: only a change of this is logged.
     failing: bool,
 }
@@ -82,13 +142,21 @@ impl Writer {
     fn run(mut self) {
         let mut waiting = Vec::new();
         while 0 < self.requests.blocking_recv_many(&mut waiting, WAITING_MAX) {
-            let mut waiting: VecDeque<Asked> = waiting.drain(..).collect();
+            let mut waiting: VecDeque<Ask> = waiting.drain(..).collect();
             while !waiting.is_empty() {
                 let mut events = 0;
                 let mut group = Vec::new();
-                while let Some(asked) = waiting.pop_front() {
-                    events += asked.batch.events.len();
-                    group.push(asked);
+                while let Some(ask) = waiting.pop_front() {
+                    match ask {
+                        Ask::Store(asked) => {
+                            events += asked.batch.events.len();
+                            group.push(asked);
+                        }
+                        Ask::Job(job) => {
+                            self.answer(std::mem::take(&mut group));
+                            self.job(job);
+                        }
+                    }
                     if GROUP_EVENTS_MAX <= events {
                         break;
                     }
@@ -101,7 +169,29 @@ impl Writer {
         }
     }
 
+    fn job(&mut self, job: Job) {
+        let mut writing = match self.open.take().map_or_else(|| open_writer(&self.folder).map(Writing::new), Ok) {
+            Ok(writing) => writing,
+            Err(error) => {
+                if let Ok(done) = job(Err(error)) {
+                    done();
+                }
+                return;
+            }
+        };
+        match writing.work(|work| job(Ok(work))) {
+            Ok(done) => {
+                self.open = Some(writing);
+                done();
+            }
+            Err(error) => tracing::warn!(error = ?error.sqlite_error_code(), "work on the database failed"),
+        }
+    }
+
     fn answer(&mut self, group: Vec<Asked>) {
+        if group.is_empty() {
+            return;
+        }
         let batches: Vec<&Batch> = group.iter().map(|asked| &asked.batch).collect();
         match self.commit(&batches) {
             Ok(receipts) => {

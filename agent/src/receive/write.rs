@@ -7,7 +7,7 @@ use super::store::Batch;
 use aws_lc_rs::digest;
 use pintle_core::moment::Utc;
 use pintle_core::wire::receipt::{Receipt, ReceiptResult};
-use rusqlite::{Connection, OptionalExtension, Result, TransactionBehavior, params};
+use rusqlite::{Connection, OptionalExtension, Result, Transaction, TransactionBehavior, params};
 use std::collections::HashMap;
 
 /// Other contents that are kept under one id; further ones are counted only (our own limit).
@@ -37,6 +37,17 @@ impl Writing {
     #[must_use]
     pub fn into_connection(self) -> Connection {
         self.connection
+    }
+
+    /// Does other work in one transaction and commits it.
+    ///
+    /// # Errors
+    /// What the database says: nothing of it is done.
+    pub fn work<T>(&mut self, work: impl FnOnce(&Transaction<'_>) -> Result<T>) -> Result<T> {
+        let open = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let found = work(&open)?;
+        open.commit()?;
+        Ok(found)
     }
 
     /// Stores requests in one transaction and commits it. The receipts are in the order of requests and events.

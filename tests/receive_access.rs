@@ -1,0 +1,136 @@
+//! Who may send to the receiver in whose name: a token or a certificate speaks for one trailer, and what it says in the
+//! name of another is refused, counted and raised.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+#[path = "support/receiver.rs"]
+#[expect(dead_code, reason = "other tests say more to it")]
+mod receiver;
+
+use pintle::config::{Broker, Proof, Receiver as Target};
+use pintle::io::http::{Client, Post, PostError, content_digest};
+use pintle::receive::tokens::new_token;
+use pintle_core::forward::answer::NoAnswer;
+use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
+use receiver::{Batch, Event, GENERATION, Receiver, SOURCE};
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+
+#[test]
+fn a_token_used_for_another_source_is_refused_counted_and_raised() {
+    let folder = tempfile::tempdir().unwrap();
+    let (ours, ours_line) = new_token("heron-3").unwrap();
+    let (theirs, theirs_line) = new_token("heron-4").unwrap();
+    let tokens = folder.path().join("tokens");
+    std::fs::write(&tokens, format!("{ours_line}\n{theirs_line}\n")).unwrap();
+    let reader = folder.path().join("reader");
+    std::fs::write(&reader, "a-token-for-reading-accounts").unwrap();
+    let receiver = Receiver::start(&["--tokens", tokens.to_str().unwrap(), "--token-file", reader.to_str().unwrap()]);
+    let batch = Batch::of(&[Event::read(1)]);
+    let with = |token: &str| batch.clone().header("authorization", &format!("Bearer {token}"));
+
+    assert_eq!(receiver.post(&with(&ours)).status, 200);
+    for _ in 0..2 {
+        let told = receiver.post(&Batch::of(&[Event::read(2)]).header("authorization", &format!("Bearer {theirs}")));
+        assert_eq!((told.status, told.json()["type"].as_str()), (403, Some("urn:pintle:problem:token-source")));
+    }
+    assert_eq!(receiver.post(&with("a-token-for-reading-accounts")).status, 403, "it reads only");
+    assert_eq!(receiver.post(&with("none-of-these-at-all")).status, 401);
+    assert_eq!(receiver.post(&batch).status, 401);
+    assert_eq!(receiver.count("SELECT count(*) FROM reads"), 1, "nothing in a wrong name is stored");
+
+    let (exit, account) = report(receiver.data());
+    assert_eq!(exit, Some(2), "raised");
+    assert_eq!(account["misuse"][1]["owner"], "urn:pintle:trailer:heron-4");
+    assert_eq!(account["misuse"][1]["source"], SOURCE);
+    assert_eq!(account["misuse"][1]["times"], 2);
+}
+
+fn report(data: &Path) -> (Option<i32>, Value) {
+    let output = std::process::Command::new(env!("CARGO_BIN_EXE_pintle"))
+        .args(["receive", "--report", "--json", "--data"])
+        .arg(data)
+        .output()
+        .unwrap();
+    (output.status.code(), serde_json::from_slice(&output.stdout).unwrap())
+}
+
+/// An authority, and what it signed for a name.
+struct Authority(CertifiedIssuer<'static, KeyPair>);
+
+impl Authority {
+    fn new() -> Self {
+        let mut params = CertificateParams::new(Vec::new()).unwrap();
+        params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+        Self(CertifiedIssuer::self_signed(params, KeyPair::generate().unwrap()).unwrap())
+    }
+
+    /// Writes certificate and key of `name` into the folder.
+    fn sign(&self, folder: &Path, name: &str, san: SanType) -> (PathBuf, PathBuf) {
+        let mut params = CertificateParams::new(Vec::new()).unwrap();
+        params.subject_alt_names.push(san);
+        let key = KeyPair::generate().unwrap();
+        let certificate = params.signed_by(&key, &self.0).unwrap();
+        let (cert_path, key_path) = (folder.join(format!("{name}.pem")), folder.join(format!("{name}.key")));
+        std::fs::write(&cert_path, certificate.pem()).unwrap();
+        std::fs::write(&key_path, key.serialize_pem()).unwrap();
+        (cert_path, key_path)
+    }
+}
+
+async fn send(url: &str, ca: &Path, client: Option<&(PathBuf, PathBuf)>, source: &str) -> Result<u16, NoAnswer> {
+    let target = Target {
+        url: url.to_owned(),
+        proof: Proof::Receipts,
+        ca_file: Some(ca.to_owned()),
+        token_file: None,
+        client_cert_file: client.map(|(cert, _)| cert.clone()),
+        client_key_file: client.map(|(_, key)| key.clone()),
+        batch_reads_max: 100,
+        batch_bytes_max: 1 << 20,
+        answer_wait_ms: 8000,
+        retry_ms_max: 1000,
+        broker: Broker::default(),
+    };
+    let post = Post {
+        key: "0190a000-0000-7000-8000-0000000000ff",
+        source,
+        generation: GENERATION,
+        accepted_up_to: 0,
+        body: b"[]".to_vec(),
+        answer_bytes_max: 10_000,
+    };
+    match Client::open(&target).await.unwrap().post(post).await {
+        Ok(answer) => Ok(answer.view().status),
+        Err(PostError::NoAnswer(why)) => Err(why),
+        Err(PostError::Own(error)) => panic!("{error}"),
+    }
+}
+
+#[tokio::test]
+async fn a_certificate_speaks_for_the_trailer_that_it_names_and_for_no_other() {
+    assert_eq!(content_digest(b"[]").len(), "sha-256=::".len() + 44);
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    let authority = Authority::new();
+    let ca = at.join("ca.pem");
+    std::fs::write(&ca, authority.0.pem()).unwrap();
+    let server = authority.sign(at, "server", SanType::IpAddress([127, 0, 0, 1].into()));
+    let uri = |text: &str| SanType::URI(text.to_owned().try_into().unwrap());
+    let ours = authority.sign(at, "ours", uri(SOURCE));
+    let nobody = authority.sign(at, "nobody", uri("urn:other:thing"));
+    let forged = Authority::new().sign(at, "forged", uri(SOURCE));
+    let path = |path: &Path| path.to_str().unwrap().to_owned();
+    let (cert, key, ca_text) = (path(&server.0), path(&server.1), path(&ca));
+    let receiver = Receiver::start(&["--tls-cert", &cert, "--tls-key", &key, "--client-ca", &ca_text]);
+    let url = receiver.url.clone();
+
+    assert_eq!(send(&url, &ca, Some(&ours), SOURCE).await, Ok(200));
+    assert_eq!(send(&url, &ca, Some(&ours), "urn:pintle:trailer:heron-4").await, Ok(403));
+    assert_eq!(send(&url, &ca, Some(&nobody), SOURCE).await, Ok(403));
+    for client in [Some(&forged), None] {
+        let refused = send(&url, &ca, client, SOURCE).await;
+        assert!(matches!(refused, Err(NoAnswer::ClientCertificate | NoAnswer::Broken)), "{refused:?}");
+    }
+    let (exit, account) = report(receiver.data());
+    assert_eq!((exit, account["misuse"].as_array().unwrap().len()), (Some(2), 2));
+}

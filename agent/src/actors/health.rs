@@ -3,12 +3,15 @@
 //! A judgement is made every second and costs nothing; files are written when it says something new, and every
 //! `health.every_s` in any case, so that they never go stale while the agent lives.
 
+mod history;
+
 use super::heartbeat::Heartbeat;
 use crate::clock;
 use crate::config;
 use crate::io::files::{FilesError, Folder};
 use crate::show::{self, Rendered};
 use crate::store::{QueueFigures, StoreHandle};
+use history::History;
 use pintle_core::cameras::IntakeView;
 use pintle_core::forward::ForwardView;
 use pintle_core::health::{Facts, Life, LifecycleView, Memory, Observations, QueueView, Snapshot, snapshot};
@@ -126,6 +129,8 @@ struct Composer {
     health: Folder,
     kept: Folder,
     memory: Memory,
+    /// Absent only while it is written.
+    history: Option<History>,
     generation: u64,
     began: Mono,
     started: bool,
@@ -143,6 +148,7 @@ impl Composer {
         let kept = Folder::ready(setup.trailer.state_dir.join("health"), 0o750, 0o640, group)?;
         let mut memory = Memory::default();
         memory.resume(earlier_changes(&kept));
+        let history = History::resume(&kept);
         let began = clock::mono();
         Ok(Self {
             setup,
@@ -150,6 +156,7 @@ impl Composer {
             health,
             kept,
             memory,
+            history: Some(history),
             generation: 0,
             began,
             started: false,
@@ -199,6 +206,10 @@ impl Composer {
                 Ok(()) => {
                     self.generation += 1;
                     self.written = Some((now.mono, gist));
+                    let due = |history: &History| history.is_due(now.mono, now.utc);
+                    if life == Life::Running && self.history.as_ref().is_some_and(due) {
+                        self.add_to_history(body, now.mono).await;
+                    }
                     if self.failing {
                         info!("health files are written again");
                     }
@@ -214,6 +225,26 @@ impl Composer {
             }
         }
         self.setup.heartbeat.turn();
+    }
+
+    /// A line of about 400 bytes each quarter of an hour, written beside the runtime: a disk that stalls must not stall
+    /// the intake.
+    async fn add_to_history(&mut self, body: HealthBody, now: Mono) {
+        let Some(mut history) = self.history.take() else { return };
+        let (kept, shown) = (self.kept.clone(), self.health.clone());
+        let added = tokio::task::spawn_blocking(move || {
+            let written = history.add(&body, now, &kept, &shown);
+            (history, written)
+        });
+        match added.await {
+            Ok((history, written)) => {
+                self.history = Some(history);
+                if let Err(error) = written {
+                    warn!(error = %error, "the history can't be written; the next line tries again");
+                }
+            }
+            Err(_) => self.history = Some(History::resume(&self.kept)),
+        }
     }
 
     async fn queue(&self) -> Result<QueueView, String> {

@@ -5,10 +5,12 @@ use crate::exit::Exit;
 use clap::{Parser, Subcommand};
 use std::io::Write as _;
 
+pub mod bundle;
 pub mod check;
 pub mod place;
 pub mod replay;
 pub mod run;
+pub mod setup;
 pub mod status;
 
 /// Where the configuration is looked for without `--config`.
@@ -39,6 +41,10 @@ enum Command {
     Replay(replay::ReplayArgs),
     /// Say in one word, and why, how a trailer is.
     Status(status::StatusArgs),
+    /// Pack health, history, configuration and log into one file for a technician.
+    Bundle(bundle::BundleArgs),
+    /// Write man pages and completions of shells.
+    Setup(setup::SetupArgs),
     /// Show the health files as a page in a browser of this computer.
     Page(crate::page::PageArgs),
     /// Show how many trailers are, worst first, and in which order to visit them.
@@ -63,6 +69,8 @@ pub fn main() -> Exit {
         Command::Demo(args) => crate::demo::demo(args),
         Command::Replay(args) => replay::replay(&args, &mut out),
         Command::Status(args) => status::status(&args, &mut out),
+        Command::Bundle(args) => bundle::bundle(&args, &mut out),
+        Command::Setup(args) => setup::setup(&args, &mut out),
         Command::Page(args) => crate::page::page(&args, &mut out),
         Command::Survey(args) => crate::survey::survey(&args, &mut out),
         Command::Receive(args) => crate::receive::receive(&args),

@@ -10,8 +10,9 @@ use pintle_core::health::Freshness;
 use pintle_core::ids::printable;
 use pintle_core::wire::told::{NotTold, Told};
 use serde_json::{Value, json};
-use std::io::{Read, Write};
+use std::io::{IsTerminal as _, Read, Write};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// Where the agent keeps its health files if the configuration says nothing else.
 const FOLDER: &str = "/run/pintle";
@@ -27,6 +28,9 @@ pub struct StatusArgs {
     /// One JSON object instead of text.
     #[arg(long)]
     json: bool,
+    /// Look again every so many seconds until it is stopped.
+    #[arg(long, value_name = "SECONDS", num_args = 0..=1, default_missing_value = "2", value_parser = clap::value_parser!(u64).range(1..=3600))]
+    watch: Option<u64>,
 }
 
 /// Why a state can't be told.
@@ -53,8 +57,39 @@ impl StatusError {
     }
 }
 
-/// Tells the state found at `args.path`; the exit code is the word.
+/// Tells the state found at `args.path`; the exit code is the word. Stopped while it watches (Ctrl-C), it ends as every
+/// program does.
 pub fn status(args: &StatusArgs, out: &mut dyn Write) -> Exit {
+    let terminal = std::io::stdout().is_terminal();
+    // Source of the variable: no-color.org (from memory): set and not empty means no colour.
+    let plain = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
+    let colour = terminal && !plain && !args.json;
+    loop {
+        if args.watch.is_some() && terminal && !args.json {
+            say(out, "\u{1b}[2J\u{1b}[H");
+        }
+        let exit = once(args, colour, out);
+        let Some(pause_s) = args.watch else { return exit };
+        std::thread::sleep(Duration::from_secs(pause_s));
+    }
+}
+
+/// The first line in the colours of its word, for a terminal. The word itself says the same.
+fn painted(text: &str, word: &str) -> String {
+    // ECMA-48: bold, and for what needs somebody white on magenta; for what is stale, reversed.
+    let set = match word {
+        "act" => "1;97;45",
+        "look" => "1;35",
+        "stale" => "1;7",
+        _ => "1",
+    };
+    match text.split_once('\n') {
+        Some((first, rest)) => format!("\u{1b}[{set}m{first}\u{1b}[0m\n{rest}"),
+        None => text.to_owned(),
+    }
+}
+
+fn once(args: &StatusArgs, colour: bool, out: &mut dyn Write) -> Exit {
     let found = match find(&args.path) {
         Ok(found) => found,
         Err(error) => {
@@ -78,10 +113,9 @@ pub fn status(args: &StatusArgs, out: &mut dyn Write) -> Exit {
     if args.json {
         say(out, &format!("{}\n", as_json(&found, word, reproach.as_deref(), freshness)));
     } else {
-        if let Some(reproach) = &reproach {
-            say(out, &format!("{}: STALE\n{reproach}\n\n", found.label()));
-        }
-        say(out, &text(&found));
+        let reproach = reproach.as_ref().map(|why| format!("{}: STALE\n{why}\n\n", found.label()));
+        let told = format!("{}{}", reproach.unwrap_or_default(), text(&found));
+        say(out, &if colour { painted(&told, word) } else { told });
     }
     match word {
         "fine" => Exit::Good,
@@ -181,7 +215,7 @@ mod tests {
         std::fs::create_dir(folder.path().join("health")).unwrap();
         std::fs::write(folder.path().join("health/health.json"), text).unwrap();
         let mut out = Vec::new();
-        let exit = status(&StatusArgs { path: folder.path().to_owned(), json }, &mut out);
+        let exit = status(&StatusArgs { path: folder.path().to_owned(), json, watch: None }, &mut out);
         (exit, String::from_utf8(out).unwrap())
     }
 
@@ -242,7 +276,7 @@ mod tests {
             std::fs::write(folder.path().join(name), text).unwrap();
         }
         let mut out = Vec::new();
-        let exit = status(&StatusArgs { path: folder.path().to_owned(), json: false }, &mut out);
+        let exit = status(&StatusArgs { path: folder.path().to_owned(), json: false, watch: None }, &mut out);
         assert_eq!(exit, Exit::Act);
         assert!(String::from_utf8(out).unwrap().starts_with("Heron 3: ACT\nWritten "));
     }
@@ -254,6 +288,14 @@ mod tests {
         assert_eq!(exit, Exit::Act);
         assert_eq!((&told["word"], told["age_s"].as_u64()), (&json!("act"), Some(5)));
         assert_eq!(told["health"]["needs"][0]["code"], "lines.unconfirmed");
+    }
+
+    #[test]
+    fn colour_is_only_in_the_first_line_and_takes_no_word_away() {
+        let told = painted("Heron 3: ACT\nConfirm.\n", "act");
+        assert_eq!(told, "\u{1b}[1;97;45mHeron 3: ACT\u{1b}[0m\nConfirm.\n");
+        let (_, plain) = body_told(&written(Scene::after_tow(), 1000));
+        assert!(!plain.contains('\u{1b}'), "a pipe gets no colour");
     }
 
     #[test]

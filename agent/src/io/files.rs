@@ -100,6 +100,22 @@ impl Folder {
         self.replace_at(&path, bytes).map_err(|source| FilesError::File { path, source })
     }
 
+    /// Appends to the file `name` and syncs it. A power cut may leave a part of `bytes` there: readers judge the end.
+    ///
+    /// # Errors
+    /// [`FilesError::File`]; then nobody knows how much of it is there.
+    pub fn append(&self, name: &str, bytes: &[u8]) -> Result<(), FilesError> {
+        let path = self.path.join(name);
+        if !path.exists() {
+            return self.replace(name, bytes);
+        }
+        let appended = File::options().append(true).open(&path).and_then(|mut file| {
+            file.write_all(bytes)?;
+            file.sync_all()
+        });
+        appended.map_err(|source| FilesError::File { path, source })
+    }
+
     fn replace_at(&self, path: &Path, bytes: &[u8]) -> io::Result<()> {
         let mut beside = tempfile::Builder::new().prefix(BESIDE).tempfile_in(&self.path)?;
         beside.write_all(bytes)?;

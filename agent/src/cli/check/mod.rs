@@ -23,6 +23,13 @@ pub struct CheckArgs {
     json: bool,
 }
 
+impl CheckArgs {
+    /// A whole check, told as text.
+    pub(super) fn of(config: PathBuf) -> Self {
+        Self { config, only_file: false, json: false }
+    }
+}
+
 /// How a finding is meant.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]

@@ -50,7 +50,7 @@ enum Command {
     /// Show how many trailers are, worst first, and in which order to visit them.
     Survey(crate::survey::SurveyArgs),
     /// Take events from trailers, answer with receipts, and prove that none is missing.
-    Receive(crate::receive::ReceiveArgs),
+    Receive(Box<crate::receive::ReceiveArgs>),
 }
 
 /// Runs the command that the process was called with.

@@ -294,11 +294,23 @@ fn why(error: &reqwest::Error) -> NoAnswer {
     if error.is_dns() {
         return NoAnswer::Name;
     }
+    match why_of(error) {
+        Some((found, true)) => found,
+        _ if error.is_timeout() && error.is_connect() => NoAnswer::ConnectTimeout,
+        _ if error.is_timeout() => NoAnswer::AnswerTimeout,
+        Some((found, false)) => found,
+        None if error.is_connect() => NoAnswer::Unreachable,
+        None => NoAnswer::Broken,
+    }
+}
+
+/// What the causes of an error point at, and whether that is certain (TLS says exactly what is wrong).
+pub(super) fn why_of(error: &(dyn StdError + 'static)) -> Option<(NoAnswer, bool)> {
     let mut found = None;
-    let mut cause: Option<&(dyn StdError + 'static)> = Some(error);
+    let mut cause = Some(error);
     while let Some(this) = cause {
         if let Some(tls) = this.downcast_ref::<rustls::Error>() {
-            return why_tls(tls);
+            return Some((why_tls(tls), true));
         }
         if let Some(io) = this.downcast_ref::<io::Error>() {
             found = why_io(io.kind()).or(found);
@@ -315,10 +327,7 @@ fn why(error: &reqwest::Error) -> NoAnswer {
         }
         cause = this.source();
     }
-    if error.is_timeout() {
-        return if error.is_connect() { NoAnswer::ConnectTimeout } else { NoAnswer::AnswerTimeout };
-    }
-    found.unwrap_or(if error.is_connect() { NoAnswer::Unreachable } else { NoAnswer::Broken })
+    found.map(|found| (found, false))
 }
 
 fn why_io(kind: io::ErrorKind) -> Option<NoAnswer> {

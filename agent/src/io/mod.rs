@@ -1,9 +1,11 @@
 //! Adapters: each wraps one thing of the outside world and decides nothing.
 
+pub mod access;
 pub mod control;
 pub mod files;
 pub mod http;
 pub mod meters;
+pub mod nats;
 pub mod netif;
 pub mod serial;
 pub mod target;

@@ -1,7 +1,10 @@
 //! Where events are handed to: one small trait, and the ways behind it. What an answer means is not decided here.
 
+use super::access::Access;
 use super::http::{self, HttpError};
+use super::nats::Nats;
 use crate::config;
+pub use crate::config::receiver::{Address, address};
 use pintle_core::forward::answer::{Ack, NoAnswer};
 use pintle_core::ids::EventId;
 use pintle_core::queue::{EventKind, Lane};
@@ -104,6 +107,8 @@ pub trait Target {
 pub enum AnyTarget {
     /// An HTTPS endpoint.
     Https(http::Client),
+    /// A NATS cluster.
+    Nats(Box<Nats>),
 }
 
 impl AnyTarget {
@@ -111,8 +116,15 @@ impl AnyTarget {
     ///
     /// # Errors
     /// [`TargetError`]: a fault of the configuration or its files, or nobody there.
-    pub async fn open(receiver: &config::Receiver, _source: &str, _lane: Lane) -> Result<Self, TargetError> {
-        Ok(Self::Https(http::Client::open(receiver).await?))
+    pub async fn open(receiver: &config::Receiver, source: &str, _lane: Lane) -> Result<Self, TargetError> {
+        let address = address(&receiver.url).map_err(|(what, advice)| TargetError::Own(OwnFault::new(what, advice)))?;
+        let access = Access::from(receiver);
+        Ok(match address {
+            Address::Nats { servers, tls } => {
+                Self::Nats(Box::new(Nats::open(&servers, tls, &access, &receiver.broker, source).await?))
+            }
+            _ => Self::Https(http::Client::open(receiver).await?),
+        })
     }
 }
 
@@ -120,12 +132,14 @@ impl Target for AnyTarget {
     async fn hand_over(&mut self, handover: &Handover<'_>) -> Result<Handed, TargetError> {
         match self {
             Self::Https(client) => client.hand_over(handover).await,
+            Self::Nats(nats) => nats.hand_over(handover).await,
         }
     }
 
     async fn receipts(&mut self) -> Vec<Receipt> {
         match self {
             Self::Https(client) => client.receipts().await,
+            Self::Nats(nats) => nats.receipts().await,
         }
     }
 }

@@ -94,6 +94,15 @@ pub fn check_body(source: &str, body: &[u8]) -> Result<Vec<Incoming>, BodyError>
     Ok(events.0.into_iter().map(|raw| incoming(source, raw)).collect())
 }
 
+/// Checks one event that came alone.
+#[must_use]
+pub fn check_one(source: &str, event: &[u8]) -> Incoming {
+    match serde_json::from_slice::<&RawValue>(event) {
+        Ok(raw) => incoming(source, raw),
+        Err(error) => Incoming::Bad(Refusal { id: None, number: None, problem: what_is_wrong("the event", &error) }),
+    }
+}
+
 /// Whether `source` is a trailer's: `urn:pintle:trailer:<id>`.
 #[must_use]
 pub fn is_source(source: &str) -> bool {

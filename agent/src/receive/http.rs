@@ -130,6 +130,12 @@ impl Service {
         }
     }
 
+    /// The store behind it.
+    #[must_use]
+    pub fn store(&self) -> &ReceiverStore {
+        &self.store
+    }
+
     /// Answers one request of a client whose certificate names the sources `names`; `None`: it showed none.
     pub async fn answer<B>(&self, request: Request<B>, names: Option<&[String]>) -> Answer
     where

@@ -4,10 +4,12 @@
 //! A process of its own: it shares the wire types with the agent, and neither its store nor its actors.
 
 pub mod account;
+pub mod broker;
 pub mod check;
 pub mod content;
 pub mod http;
 pub mod ledger;
+pub mod nats;
 pub mod report;
 pub mod schema;
 pub mod server;
@@ -19,13 +21,17 @@ pub mod write;
 
 use crate::clock;
 use crate::exit::Exit;
+use crate::io::access::Access;
+use crate::io::target::{Address, address};
 use account::Account;
 use http::Limits;
+use nats::NatsSetup;
 use report::Report;
 use server::{ReceiveError, Receiver, ReceiverSetup};
 use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 use tokens::Tokens;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
@@ -58,6 +64,8 @@ pub struct ReceiveArgs {
     /// File with one token for each trailer, which can send in its own name only; see `pintle receive token`.
     #[arg(long, value_name = "FILE")]
     pub tokens: Option<PathBuf>,
+    #[command(flatten)]
+    brokers: BrokerArgs,
     /// Write the address that trailers send to into this file once it listens.
     #[arg(long, value_name = "FILE")]
     pub announce: Option<PathBuf>,
@@ -68,6 +76,70 @@ pub struct ReceiveArgs {
     #[arg(long, requires = "report")]
     pub json: bool,
 }
+
+/// From where events come beside the listening address.
+#[derive(Clone, Debug, clap::Args)]
+struct BrokerArgs {
+    /// Take events from this NATS cluster too: tls://HOST:PORT,HOST:PORT, or nats:// on this computer.
+    #[arg(long, value_name = "URL")]
+    nats: Option<String>,
+    /// Name of the stream.
+    #[arg(long, value_name = "NAME", default_value = "PINTLE", requires = "nats")]
+    nats_stream: String,
+    /// Make the stream with this many replicas if it is not there.
+    #[arg(long, value_name = "REPLICAS", requires = "nats", value_parser = clap::value_parser!(u8).range(1..=5))]
+    nats_make_stream: Option<u8>,
+    /// First part of subjects and topics.
+    #[arg(long, value_name = "NAME", default_value = "pintle")]
+    subject: String,
+    /// Authority (PEM) that signed the broker's certificate.
+    #[arg(long, value_name = "FILE")]
+    broker_ca: Option<PathBuf>,
+    /// Certificate (PEM) to show to the broker.
+    #[arg(long, value_name = "FILE", requires = "broker_key")]
+    broker_cert: Option<PathBuf>,
+    /// Its key (PEM).
+    #[arg(long, value_name = "FILE", requires = "broker_cert")]
+    broker_key: Option<PathBuf>,
+    /// NATS credentials.
+    #[arg(long, value_name = "FILE")]
+    broker_credentials: Option<PathBuf>,
+    /// Token (NATS) or password (MQTT) for the broker.
+    #[arg(long, value_name = "FILE")]
+    broker_token: Option<PathBuf>,
+}
+
+impl BrokerArgs {
+    fn nats(&self) -> Result<Option<NatsSetup>, ReceiveError> {
+        let Some(url) = &self.nats else { return Ok(None) };
+        match address(url) {
+            Ok(Address::Nats { servers, tls }) => Ok(Some(NatsSetup {
+                servers,
+                tls,
+                access: self.access(),
+                prefix: self.subject.clone(),
+                stream: self.nats_stream.clone(),
+                make_stream: self.nats_make_stream.map(usize::from),
+            })),
+            Ok(_) => Err(ReceiveError::Broker("--nats names no NATS servers")),
+            Err((what, _)) => Err(ReceiveError::Broker(what)),
+        }
+    }
+
+    fn access(&self) -> Access {
+        Access {
+            ca_file: self.broker_ca.clone(),
+            client_cert_file: self.broker_cert.clone(),
+            client_key_file: self.broker_key.clone(),
+            token_file: self.broker_token.clone(),
+            credentials_file: self.broker_credentials.clone(),
+            answer_wait: BROKER_WAIT,
+        }
+    }
+}
+
+/// A connection to a broker must stand within this (our own choice).
+const BROKER_WAIT: Duration = Duration::from_secs(10);
 
 /// What else the receiver's people do.
 #[derive(Clone, Debug, clap::Subcommand)]
@@ -149,6 +221,7 @@ fn print_report(folder: &Path, json: bool) -> Exit {
 fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
     // Whoever runs the receiver inside another program has set up logging; then that stays.
     drop(tracing_subscriber::fmt().with_writer(std::io::stderr).with_ansi(false).without_time().try_init());
+    let nats = args.brokers.nats()?;
     let token = args.token_file.as_deref().map(tls::token).transpose()?;
     let tls = args.tls_cert.as_deref().zip(args.tls_key.as_deref());
     let tls = tls.map(|(cert, key)| tls::server_config(cert, key, args.client_ca.as_deref())).transpose()?;
@@ -166,6 +239,12 @@ fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
         let mut interrupt = signal(SignalKind::interrupt()).map_err(ReceiveError::Start)?;
         let receiver = Receiver::bind(setup).await?;
         announce(&receiver.url(), args.announce.as_deref())?;
+        let service = receiver.service();
+        let from_nats = async {
+            if let Some(setup) = nats {
+                nats::run(setup, service, stop.clone()).await;
+            }
+        };
         let serving = receiver.serve(stop.clone());
         let stopping = async {
             tokio::select! {
@@ -174,7 +253,7 @@ fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
             }
             stop.cancel();
         };
-        tokio::join!(serving, stopping);
+        tokio::join!(serving, stopping, from_nats);
         Ok(())
     })
 }

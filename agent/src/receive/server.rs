@@ -39,6 +39,9 @@ pub enum ReceiveError {
     /// The address can't be listened on.
     #[error("can't listen on {0}: {1}")]
     Listen(SocketAddr, io::Error),
+    /// A broker's address on the command line is none.
+    #[error("the broker's address can't be used: {0}")]
+    Broker(&'static str),
     /// The data folder can't be made or locked.
     #[error("can't use the folder {0}: {1}")]
     Folder(PathBuf, io::Error),
@@ -71,6 +74,7 @@ impl ReceiveError {
             Self::PlainOffLoopback(_) => "give --tls-cert and --tls-key, or listen on 127.0.0.1 or [::1]",
             Self::Listen(..) => "stop the program that has the port, or choose another with --listen",
             Self::Folder(..) => "make the folder, or give this user the right to write there",
+            Self::Broker(_) => "write it like tls://a.example:4222,b.example:4222, or mqtts://broker.example",
             Self::InUse(_) => "stop the other receiver first, or choose another folder with --data",
             Self::File { .. } => "look at the path, its permissions and what is in it",
             Self::Database(error) => error.advice(),
@@ -131,6 +135,12 @@ impl Receiver {
     pub fn url(&self) -> String {
         let scheme = if self.tls.is_some() { "https" } else { "http" };
         format!("{scheme}://{}{EVENTS_PATH}", self.address)
+    }
+
+    /// What answers the requests; other ways of events into the same store go through it too.
+    #[must_use]
+    pub fn service(&self) -> Arc<Service> {
+        Arc::clone(&self.service)
     }
 
     /// Serves until `stop`; then requests on their way end, what is stored is folded into the one file, and it returns.

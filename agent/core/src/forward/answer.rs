@@ -75,6 +75,8 @@ pub enum NoAnswer {
     NotHttp,
     /// A file that the request needs (token, certificate, key) can't be used.
     OwnFile,
+    /// The broker does not let this trailer in.
+    NotLetIn,
     /// The broker has nothing that keeps what is sent to it (no stream for the subject).
     NoStream,
     /// The broker or its stream has no room.
@@ -118,8 +120,10 @@ pub enum Item {
     HandedOver,
     /// Never to be sent again; the text is the receiver's, without plates, at most 500 characters.
     Refused(String),
-    /// Not delivered: no receipt, "later", or a receipt that contradicts itself.
+    /// Not delivered: no receipt, "later", or a receipt that contradicts itself. It rests while others go on.
     PutOff,
+    /// Not delivered, for no fault of its own: it goes again with the next.
+    Again,
 }
 
 /// Whose outage a failed try points at.
@@ -241,6 +245,7 @@ fn no_answer(why: NoAnswer) -> Verdict {
         | NoAnswer::CertificateAuthority
         | NoAnswer::ClientCertificate
         | NoAnswer::OwnFile
+        | NoAnswer::NotLetIn
         | NoAnswer::FolderFull
         | NoAnswer::FolderBroken => (Pause::Long, Whose::Unknown),
     };
@@ -261,7 +266,7 @@ fn acknowledged(acks: &[Ack], proof: Proof) -> Verdict {
     let item = |ack: &Ack| match (ack, proof) {
         (Ack::Taken, Proof::Receipts) => Item::HandedOver,
         (Ack::Taken, Proof::Status) => Item::Delivered,
-        (Ack::Not(_), _) => Item::PutOff,
+        (Ack::Not(_), _) => Item::Again,
         (Ack::TooLarge, _) => Item::Refused("too large for the broker".to_owned()),
     };
     Verdict::Items {
@@ -461,7 +466,7 @@ mod tests {
     fn a_broker_that_took_an_event_has_not_delivered_it() {
         let acks = [Ack::Taken, Ack::Not(NoAnswer::AnswerTimeout), Ack::TooLarge];
         let (said, trouble) = items(judge("b", &sent(3), &Reply::Acks(&acks), Proof::Receipts, NOW));
-        assert_eq!(said, [Item::HandedOver, Item::PutOff, Item::Refused("too large for the broker".into())]);
+        assert_eq!(said, [Item::HandedOver, Item::Again, Item::Refused("too large for the broker".into())]);
         assert!(trouble.is_some());
         let (said, _) = items(judge("b", &sent(3), &Reply::Acks(&acks), Proof::Status, NOW));
         assert_eq!(said[0], Item::Delivered, "if the configuration takes the broker's word for it");

@@ -116,8 +116,8 @@ pub struct LaneState {
     /// Events refused alone by a bare status, and how many events had been taken by then.
     suspects: BTreeMap<u64, u64>,
     taken: u64,
-    /// Set while what was handed over gets no receipts: a broker that takes more is no sign that this is over.
-    unanswered: bool,
+    /// What to tell while what was handed over gets no receipts: a broker that takes more is no sign that this is over.
+    unanswered: Option<String>,
 }
 
 impl LaneState {
@@ -141,7 +141,7 @@ impl LaneState {
             resting: VecDeque::new(),
             suspects: BTreeMap::new(),
             taken: 0,
-            unanswered: false,
+            unanswered: None,
         }
     }
 
@@ -189,7 +189,7 @@ impl LaneState {
 
     /// The queue had nothing for this lane: unless events rest, there is nothing left that fails. Answers whether so.
     pub fn nothing_waits(&mut self) -> bool {
-        if !self.resting.is_empty() || self.unanswered {
+        if !self.resting.is_empty() || self.unanswered.is_some() {
             return false;
         }
         self.failures = 0;
@@ -222,15 +222,14 @@ impl LaneState {
 
     /// What was handed over has been waiting since `since` for receipts that should have come. Answers what to tell.
     pub fn no_receipts(&mut self, count: u64, wait_s: u64, since: Mono) -> String {
-        self.unanswered = true;
         self.failures = self.failures.saturating_add(1);
         self.failing_since.get_or_insert(since);
-        wording::unanswered(count, wait_s)
+        self.unanswered.insert(wording::unanswered(count, wait_s)).clone()
     }
 
     /// A receipt came by itself: whoever gives them is there.
     pub fn receipts_came(&mut self) {
-        if std::mem::take(&mut self.unanswered) {
+        if self.unanswered.take().is_some() {
             self.failures = 0;
             self.failing_since = None;
         }
@@ -238,6 +237,11 @@ impl LaneState {
 
     /// What follows from the `verdict` on the events `sent` (their sequences), whose request took `took_ms`.
     pub fn apply(&mut self, sent: &[u64], verdict: Verdict, took_ms: u64, now: Mono, roll: Roll) -> Step {
+        let step = self.follow(sent, verdict, took_ms, now, roll);
+        Step { trouble: step.trouble.or_else(|| self.unanswered.clone()), ..step }
+    }
+
+    fn follow(&mut self, sent: &[u64], verdict: Verdict, took_ms: u64, now: Mono, roll: Roll) -> Step {
         match verdict {
             Verdict::Items { items, trouble, resend, asked_ms } => {
                 self.items(sent, items, Reported { trouble, resend, asked_ms }, took_ms, now, roll)
@@ -286,10 +290,11 @@ impl LaneState {
                 Item::Delivered => settle.push((sequence, Outcome::Delivered)),
                 Item::HandedOver => settle.push((sequence, Outcome::HandedOver)),
                 Item::Refused(text) => settle.push((sequence, Outcome::Refused(text))),
+                Item::Again => settle.push((sequence, Outcome::Released)),
                 Item::PutOff => put_off.push(sequence),
             }
         }
-        let progress = !settle.is_empty();
+        let progress = settle.iter().any(|(_, outcome)| *outcome != Outcome::Released);
         let recovered = progress && self.succeeded(now, roll);
         if progress {
             self.taken = self.taken.saturating_add(u64::try_from(settle.len()).unwrap_or(u64::MAX));
@@ -365,7 +370,7 @@ impl LaneState {
     /// Ends a row of failures; answers whether there was one.
     fn succeeded(&mut self, now: Mono, roll: Roll) -> bool {
         let recovered = 0 < self.failures;
-        if self.unanswered {
+        if self.unanswered.is_some() {
             self.waiting = None;
             return false;
         }

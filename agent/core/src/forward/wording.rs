@@ -83,6 +83,9 @@ pub(super) fn no_answer(why: NoAnswer) -> &'static str {
         NoAnswer::OwnFile => {
             "a file named under [receiver] can't be used (token, authority, certificate or key): run \"pintle check\", it says which"
         }
+        NoAnswer::NotLetIn => {
+            "the broker does not let this trailer in: check receiver.credentials_file or token_file with its owner"
+        }
         NoAnswer::NoStream => {
             "the broker has no stream that keeps this trailer's subjects: ask its owner to make one, see docs/RECEIVER.md"
         }

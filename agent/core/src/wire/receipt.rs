@@ -22,6 +22,24 @@ impl ReceiptBody {
     }
 }
 
+/// Receipts that come by themselves: through a broker, or in a courier's file.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ReceiptMessage {
+    /// `source` of the trailer that they are for.
+    pub source: String,
+    /// In any order, of any of its batches.
+    pub receipts: Vec<Receipt>,
+}
+
+impl ReceiptMessage {
+    /// The receipts of a message for `source`; none if it is for another trailer or can't be read.
+    #[must_use]
+    pub fn receipts_for(source: &str, message: &[u8]) -> Vec<Receipt> {
+        let read: Option<Self> = serde_json::from_slice(message).ok();
+        read.filter(|read| read.source == source).map(|read| read.receipts).unwrap_or_default()
+    }
+}
+
 /// What became of one event.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Receipt {
@@ -89,6 +107,17 @@ mod tests {
         let results: Vec<ReceiptResult> = body.receipts.iter().map(|receipt| receipt.result).collect();
         assert_eq!(results, [ReceiptResult::Stored, ReceiptResult::Refused, ReceiptResult::Unknown]);
         assert_eq!(body.resend, [Resend { generation: "g".into(), from: 1, to: 9 }]);
+    }
+
+    #[test]
+    fn receipts_for_another_trailer_and_half_ones_are_none() {
+        let text = r#"{"source":"urn:pintle:trailer:heron-3","receipts":[{"id":"a","result":"stored"}]}"#;
+        let of = |source: &str, text: &str| ReceiptMessage::receipts_for(source, text.as_bytes()).len();
+        assert_eq!(of("urn:pintle:trailer:heron-3", text), 1);
+        assert_eq!(of("urn:pintle:trailer:heron-4", text), 0);
+        for half in 0..text.len() {
+            assert_eq!(of("urn:pintle:trailer:heron-3", &text[..half]), 0);
+        }
     }
 
     #[test]

@@ -430,7 +430,7 @@ impl LaneTask {
                     refused += 1;
                     Settled::Refused(text)
                 }
-                Item::HandedOver | Item::PutOff => Settled::Released,
+                Item::HandedOver | Item::Again | Item::PutOff => Settled::Released,
             };
             outcomes.push((out.sequence, settled));
         }

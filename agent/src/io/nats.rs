@@ -1,0 +1,289 @@
+//! NATS `JetStream`: each event is one message under its own id, kept by a stream until the agency's consumer has
+//! stored it and sent its receipt.
+//!
+//! Subjects: `<prefix>.event.<trailer>.<what>` for events, `<prefix>.receipt.<trailer>` for receipts, so that the
+//! cluster's owner can allow each trailer its own and nothing else.
+
+use super::access::Access;
+use super::http::why_of;
+use super::target::{Handed, Handover, OwnFault, Target, TargetError};
+use crate::config::{Broker, StreamMaker};
+use async_nats::connection::State;
+use async_nats::header::{HeaderMap, NATS_MESSAGE_ID};
+use async_nats::jetstream::context::{PublishAckFuture, PublishError, PublishErrorKind};
+use async_nats::jetstream::stream::{Config as StreamConfig, DiscardPolicy, RetentionPolicy, StorageType};
+use async_nats::jetstream::{Context, ContextBuilder, ErrorCode};
+use async_nats::{ConnectErrorKind, ConnectOptions, Subscriber};
+use futures_util::{FutureExt as _, StreamExt as _};
+use pintle_core::forward::answer::{Ack, NoAnswer};
+use pintle_core::queue::EventKind;
+use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION};
+use pintle_core::wire::receipt::{Receipt, ReceiptMessage};
+use std::time::Duration;
+use tokio::time::Instant;
+
+/// How often a wait for acknowledgements looks whether the connection still stands (our own choice).
+const LOOK_EVERY: Duration = Duration::from_millis(250);
+/// Messages with receipts that may lie unread; what comes beyond is dropped, and costs a repeat (our own limit).
+pub const RECEIPTS_UNREAD_MAX: usize = 64;
+/// Messages that may wait for their acknowledgement: more than one batch has.
+const INFLIGHT_MAX: usize = 4096;
+/// A lost connection is tried again after this, doubled each time up to the second (our own choice).
+const RECONNECT_FIRST: Duration = Duration::from_millis(100);
+const RECONNECT_MAX: Duration = Duration::from_secs(5);
+/// A message stays this long at most, s: the default age limit of waiting reads on the trailer (design).
+const STREAM_KEEP: Duration = Duration::from_hours(30 * 24);
+/// Repeats within this are dropped by the server. Source: NATS documentation, default of `duplicate_window`.
+const DUPLICATE_WINDOW: Duration = Duration::from_mins(2);
+
+/// What `source` is called within subjects: the trailer's name.
+#[must_use]
+pub fn name_of(source: &str) -> &str {
+    source.rsplit(':').next().unwrap_or_default()
+}
+
+/// The subject of an event of that kind.
+#[must_use]
+pub fn event_subject(prefix: &str, trailer: &str, kind: EventKind) -> String {
+    let what = match kind {
+        EventKind::Read => "read",
+        EventKind::Stamp => "stamp",
+        EventKind::Site => "site",
+        EventKind::Track => "track",
+        EventKind::Notice => "notice",
+        EventKind::Ledger => "ledger",
+    };
+    format!("{prefix}.event.{trailer}.{what}")
+}
+
+/// The subject of all events of all trailers.
+#[must_use]
+pub fn all_events(prefix: &str) -> String {
+    format!("{prefix}.event.>")
+}
+
+/// The subject on which a trailer hears its receipts.
+#[must_use]
+pub fn receipt_subject(prefix: &str, trailer: &str) -> String {
+    format!("{prefix}.receipt.{trailer}")
+}
+
+/// The stream as it must be: a message goes as soon as it is acknowledged by the consumer, so plates do not pile up in
+/// the broker; when it is full it refuses what is new instead of dropping what nobody has read.
+#[must_use]
+pub fn stream_config(stream: &str, prefix: &str, replicas: usize) -> StreamConfig {
+    StreamConfig {
+        name: stream.to_owned(),
+        subjects: vec![all_events(prefix)],
+        retention: RetentionPolicy::WorkQueue,
+        discard: DiscardPolicy::New,
+        storage: StorageType::File,
+        num_replicas: replicas,
+        max_age: STREAM_KEEP,
+        duplicate_window: DUPLICATE_WINDOW,
+        ..StreamConfig::default()
+    }
+}
+
+/// Connects to the first server that answers; later the client finds the others by itself. Of each subscription
+/// `unread_max` messages may lie unread; what comes beyond is dropped.
+///
+/// # Errors
+/// [`TargetError`]
+pub async fn connect(
+    servers: &[String],
+    tls: bool,
+    name: &str,
+    access: &Access,
+    unread_max: usize,
+) -> Result<async_nats::Client, TargetError> {
+    let mut options = ConnectOptions::new()
+        .name(name)
+        .connection_timeout(access.answer_wait)
+        .subscription_capacity(unread_max)
+        .max_reconnects(None)
+        .reconnect_delay_callback(|tries| {
+            let doublings = u32::try_from(tries.saturating_sub(1).min(16)).unwrap_or(16);
+            RECONNECT_FIRST.saturating_mul(1 << doublings).min(RECONNECT_MAX)
+        })
+        // The client logs by itself what it meets; the forwarder tells troubles in its own words.
+        .event_callback(|event| async move { tracing::debug!(%event, "NATS") });
+    if let Some(credentials) = access.credentials().map_err(TargetError::Own)? {
+        options = options.credentials(&credentials).map_err(|_| {
+            let what = "receiver.credentials_file holds no NATS credentials";
+            TargetError::Own(OwnFault::new(what, "put the file there that the cluster's owner gave, whole"))
+        })?;
+    }
+    if let Some(token) = access.token().map_err(TargetError::Own)? {
+        options = options.token(token);
+    }
+    if tls {
+        options = options.require_tls(true).tls_client_config(access.tls().map_err(TargetError::Own)?);
+    }
+    let scheme = if tls { "tls" } else { "nats" };
+    let addresses: Vec<String> = servers.iter().map(|server| format!("{scheme}://{server}")).collect();
+    let connecting = options.connect(addresses);
+    match tokio::time::timeout(access.answer_wait, connecting).await {
+        Err(_) => Err(TargetError::NoAnswer(NoAnswer::ConnectTimeout)),
+        Ok(Ok(client)) => Ok(client),
+        Ok(Err(error)) => Err(TargetError::NoAnswer(match (error.kind(), why_of(&error)) {
+            (ConnectErrorKind::Dns, _) => NoAnswer::Name,
+            (ConnectErrorKind::Authentication | ConnectErrorKind::AuthorizationViolation, _) => NoAnswer::NotLetIn,
+            (_, Some((why, _))) => why,
+            (ConnectErrorKind::TimedOut, None) => NoAnswer::ConnectTimeout,
+            (ConnectErrorKind::Tls, None) => NoAnswer::Tls,
+            (_, None) => NoAnswer::Unreachable,
+        })),
+    }
+}
+
+/// One lane's connection to the cluster.
+pub struct Nats {
+    client: async_nats::Client,
+    stream: Context,
+    receipts: Subscriber,
+    source: String,
+    prefix: String,
+    answer_wait: Duration,
+}
+
+impl Nats {
+    /// Connects, listens for receipts, and makes the stream if that is the trailer's part.
+    ///
+    /// # Errors
+    /// [`TargetError`]
+    pub async fn open(
+        servers: &[String],
+        tls: bool,
+        access: &Access,
+        broker: &Broker,
+        source: &str,
+    ) -> Result<Self, TargetError> {
+        let trailer = name_of(source);
+        let client = connect(servers, tls, trailer, access, RECEIPTS_UNREAD_MAX).await?;
+        let stream = ContextBuilder::new()
+            .timeout(access.answer_wait)
+            .ack_timeout(access.answer_wait)
+            .max_ack_inflight(INFLIGHT_MAX)
+            .build(client.clone());
+        if broker.stream_maker == StreamMaker::Trailer {
+            let replicas = if servers.len() < 3 { 1 } else { 3 };
+            let config = stream_config(&broker.stream, &broker.subject, replicas);
+            let made = tokio::time::timeout(access.answer_wait, stream.get_or_create_stream(config)).await;
+            if !matches!(made, Ok(Ok(_))) {
+                return Err(TargetError::NoAnswer(NoAnswer::NoStream));
+            }
+        }
+        let listening = client.subscribe(receipt_subject(&broker.subject, trailer)).await;
+        let receipts = listening.map_err(|_| TargetError::NoAnswer(NoAnswer::Broken))?;
+        Ok(Self {
+            client,
+            stream,
+            receipts,
+            source: source.to_owned(),
+            prefix: broker.subject.clone(),
+            answer_wait: access.answer_wait,
+        })
+    }
+
+    fn connected(&self) -> bool {
+        self.client.connection_state() == State::Connected
+    }
+
+    /// Waits for one acknowledgement until `deadline`, or until the connection is gone.
+    async fn acknowledged(&self, ack: PublishAckFuture, deadline: Instant) -> Ack {
+        let mut ack = ack.into_future();
+        loop {
+            let until = deadline.min(Instant::now() + LOOK_EVERY);
+            match tokio::time::timeout_at(until, &mut ack).await {
+                Ok(Ok(_)) => return Ack::Taken,
+                Ok(Err(error)) => return refused(&error),
+                Err(_) if deadline <= Instant::now() => return Ack::Not(NoAnswer::AnswerTimeout),
+                Err(_) if !self.connected() => return Ack::Not(NoAnswer::Broken),
+                Err(_) => {}
+            }
+        }
+    }
+}
+
+impl Target for Nats {
+    async fn hand_over(&mut self, handover: &Handover<'_>) -> Result<Handed, TargetError> {
+        if !self.connected() {
+            // It is being tried again in the background; what is published now would only pile up.
+            return Err(TargetError::NoAnswer(NoAnswer::Broken));
+        }
+        let deadline = Instant::now() + self.answer_wait;
+        let trailer = name_of(handover.source);
+        let mut sent = Vec::with_capacity(handover.events.len());
+        for event in handover.events {
+            let mut headers = HeaderMap::new();
+            headers.insert(NATS_MESSAGE_ID, event.id.to_string().as_str());
+            headers.insert("Content-Type", "application/cloudevents+json");
+            headers.insert(HEADER_GENERATION, handover.generation);
+            headers.insert(HEADER_ACCEPTED_UP_TO, handover.accepted_up_to.to_string().as_str());
+            let subject = event_subject(&self.prefix, trailer, event.kind);
+            let publishing = self.stream.publish_with_headers(subject, headers, event.json.clone().into());
+            sent.push(match tokio::time::timeout_at(deadline, publishing).await {
+                Ok(Ok(ack)) => Ok(ack),
+                Ok(Err(error)) => Err(refused(&error)),
+                Err(_) => Err(Ack::Not(NoAnswer::AnswerTimeout)),
+            });
+        }
+        let mut acks = Vec::with_capacity(sent.len());
+        for one in sent {
+            acks.push(match one {
+                Ok(ack) => self.acknowledged(ack, deadline).await,
+                Err(ack) => ack,
+            });
+        }
+        Ok(Handed::Acks(acks))
+    }
+
+    async fn receipts(&mut self) -> Vec<Receipt> {
+        let Some(first) = self.receipts.next().await else {
+            // The connection was closed for good; the lane opens another one when it hands over next.
+            return std::future::pending().await;
+        };
+        let mut found = ReceiptMessage::receipts_for(&self.source, &first.payload);
+        for _ in 0..RECEIPTS_UNREAD_MAX {
+            let Some(Some(more)) = self.receipts.next().now_or_never() else { break };
+            found.extend(ReceiptMessage::receipts_for(&self.source, &more.payload));
+        }
+        found
+    }
+}
+
+fn refused(error: &PublishError) -> Ack {
+    let said = std::error::Error::source(error).and_then(|cause| cause.downcast_ref::<async_nats::jetstream::Error>());
+    Ack::Not(match error.kind() {
+        PublishErrorKind::MaxPayloadExceeded => return Ack::TooLarge,
+        PublishErrorKind::StreamNotFound => NoAnswer::NoStream,
+        PublishErrorKind::TimedOut | PublishErrorKind::MaxAckPending => NoAnswer::AnswerTimeout,
+        PublishErrorKind::BrokenPipe => NoAnswer::Broken,
+        _ => match said.map(async_nats::jetstream::Error::error_code) {
+            Some(ErrorCode::STREAM_MESSAGE_EXCEEDS_MAXIMUM | ErrorCode::STREAM_HEADER_EXCEEDS_MAXIMUM) => {
+                return Ack::TooLarge;
+            }
+            _ => NoAnswer::BrokerFull,
+        },
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_trailer_has_subjects_of_its_own() {
+        assert_eq!(name_of("urn:pintle:trailer:heron-3"), "heron-3");
+        assert_eq!(event_subject("pintle", "heron-3", EventKind::Read), "pintle.event.heron-3.read");
+        assert_eq!(receipt_subject("pintle", "heron-3"), "pintle.receipt.heron-3");
+    }
+
+    #[test]
+    fn a_full_stream_refuses_and_drops_nothing_unread() {
+        let config = stream_config("PINTLE", "pintle", 3);
+        assert_eq!((config.discard, config.retention), (DiscardPolicy::New, RetentionPolicy::WorkQueue));
+        assert_eq!((config.num_replicas, config.storage), (3, StorageType::File));
+    }
+}

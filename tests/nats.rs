@@ -1,0 +1,220 @@
+//! The drain through a real NATS `JetStream`: an event is delivered when the agency's consumer says so, and neither a
+//! killed server nor a dead consumer loses or doubles one.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+#[path = "support/drain.rs"]
+mod drain;
+#[path = "support/nats.rs"]
+mod nats;
+#[path = "support/receiver.rs"]
+#[expect(dead_code, reason = "other tests say more to it")]
+mod receiver;
+
+use drain::{Drain, until};
+use nats::{Cluster, rig};
+use pintle::config::{Broker, Proof, StreamMaker};
+use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
+use receiver::Receiver;
+use std::time::Duration;
+
+/// A new queue opens with one ledger event.
+const OPENING: u64 = 1;
+
+fn consumer(url: &str, replicas: &str) -> Receiver {
+    Receiver::start(&["--nats", url, "--nats-make-stream", replicas])
+}
+
+/// Every number here once, none missing, none doubled.
+fn nothing_lost_nothing_doubled(receiver: &Receiver, reads: i64) {
+    assert_eq!(receiver.count("SELECT count(*) FROM reads"), reads);
+    assert_eq!(receiver.count("SELECT count(DISTINCT id) FROM reads"), reads);
+    let report = receiver.report(&["--json"]);
+    assert_eq!(report.code, 0, "{}", report.out);
+}
+
+#[tokio::test]
+async fn what_the_stream_has_is_handed_over_and_delivered_by_a_receipt_only() {
+    if !rig() {
+        return;
+    }
+    let cluster = Cluster::start(1, "");
+    let folder = tempfile::tempdir().unwrap();
+    let mut target = drain::target(&cluster.url());
+    target.broker.stream_maker = StreamMaker::Trailer;
+    let trailer = Drain::start("heron-3", folder.path(), target);
+    trailer.put(1..=150, false).await;
+    trailer.put(1001..=1003, true).await;
+    trailer.until_view("handed over", |view| view.handed_over == 153 + OPENING).await;
+    let counts = trailer.figures().await.counts;
+    assert_eq!((counts.delivered, counts.waiting), (0, 153 + OPENING), "a broker's word delivers nothing");
+    assert_eq!(trailer.view.borrow().trouble, None);
+
+    let receiver = Receiver::start(&["--nats", &cluster.url()]);
+    trailer.until_delivered(153 + OPENING).await;
+    trailer.until_view("nothing out", |view| view.handed_over == 0 && view.hit_latency_ms.len() == 3).await;
+    nothing_lost_nothing_doubled(&receiver, 153);
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn a_trailer_that_forgot_what_it_handed_over_hands_it_over_again_and_says_that_no_receipt_comes() {
+    if !rig() {
+        return;
+    }
+    let cluster = Cluster::start(1, "");
+    let folder = tempfile::tempdir().unwrap();
+    let target = || {
+        let mut target = drain::target(&cluster.url());
+        target.broker = Broker { stream_maker: StreamMaker::Trailer, receipt_wait_s: 5, ..Broker::default() };
+        target
+    };
+    let trailer = Drain::start("heron-3", folder.path(), target());
+    trailer.put(1..=50, false).await;
+    trailer.until_view("handed over", |view| view.handed_over == 50 + OPENING).await;
+    trailer.stop().await;
+
+    // While the trailer is away its events are stored, and nobody hears the receipts.
+    let receiver = Receiver::start(&["--nats", &cluster.url()]);
+    until("stored", || async { receiver.count("SELECT count(*) FROM reads") == 50 }).await;
+    let mut receiver = receiver;
+    receiver.kill();
+    let trailer = Drain::start("heron-3", folder.path(), target());
+    trailer.until_view("handed over again", |view| view.handed_over == 50 + OPENING).await;
+    // The stream has dropped the repeats, so no receipt comes, and that is told.
+    trailer.until_view("told", |view| view.trouble.as_deref().is_some_and(|text| text.contains("no receipt"))).await;
+    assert!(trailer.view.borrow().failing_since.is_some());
+    assert_eq!(trailer.figures().await.counts.delivered, 0);
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn with_proof_by_acknowledgement_the_brokers_word_delivers() {
+    if !rig() {
+        return;
+    }
+    let cluster = Cluster::start(1, "");
+    let folder = tempfile::tempdir().unwrap();
+    let mut target = drain::target(&cluster.url());
+    target.broker.stream_maker = StreamMaker::Trailer;
+    target.proof = Proof::Ack;
+    let trailer = Drain::start("heron-3", folder.path(), target);
+    trailer.put(1..=20, false).await;
+    trailer.until_delivered(20 + OPENING).await;
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn without_a_stream_nothing_is_handed_over_and_it_is_told() {
+    if !rig() {
+        return;
+    }
+    let cluster = Cluster::start(1, "");
+    let folder = tempfile::tempdir().unwrap();
+    let trailer = Drain::start("heron-3", folder.path(), drain::target(&cluster.url()));
+    trailer.put(1..=5, false).await;
+    trailer.until_view("told", |view| view.trouble.as_deref().is_some_and(|text| text.contains("no stream"))).await;
+    let counts = trailer.figures().await.counts;
+    assert_eq!((counts.delivered, counts.refused, counts.waiting), (0, 0, 5 + OPENING));
+    // The owner makes it, and all goes.
+    let receiver = consumer(&cluster.url(), "1");
+    trailer.until_delivered(5 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 5);
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn a_bad_event_is_refused_by_the_consumer_and_its_neighbours_are_delivered() {
+    if !rig() {
+        return;
+    }
+    let cluster = Cluster::start(1, "");
+    let receiver = consumer(&cluster.url(), "1");
+    let folder = tempfile::tempdir().unwrap();
+    let trailer = Drain::start("heron-3", folder.path(), drain::target(&cluster.url()));
+    // Its id is known there with another content: sent by somebody before.
+    trailer.put(1..=1, false).await;
+    trailer.until_delivered(1 + OPENING).await;
+    trailer.stop().await;
+    let other = tempfile::tempdir().unwrap();
+    let trailer = Drain::start("heron-3", other.path(), drain::target(&cluster.url()));
+    tokio::time::sleep(Duration::from_millis(5)).await; // another capture time, so another content
+    trailer.put(1..=3, false).await;
+    // The stream has dropped the repeat of number 1 unseen, so only the others are answered.
+    until("the others", || async { trailer.figures().await.counts.delivered == 2 + OPENING }).await;
+    assert_eq!(receiver.count("SELECT count(*) FROM reads"), 3);
+    assert_eq!(trailer.figures().await.counts.waiting, 1, "without a receipt it is not delivered");
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn one_of_three_servers_killed_during_the_drain_loses_and_doubles_nothing() {
+    if !rig() {
+        return;
+    }
+    let mut cluster = Cluster::start(3, "");
+    let receiver = consumer(&cluster.url(), "3");
+    let folder = tempfile::tempdir().unwrap();
+    let trailer = Drain::start("heron-3", folder.path(), drain::target(&cluster.url()));
+    trailer.put(1..=200, false).await;
+    trailer.until_delivered(200 + OPENING).await;
+    trailer.put(201..=3000, false).await;
+    until("under way", || async { 600 < trailer.figures().await.counts.delivered }).await;
+    // The first in the list is the one that both clients talk to.
+    cluster.kill(0);
+    assert!(trailer.figures().await.counts.delivered < 3000, "killed in the middle");
+    trailer.put(5001..=5010, true).await;
+    trailer.until_delivered(3010 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 3010);
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn with_tls_and_credentials_of_its_own_a_trailer_can_use_its_own_subjects_only() {
+    if !rig() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    let mut params = CertificateParams::new(Vec::new()).unwrap();
+    params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+    let authority = CertifiedIssuer::self_signed(params, KeyPair::generate().unwrap()).unwrap();
+    let mut params = CertificateParams::new(Vec::new()).unwrap();
+    params.subject_alt_names.push(SanType::IpAddress([127, 0, 0, 1].into()));
+    let key = KeyPair::generate().unwrap();
+    std::fs::write(at("ca.pem"), authority.pem()).unwrap();
+    std::fs::write(at("server.pem"), params.signed_by(&key, &authority).unwrap().pem()).unwrap();
+    std::fs::write(at("server.key"), key.serialize_pem()).unwrap();
+    std::fs::write(at("token"), "a-token-of-the-cluster\n").unwrap();
+    std::fs::write(at("wrong"), "another-token\n").unwrap();
+    let more = format!(
+        "tls {{ cert_file: \"{}\", key_file: \"{}\" }}\nauthorization {{ token: \"a-token-of-the-cluster\" }}",
+        at("server.pem").display(),
+        at("server.key").display()
+    );
+    let cluster = Cluster::start(1, &more);
+    let (ca, token) = (at("ca.pem").display().to_string(), at("token").display().to_string());
+    let receiver = Receiver::start(&[
+        "--nats",
+        &cluster.tls_url(),
+        "--nats-make-stream",
+        "1",
+        "--broker-ca",
+        &ca,
+        "--broker-token",
+        &token,
+    ]);
+    let mut target = drain::target(&cluster.tls_url());
+    target.ca_file = Some(at("ca.pem"));
+    target.token_file = Some(at("wrong"));
+    let trailer = Drain::start("heron-3", &at("queue"), target.clone());
+    trailer.put(1..=3, false).await;
+    trailer
+        .until_view("told", |view| view.trouble.as_deref().is_some_and(|text| text.contains("let this trailer")))
+        .await;
+    trailer.stop().await;
+    target.token_file = Some(at("token"));
+    let trailer = Drain::start("heron-3", &at("queue"), target);
+    trailer.until_delivered(3 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 3);
+    trailer.stop().await;
+}

@@ -161,3 +161,28 @@ fn an_hour_at_one_fix_a_second_replays_in_under_half_a_second() {
     eprintln!("an hour at 1 Hz replayed in {} ms", fastest.as_millis());
     assert!(fastest < Duration::from_millis(500), "{fastest:?}");
 }
+
+#[test]
+fn maps_of_a_recording_hold_its_sites_and_nothing_else_goes_to_standard_output() {
+    let log = data("standing-3min.log");
+    let log = log.to_str().unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let map = folder.path().join("map.svg");
+    let plain = replay(&[log, "--json"]);
+    let site = told(&plain).last().unwrap()["summary"]["sites"][0].clone();
+    let output = replay(&[log, "--svg", map.to_str().unwrap(), "--geojson", "-"]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let geojson: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let point = geojson["features"].as_array().unwrap().iter().find(|f| f["id"] == "site-1").unwrap();
+    for (at, name) in [(1, "lat"), (0, "lon")] {
+        let apart = point["geometry"]["coordinates"][at].as_f64().unwrap() - site[name].as_f64().unwrap();
+        assert!(apart.abs() < 1e-6, "{name}");
+    }
+    let map = std::fs::read_to_string(map).unwrap();
+    assert!(map.starts_with("<svg") && map.contains("Site 1</tspan>"), "{map}");
+    let both = replay(&[log, "--svg", "-", "--json"]);
+    assert_eq!(both.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&both.stderr).contains("only one of"), "{both:?}");
+    let nowhere = replay(&[log, "--svg", "/nowhere/map.svg"]);
+    assert!(String::from_utf8_lossy(&nowhere.stderr).contains("/nowhere/map.svg can't be written"), "{nowhere:?}");
+}

@@ -1,8 +1,11 @@
 //! `pintle replay`: recorded lines of a GPS receiver through the real core, at full speed.
 
 use crate::exit::Exit;
+use crate::show;
+use crate::show::track::{Track, TrackSite};
 use flate2::read::MultiGzDecoder;
 use pintle_core::geo::LatLon;
+use pintle_core::health::wording;
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::position::fix::Refusal;
 use pintle_core::position::keeper::{KeeperAction, KeeperLimits};
@@ -29,6 +32,12 @@ pub struct ReplayArgs {
     /// One JSON object a line: an event each, and a summary at the end.
     #[arg(long)]
     json: bool,
+    /// Write a plain local map as SVG (fixes, path, sites with their 95 % radius); - is standard output.
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
+    /// Write path and sites as GeoJSON; - is standard output.
+    #[arg(long, value_name = "FILE")]
+    geojson: Option<PathBuf>,
     /// When the recording was made, to judge its dates by: a date (2026-11-25) or an RFC 3339 time. Default: the newest
     /// plausible date in it.
     #[arg(long, value_name = "DATE", value_parser = date)]
@@ -58,6 +67,12 @@ enum ReplayError {
     Read { path: PathBuf, source: io::Error },
     #[error("the answer can't be written: {0}")]
     Write(#[from] io::Error),
+    #[error("{} can't be written: {source}", path.display())]
+    Map { path: PathBuf, source: io::Error },
+    #[error("only one of --svg, --geojson and --json can go to standard output")]
+    OneOutput,
+    #[error("the map can't be made: {0}")]
+    Show(#[from] show::ShowError),
     #[error("there is no NMEA sentence in {}", path.display())]
     Nothing { path: PathBuf },
 }
@@ -67,6 +82,9 @@ impl ReplayError {
         match self {
             Self::Read { .. } => "see that it is there, that you may read it, and that it is complete",
             Self::Write(_) => "see that the place where the output goes has room",
+            Self::Map { .. } => "name a file in a folder where you may write",
+            Self::OneOutput => "name a file for the others",
+            Self::Show(error) => error.advice(),
             Self::Nothing { .. } => "replay reads what a GPS receiver sends: lines that begin with $ or !",
         }
     }
@@ -97,17 +115,38 @@ fn run(args: &ReplayArgs, out: &mut impl Write) -> Result<(), ReplayError> {
         })?;
         survey.newest().unwrap_or_else(crate::clock::utc)
     };
+    let dash = Path::new("-");
+    let to_stdout = [args.svg.as_deref() == Some(dash), args.geojson.as_deref() == Some(dash)];
+    if 1 < to_stdout.iter().chain(&[args.json]).filter(|is| **is).count() {
+        return Err(ReplayError::OneOutput);
+    }
+    let quiet = to_stdout.contains(&true);
     let limits = KeeperLimits { move_threshold_m: args.move_threshold_m, settle_s: f64::from(args.settle_s) };
     let mut recording = Recording::new(limits, now);
+    if args.svg.is_some() || args.geojson.is_some() {
+        recording.keep_track();
+    }
     let mut told = Told::default();
     read_all(&args.files, |bytes| {
         recording.on_bytes(bytes, &mut |at, action| told.event(at, action));
-        told.write(args.json, recording.is_dated(), out)
+        if quiet {
+            told.forget();
+        } else {
+            told.write(args.json, recording.is_dated(), out)?;
+        }
+        Ok(())
     })?;
     recording.on_end(&mut |at, action| told.event(at, action));
-    told.write(args.json, recording.is_dated(), out)?;
+    if quiet {
+        told.forget();
+    } else {
+        told.write(args.json, recording.is_dated(), out)?;
+    }
     let summary = summary(&recording, told.moves, &told.found);
-    if args.json {
+    maps(args, &recording, out)?;
+    if quiet {
+        // The map is all that goes to standard output.
+    } else if args.json {
         writeln!(out, "{}", json!({ "summary": summary }))?;
     } else {
         write_summary(&summary, recording.line().reader().counts().bytes, out)?;
@@ -118,6 +157,58 @@ fn run(args: &ReplayArgs, out: &mut impl Write) -> Result<(), ReplayError> {
             Err(ReplayError::Nothing { path: path.clone() })
         }
         _ => Ok(()),
+    }
+}
+
+/// Writes the maps that were asked for.
+fn maps(args: &ReplayArgs, recording: &Recording, out: &mut impl Write) -> Result<(), ReplayError> {
+    if args.svg.is_none() && args.geojson.is_none() {
+        return Ok(());
+    }
+    let track = track(args, recording);
+    let mut put = |path: &Path, text: String| {
+        if path == Path::new("-") {
+            return out.write_all(text.as_bytes()).map_err(ReplayError::Write);
+        }
+        std::fs::write(path, text).map_err(|source| ReplayError::Map { path: path.to_owned(), source })
+    };
+    if let Some(path) = &args.svg {
+        put(path, show::track::svg(&track))?;
+    }
+    if let Some(path) = &args.geojson {
+        put(path, show::track::geojson(&track)?)?;
+    }
+    Ok(())
+}
+
+fn track(args: &ReplayArgs, recording: &Recording) -> Track {
+    let names: Vec<String> = args
+        .files
+        .iter()
+        .map(|path| path.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned()))
+        .collect();
+    let keeper = recording.keeper();
+    let mut view = pintle_core::position::PositionView::default();
+    keeper.fill(&mut view);
+    let in_words = |utc: Utc| {
+        // The year is told, since a map may be looked at much later.
+        format!("{} {} UTC", wording::day(utc, Utc(0)), wording::clock_seconds(utc))
+    };
+    let dated = |utc: Utc| if recording.is_dated() { in_words(utc) } else { "at an unknown time".to_owned() };
+    let sites = view.history.iter().chain(keeper.site()).map(|site| TrackSite {
+        id: site.id.0,
+        position: site.position,
+        radius95_m: site.radius95_m,
+        arrived: dated(site.arrived),
+        left: site.left.map(dated),
+    });
+    let epochs = recording.line().assembler().counts();
+    Track {
+        title: names.join(" + "),
+        fixes: recording.track().to_vec(),
+        refused: Refusal::ALL.iter().map(|why| epochs.refused(*why)).sum(),
+        sites: sites.collect(),
+        estimate: keeper.estimate(),
     }
 }
 
@@ -163,6 +254,10 @@ impl Told {
             _ => {}
         }
         self.waiting.push((*at, action.clone()));
+    }
+
+    fn forget(&mut self) {
+        self.waiting.clear();
     }
 
     fn write(&mut self, json: bool, dated: bool, out: &mut impl Write) -> Result<(), ReplayError> {

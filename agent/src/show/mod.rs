@@ -10,6 +10,7 @@ mod public;
 pub mod survey;
 mod text;
 mod times;
+pub mod track;
 
 pub use html::{page, remaining};
 pub use text::text;

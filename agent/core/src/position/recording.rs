@@ -1,12 +1,14 @@
 //! A recorded line through the same reader, assembler and keeper that a trailer runs, with time taken from the
 //! recording.
 
+use super::KeeperState;
 use super::fix::date::{DateReference, DateVerdict};
 use super::fix::log_clock::LogClock;
 use super::fix::{BytesToEpochs, Epoch};
 use super::keeper::{KeeperAction, KeeperLimits, SiteKeeper};
 use super::nmea::{Kind, Reader, Sentence};
-use crate::moment::{Moment, Utc, days_from_civil};
+use crate::geo::LatLon;
+use crate::moment::{Moment, Mono, Utc, days_from_civil};
 
 /// A first look at a recording: its newest plausible date, by which all its dates are judged.
 #[derive(Clone, Debug)]
@@ -82,6 +84,18 @@ pub struct Recording {
     dated: bool,
     epochs: Vec<Epoch>,
     actions: Vec<KeeperAction>,
+    track: Option<Vec<TrackFix>>,
+}
+
+/// One used fix of a recording.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TrackFix {
+    /// When, on the recording's own clock.
+    pub at: Mono,
+    /// Where it says the antenna was.
+    pub position: LatLon,
+    /// What the keeper believed after it.
+    pub state: KeeperState,
 }
 
 impl Recording {
@@ -96,7 +110,19 @@ impl Recording {
             dated: false,
             epochs: Vec::new(),
             actions: Vec::new(),
+            track: None,
         }
+    }
+
+    /// From now on every used fix is kept for a map: 40 bytes each.
+    pub fn keep_track(&mut self) {
+        self.track.get_or_insert_default();
+    }
+
+    /// The used fixes since [`Self::keep_track`], oldest first.
+    #[must_use]
+    pub fn track(&self) -> &[TrackFix] {
+        self.track.as_deref().unwrap_or_default()
     }
 
     /// The next bytes; whatever the keeper decides goes to `sink` with its time.
@@ -121,6 +147,9 @@ impl Recording {
             if let Ok(fix) = &epoch.outcome {
                 self.dated |= !matches!(epoch.date, DateVerdict::Missing) && fix.utc.is_some();
                 self.keeper.on_fix(fix, &now, &mut self.actions);
+                if let Some(track) = &mut self.track {
+                    track.push(TrackFix { at: now.mono, position: fix.position, state: self.keeper.state() });
+                }
                 self.tell(&now, sink);
             }
         }

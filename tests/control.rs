@@ -61,6 +61,7 @@ impl Desk {
                     position: watch::Sender::default().subscribe(),
                     lifecycle: watch::channel(LifecycleView::default()).1,
                     store,
+                    audit: pintle::audit::Log::at(state.join("audit")),
                     heartbeat: Heartbeat::default(),
                 };
                 run(setup, until).await.unwrap();

@@ -74,6 +74,7 @@ impl Rig {
             link: watch::channel(seen.link.clone()).1,
             host: watch::channel(seen.host).1,
             lifecycle: watch::channel(LifecycleView::default()).1,
+            audit: pintle::audit::Log::at(base.path().join("audit")),
             heartbeat: heartbeat.clone(),
         };
         let running = tokio::spawn(health::run(setup, stop.clone()));

@@ -1,6 +1,7 @@
 //! The thin shells of Pintle: everything that touches the world. The decisions are in `pintle-core`.
 
 pub mod actors;
+pub mod audit;
 pub mod cli;
 pub mod clock;
 pub mod config;

@@ -13,6 +13,7 @@ use crate::actors::link::{self, LinkSetup};
 use crate::actors::messages::PlaceRequest;
 use crate::actors::position::{self, PositionSetup};
 use crate::actors::retention::{self, RetentionSetup};
+use crate::audit;
 use crate::config::Config;
 use crate::lifecycle::supervise::{Board, Pace, keep_running};
 use crate::lifecycle::watchdog::Watched;
@@ -47,6 +48,7 @@ pub struct Wires {
     places: watch::Sender<mpsc::Sender<PlaceRequest>>,
     intake_beat: Heartbeat,
     health_beat: Heartbeat,
+    audit: audit::Log,
 }
 
 impl Wires {
@@ -56,6 +58,7 @@ impl Wires {
         let (lifecycle_sender, lifecycle) = watch::channel(LifecycleView::default());
         Self {
             facts: health::facts(&config, started),
+            audit: audit::Log::at(config.trailer.state_dir.join("audit")),
             config,
             store,
             board: Board::new(lifecycle_sender, Pace::USUAL),
@@ -116,14 +119,18 @@ impl Wires {
         })
     }
 
-    /// retention ─► store; position ─► retention (trust in the clock). In safe mode too: age limits are law.
+    /// retention ─► store, audit; position ─► retention (trust in the clock). In safe mode too: age limits are law.
     pub fn start_retention(&self, parts: &mut Parts) {
         let (beat, board) = (Heartbeat::default(), self.board.clone());
-        let (store, position) = (self.store.clone(), self.position.subscribe());
+        let (store, position, audit) = (self.store.clone(), self.position.subscribe(), self.audit.clone());
         parts.add(|stop| {
             keep_running("retention", board, beat.clone(), stop, move |stop| {
-                let setup =
-                    RetentionSetup { store: store.clone(), position: position.clone(), heartbeat: beat.clone() };
+                let setup = RetentionSetup {
+                    store: store.clone(),
+                    position: position.clone(),
+                    audit: audit.clone(),
+                    heartbeat: beat.clone(),
+                };
                 async move {
                     retention::run(setup, stop).await;
                     Ok(())
@@ -226,7 +233,7 @@ impl Wires {
         });
     }
 
-    /// people ─► control ─► owner of the place table; position, lifecycle, store ─► control (status).
+    /// people ─► control ─► owner of the place table, audit; position, lifecycle, store ─► control (status).
     fn start_control(&self, parts: &mut Parts) {
         let beat = Heartbeat::default();
         let setup = ControlSetup {
@@ -237,6 +244,7 @@ impl Wires {
             position: self.position.subscribe(),
             lifecycle: self.lifecycle.clone(),
             store: self.store.clone(),
+            audit: self.audit.clone(),
             heartbeat: beat.clone(),
         };
         let board = self.board.clone();
@@ -254,7 +262,7 @@ impl Wires {
         let (position, intake, forward) =
             (self.position.subscribe(), self.intake.subscribe(), self.forward.subscribe());
         let (link, host, lifecycle) = (self.link.subscribe(), self.host.subscribe(), self.lifecycle.clone());
-        let (beat, board) = (self.health_beat.clone(), self.board.clone());
+        let (beat, board, audit) = (self.health_beat.clone(), self.board.clone(), self.audit.clone());
         parts.add(|stop| {
             keep_running("health", board, beat.clone(), stop, move |stop| {
                 let setup = HealthSetup {
@@ -268,6 +276,7 @@ impl Wires {
                     link: link.clone(),
                     host: host.clone(),
                     lifecycle: lifecycle.clone(),
+                    audit: audit.clone(),
                     heartbeat: beat.clone(),
                 };
                 async move { health::run(setup, stop).await.map_err(|error| reason(&error, error.advice())) }

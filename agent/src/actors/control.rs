@@ -3,16 +3,19 @@
 
 use super::heartbeat::Heartbeat;
 use super::messages::{PlaceProblem, PlaceRequest, PlaceRow};
+use crate::audit::{self, Entry, Who};
+use crate::clock;
 use crate::config;
 use crate::io::control::{Caller, ControlSocket, ControlSocketError, NoLine};
 use crate::store::StoreHandle;
 use pintle_core::health::LifecycleView;
 use pintle_core::ids::{CameraId, TrailerId, printable};
+use pintle_core::moment::Mono;
 use pintle_core::position::PositionView;
 use pintle_core::wire::control::{self, Ask, LINE_BYTES_MAX, PlaceRowBody, Verb};
 use pintle_core::wire::problem::Problem;
 use serde_json::{Value, json};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinSet;
@@ -31,6 +34,12 @@ const REFUSED_WAIT: Duration = Duration::from_millis(100);
 /// The heartbeat turns at least this often, also when nobody calls.
 const IDLE_TURN: Duration = Duration::from_secs(5);
 
+/// Requests that were not understood and are written into the audit, each hour (our own limit: a caller must not be
+/// able to fill the disk); further ones are counted in the next.
+const REFUSALS_AN_HOUR: u32 = 20;
+/// One hour, ms.
+const HOUR_MS: u64 = 3_600_000;
+
 /// Everything that the control actor needs.
 #[derive(Clone)]
 pub struct ControlSetup {
@@ -48,6 +57,8 @@ pub struct ControlSetup {
     pub lifecycle: watch::Receiver<LifecycleView>,
     /// For the figures of the queue.
     pub store: StoreHandle,
+    /// Where each act is written down before it is answered.
+    pub audit: audit::Log,
     /// Proof of progress.
     pub heartbeat: Heartbeat,
 }
@@ -76,10 +87,10 @@ impl ControlError {
 /// [`ControlError`] if there can be no socket.
 pub async fn run(setup: ControlSetup, stop: CancellationToken) -> Result<(), ControlError> {
     let socket = ControlSocket::listen(&setup.control.socket, setup.control.group.as_deref())?;
-    let setup = Arc::new(setup);
+    let setup = Arc::new(Serving { setup, refusals: Mutex::default() });
     let mut callers = JoinSet::new();
     loop {
-        setup.heartbeat.turn();
+        setup.setup.heartbeat.turn();
         tokio::select! {
             () = stop.cancelled() => return Ok(()),
             Some(ended) = callers.join_next(), if !callers.is_empty() => {
@@ -98,8 +109,38 @@ pub async fn run(setup: ControlSetup, stop: CancellationToken) -> Result<(), Con
     }
 }
 
+/// What all callers share.
+struct Serving {
+    setup: ControlSetup,
+    refusals: Mutex<Refusals>,
+}
+
+/// Requests that were not understood, in the running hour.
+#[derive(Default)]
+struct Refusals {
+    since: Mono,
+    told: u32,
+    untold: u64,
+}
+
+impl Refusals {
+    /// Whether this one is to be written down; then with how many before it were not.
+    fn one_more(&mut self, now: Mono) -> Option<u64> {
+        if HOUR_MS <= now.since_ms(self.since) {
+            (self.since, self.told) = (now, 0);
+        }
+        if self.told < REFUSALS_AN_HOUR {
+            self.told += 1;
+            return Some(std::mem::take(&mut self.untold));
+        }
+        self.untold += 1;
+        None
+    }
+}
+
 /// Answers the lines of one caller, one after another.
-async fn serve(setup: Arc<ControlSetup>, mut caller: Caller) {
+async fn serve(serving: Arc<Serving>, mut caller: Caller) {
+    let setup = &serving.setup;
     for _ in 0..LINES_MAX {
         let line = match tokio::time::timeout(LINE_WAIT, caller.line(LINE_BYTES_MAX)).await {
             Ok(Ok(line)) => line,
@@ -116,14 +157,28 @@ async fn serve(setup: Arc<ControlSetup>, mut caller: Caller) {
         };
         let answer = match control::parse(&line, &setup.cameras) {
             Ok(ask) => {
-                let answered = answer(&setup, &ask).await;
-                audit(&caller, &ask, answered.as_ref().err().map(|problem| &**problem));
-                answered.map_or_else(|problem| json!(problem), |result| json!({ "result": result }))
+                let answered = match audit_is_ready(setup, &ask).await {
+                    Ok(()) => answer(setup, &ask).await,
+                    Err(problem) => Err(problem),
+                };
+                let audited = audit(setup, &caller, &ask, answered.as_ref().err().map(|problem| &**problem)).await;
+                match (answered, audited) {
+                    (Err(problem), _) | (Ok(_), Err(problem)) => json!(problem),
+                    (Ok(result), Ok(())) => json!({ "result": result }),
+                }
             }
             Err(problem) => {
                 let kind = problem.kind.as_str();
                 let (uid, pid) = (caller.uid, caller.pid);
                 tracing::info!(target: "audit", uid, pid, kind, "command refused");
+                let told = serving.refusals.lock().unwrap_or_else(PoisonError::into_inner).one_more(clock::mono());
+                if let Some(untold) = told {
+                    let who = Who { uid: Some(uid), pid, name: String::new() };
+                    let entry = Entry::new(who, "command", kind).with("untold_before", untold);
+                    if let Err(error) = setup.audit.write(entry).await {
+                        tracing::debug!(%error, "a refusal is not in the audit yet");
+                    }
+                }
                 json!(problem)
             }
         };
@@ -142,17 +197,57 @@ async fn farewell(caller: &mut Caller, problem: &Problem) {
     }
 }
 
-/// Who did what. What a person wrote into a line is not repeated: only names that are bound to a grammar.
-fn audit(caller: &Caller, ask: &Ask, problem: Option<&Problem>) {
+/// Whether an act of this kind is written into the audit: all but those that only look at what anybody here may see.
+fn is_audited(verb: &Verb) -> bool {
+    !matches!(verb, Verb::PlaceList | Verb::Status)
+}
+
+/// What must be audited is not done while the audit can't be written.
+async fn audit_is_ready(setup: &ControlSetup, ask: &Ask) -> Result<(), Box<Problem>> {
+    if !is_audited(&ask.verb) || setup.audit.trouble().is_none() {
+        return Ok(());
+    }
+    let log = setup.audit.clone();
+    let tried = tokio::task::spawn_blocking(move || log.probe()).await;
+    match tried {
+        Ok(Ok(())) => Ok(()),
+        Ok(Err(error)) => Err(not_audited(&format!("{error}; nothing was done. {}", error.advice()))),
+        Err(_) => Err(not_audited("the agent is stopping; nothing was done")),
+    }
+}
+
+fn not_audited(detail: &str) -> Box<Problem> {
+    Problem::new("not-audited", 503, "The audit can't be written", detail)
+}
+
+/// Who did what. What a person wrote into a line is not repeated: only names that are bound to a grammar. On an error
+/// the act was done and is not yet written down.
+async fn audit(
+    setup: &ControlSetup,
+    caller: &Caller,
+    ask: &Ask,
+    problem: Option<&Problem>,
+) -> Result<(), Box<Problem>> {
     let camera = match &ask.verb {
         Verb::PlaceSet { camera, .. } | Verb::PlaceConfirm { camera: Some(camera) } => camera.as_str(),
         Verb::PlaceConfirm { camera: None } => "all",
         Verb::PlaceList | Verb::Status => "",
     };
-    let outcome = problem.map_or("done", |problem| problem.kind.as_str());
+    // Kinds are URNs of ours; their last word is enough here.
+    let outcome = problem.map_or("done", |problem| problem.kind.rsplit(':').next().unwrap_or("refused"));
     let by = printable(&ask.by, control::BY_CHARS_MAX);
     let (uid, pid, verb) = (caller.uid, caller.pid, ask.verb.word());
     tracing::info!(target: "audit", uid, pid, verb, by, camera, outcome, "command");
+    if !is_audited(&ask.verb) {
+        return Ok(());
+    }
+    let mut entry = Entry::new(Who { uid: Some(uid), pid, name: by }, verb, outcome);
+    if !camera.is_empty() {
+        entry = entry.with("camera", camera);
+    }
+    setup.audit.write(entry).await.map(|_| ()).map_err(|error| {
+        not_audited(&format!("{error}. It was done all the same; the entry is kept in memory and written later"))
+    })
 }
 
 async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> {

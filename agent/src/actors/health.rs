@@ -6,6 +6,7 @@
 mod history;
 
 use super::heartbeat::Heartbeat;
+use crate::audit;
 use crate::clock;
 use crate::config;
 use crate::io::files::{FilesError, Folder};
@@ -58,6 +59,8 @@ pub struct HealthSetup {
     pub host: watch::Receiver<HostView>,
     /// From the lifecycle.
     pub lifecycle: watch::Receiver<LifecycleView>,
+    /// Whether the audit can be written.
+    pub audit: audit::Log,
     /// Turned after each judgement whose files, if any were due, have been written.
     pub heartbeat: Heartbeat,
 }
@@ -180,7 +183,8 @@ impl Composer {
         let forward = self.setup.forward.borrow().clone();
         let link = self.setup.link.borrow().clone();
         let host = *self.setup.host.borrow();
-        let lifecycle = self.setup.lifecycle.borrow().clone();
+        let mut lifecycle = self.setup.lifecycle.borrow().clone();
+        lifecycle.audit_trouble = self.setup.audit.trouble();
         let now = clock::moment(position.utc_trust);
         let seen = Observations {
             now,

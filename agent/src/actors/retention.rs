@@ -1,8 +1,10 @@
 //! Lets go what has reached its age limit: asks the store once a minute, and at once again while much is left.
 
 use super::heartbeat::Heartbeat;
+use crate::audit::{self, Entry, Who};
 use crate::clock;
 use crate::store::{StoreError, StoreHandle};
+use pintle_core::moment::{Mono, Utc};
 use pintle_core::position::PositionView;
 use std::sync::Arc;
 use std::time::Duration;
@@ -17,6 +19,9 @@ const LOOK_EVERY: Duration = Duration::from_mins(1);
 /// Pause between two slices of one look, so that the intake's commits go in between (our own).
 const BETWEEN_SLICES: Duration = Duration::from_millis(50);
 
+/// Purges are told to the audit at most this often, ms (our own).
+const PURGES_TOLD_EVERY_MS: u64 = 3_600_000;
+
 /// What the actor is given.
 #[derive(Clone)]
 pub struct RetentionSetup {
@@ -24,6 +29,8 @@ pub struct RetentionSetup {
     pub store: StoreHandle,
     /// How far the clock is trusted: an untrusted one purges nothing.
     pub position: watch::Receiver<Arc<PositionView>>,
+    /// Where purges are written down.
+    pub audit: audit::Log,
     /// Turned after each look.
     pub heartbeat: Heartbeat,
 }
@@ -31,10 +38,14 @@ pub struct RetentionSetup {
 /// Runs until stopped. A store that can't do it now is asked again a minute later.
 pub async fn run(setup: RetentionSetup, stop: CancellationToken) {
     let mut told = None;
+    let mut purged = Purged::default();
     loop {
         let wait = match slice(&setup).await {
             Ok(0) => LOOK_EVERY,
-            Ok(_) => BETWEEN_SLICES,
+            Ok(gone) => {
+                purged.add(gone);
+                BETWEEN_SLICES
+            }
             Err(error) => {
                 let text = error.to_string();
                 if told.as_ref() != Some(&text) {
@@ -45,9 +56,50 @@ pub async fn run(setup: RetentionSetup, stop: CancellationToken) {
             }
         };
         setup.heartbeat.turn();
+        if wait == LOOK_EVERY {
+            purged.tell(&setup.audit, false).await;
+            let log = setup.audit.clone();
+            drop(tokio::task::spawn_blocking(move || log.probe()).await);
+        }
         tokio::select! {
             () = tokio::time::sleep(wait) => {}
-            () = stop.cancelled() => return,
+            () = stop.cancelled() => {
+                purged.tell(&setup.audit, true).await;
+                return;
+            }
+        }
+    }
+}
+
+/// What went since the audit was told last. The first purge after a quiet hour is told at once, those behind it
+/// together: a trailer that lets a read go each minute would write half a million entries a year.
+#[derive(Default)]
+struct Purged {
+    events: u64,
+    from: Option<Utc>,
+    to: Option<Utc>,
+    told: Option<Mono>,
+}
+
+impl Purged {
+    fn add(&mut self, gone: u64) {
+        let now = clock::utc();
+        self.events += gone;
+        self.from.get_or_insert(now);
+        self.to = Some(now);
+    }
+
+    async fn tell(&mut self, log: &audit::Log, now_or_never: bool) {
+        let now = clock::mono();
+        let due = now_or_never || self.told.is_none_or(|at| PURGES_TOLD_EVERY_MS <= now.since_ms(at));
+        let Some((from, to)) = self.from.zip(self.to).filter(|_| due) else { return };
+        let entry = Entry::new(Who::agent(), "purge", "done")
+            .with("events", self.events)
+            .with("from", from.to_rfc3339())
+            .with("to", to.to_rfc3339());
+        *self = Self { told: Some(now), ..Self::default() };
+        if let Err(error) = log.write(entry).await {
+            warn!(why = %error, "a purge is not in the audit yet");
         }
     }
 }

@@ -5,6 +5,7 @@ use crate::exit::Exit;
 use clap::{Parser, Subcommand};
 use std::io::Write as _;
 
+pub mod audit;
 pub mod bundle;
 pub mod check;
 pub mod place;
@@ -35,6 +36,8 @@ enum Command {
     Check(check::CheckArgs),
     /// Show, write or confirm the place lines of the cameras.
     Place(place::PlaceArgs),
+    /// Check or show the audit: who did what, when.
+    Audit(audit::AuditArgs),
     /// Run a simulated trailer on this computer and judge it.
     Demo(crate::demo::DemoArgs),
     /// Replay recorded lines of a GPS receiver, and tell which sites are found in them.
@@ -66,6 +69,7 @@ pub fn main() -> Exit {
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::check(&args, &mut out),
         Command::Place(args) => place::place(&args, &mut out),
+        Command::Audit(args) => audit::audit(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),
         Command::Replay(args) => replay::replay(&args, &mut out),
         Command::Status(args) => status::status(&args, &mut out),

@@ -155,6 +155,8 @@ pub struct LifecycleView {
     pub stumbles: Vec<Stumble>,
     /// Why only intake and store run; `None` if all do.
     pub safe_mode: Option<String>,
+    /// Since when and why the audit can't be written.
+    pub audit_trouble: Option<(Utc, String)>,
 }
 
 /// Everything that one snapshot is made from.

@@ -13,10 +13,11 @@ const MIN: u64 = 60 * S;
 const HOUR: u64 = 60 * MIN;
 
 /// Every rule, by its code: (code, section). Holds the documentation to account.
-pub(super) const RULES: [(&str, u8); 32] = [
+pub(super) const RULES: [(&str, u8); 33] = [
     ("agent.stopped", 9),
     ("agent.safe_mode", 9),
     ("agent.restarts", 9),
+    ("audit.trouble", 9),
     ("queue.trouble", 3),
     ("queue.ledger", 3),
     ("queue.expiring", 3),
@@ -130,6 +131,17 @@ impl Judge<'_, '_> {
             ];
             let (urgency, at) = (if part.running { Word::Look } else { Word::Act }, part.at);
             self.ask("agent.restarts", urgency, Some(at), told);
+        }
+        if let Some((since, why)) = &life.audit_trouble {
+            // Source: CJIS AU-5, people are told within an hour; here at once.
+            let told = [
+                "make the audit writable again".to_owned(),
+                wording::sentence(why),
+                "Until then nothing that must be audited is done for people. Free space on the data disk, or look at \
+                 the rights of the folder audit in the state folder."
+                    .to_owned(),
+            ];
+            self.ask("audit.trouble", Word::Act, Some(*since), told);
         }
     }
 

@@ -9,6 +9,7 @@
 
 pub mod date;
 pub mod log_clock;
+mod plausible;
 
 use super::Fix;
 use super::nmea::fields::{Coordinates, Fields};
@@ -16,6 +17,7 @@ use super::nmea::{Kind, Reader, Sentence, by_crate};
 use crate::geo::LatLon;
 use crate::moment::{Mono, Utc};
 use date::{DateReference, DateVerdict};
+use plausible::Plausible;
 
 /// An epoch ends when the line has been quiet for so long, ms: at 4,800 bit/s one character takes 2 ms, and receivers
 /// send their set in one go (our own limit).
@@ -68,11 +70,15 @@ pub enum Refusal {
     Repeated,
     /// A time before that of the fix before.
     Backward,
+    /// The position stands digit for digit while the speed says otherwise.
+    Frozen,
+    /// From a proven place to one that no vehicle could have reached.
+    Leap,
 }
 
 impl Refusal {
     /// All of them, in the order of their counts.
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 16] = [
         Self::StatusVoid,
         Self::QualityZero,
         Self::DeadReckoning,
@@ -87,6 +93,8 @@ impl Refusal {
         Self::Disagree,
         Self::Repeated,
         Self::Backward,
+        Self::Frozen,
+        Self::Leap,
     ];
 
     /// The word used in files.
@@ -107,6 +115,8 @@ impl Refusal {
             Self::Disagree => "disagree",
             Self::Repeated => "repeated",
             Self::Backward => "backward",
+            Self::Frozen => "frozen",
+            Self::Leap => "leap",
         }
     }
 
@@ -130,6 +140,11 @@ impl Refusal {
             }
             Self::Repeated => "it repeats one and the same time; restart it",
             Self::Backward => "its time goes back; see that only one GPS receiver is connected to this line",
+            Self::Frozen => "its position stands still, digit for digit, while it reports a speed; restart it",
+            Self::Leap => {
+                "it leapt to a place that no vehicle could have reached, as under jamming or with a false signal; it is \
+                 believed again when it comes back, or after 20 minutes"
+            }
         }
     }
 
@@ -260,6 +275,7 @@ pub struct Assembler {
     zda: Option<(u32, (u32, u32, u32))>,
     /// Standard deviation by time of day, from GST.
     gst: Option<(u32, f64)>,
+    plausible: Plausible,
 }
 
 impl Assembler {
@@ -276,6 +292,7 @@ impl Assembler {
             satellites: None,
             zda: None,
             gst: None,
+            plausible: Plausible::default(),
         }
     }
 
@@ -396,7 +413,15 @@ impl Assembler {
         }
         let open = self.open.get_or_insert_with(|| Open::new(witness.time_of_day_ms, at));
         open.at = at;
+        // RMC and GLL speak for the whole receiver: one that denies the fix is not outvoted by another of the same
+        // time.
+        let whole = slot == 0 || slot == 3;
         match &mut open.witnesses[slot] {
+            Some(held) if whole => {
+                if witness.verdict.is_err() && held.verdict.is_ok() {
+                    *held = witness;
+                }
+            }
             // Receivers send one GGA per constellation: the one with more satellites counts, not the later.
             Some(held) if (witness.verdict.is_ok(), witness.satellites) <= (held.verdict.is_ok(), held.satellites) => {}
             slot => *slot = Some(witness),
@@ -440,7 +465,7 @@ impl Assembler {
             self.satellites = Some((count, open.at));
         }
         let sigma_m = self.gst.filter(|(time, _)| *time == time_of_day_ms).map(|(_, sigma_m)| sigma_m);
-        Ok(Fix {
+        let fix = Fix {
             at: open.at,
             utc,
             position,
@@ -448,7 +473,9 @@ impl Assembler {
             hdop: fresh(self.hdop, open.at),
             satellites: fresh(self.satellites, open.at),
             sigma_m,
-        })
+        };
+        self.plausible.judge(&fix, time_of_day_ms)?;
+        Ok(fix)
     }
 
     fn keep_order(&mut self, time_of_day_ms: u32, at: Mono) -> Result<(), Refusal> {

@@ -233,7 +233,7 @@ async fn clock_step_matrix() {
 async fn deliver(store: &StoreHandle, now: Moment, got: &mut BTreeSet<(EventId, u8)>) {
     for lane in [Lane::Urgent, Lane::Bulk] {
         loop {
-            let leased = store.lease(lane, 200, 1 << 20).await.unwrap();
+            let leased = store.lease(lane, 200, 1 << 20, now).await.unwrap();
             if leased.is_empty() {
                 break;
             }

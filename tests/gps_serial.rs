@@ -12,7 +12,7 @@ use pintle::config;
 use pintle::io::serial::{Port, PortError};
 use pintle::store::{self, StoreHandle};
 use pintle_core::ids::{CameraId, TrailerId};
-use pintle_core::moment::UtcTrust;
+use pintle_core::moment::{Moment, UtcTrust};
 use pintle_core::position::places::LineState;
 use pintle_core::position::{KeeperState, PositionView, ReceiverState};
 use pintle_core::queue::{EventKind, Lane};
@@ -339,7 +339,7 @@ async fn a_site_is_found_told_to_the_store_and_remembered_with_its_place_lines()
     assert_eq!(unknown.await.unwrap_err().detail, "there is no camera south; the cameras are: north");
     feed.abort();
     let (folder, store) = rig.end().await;
-    let events = store.lease(Lane::Bulk, 100, 1_000_000).await.unwrap();
+    let events = store.lease(Lane::Bulk, 100, 1_000_000, Moment::default()).await.unwrap();
     let kinds: Vec<EventKind> = events.iter().map(|event| event.kind).collect();
     assert!(kinds.contains(&EventKind::Site) && kinds.contains(&EventKind::Notice), "{kinds:?}");
     let again = Rig::start_on(folder, store);

@@ -72,7 +72,7 @@ async fn accept(store: &StoreHandle, numbers: std::ops::Range<u32>, ms: i64) {
 async fn settle_all(store: &StoreHandle, ms: i64) {
     for lane in [Lane::Urgent, Lane::Bulk] {
         loop {
-            let leased = store.lease(lane, 500, 1 << 20).await.unwrap();
+            let leased = store.lease(lane, 500, 1 << 20, Moment::default()).await.unwrap();
             if leased.is_empty() {
                 break;
             }

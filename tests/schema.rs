@@ -12,6 +12,7 @@ use pintle_core::position::keeper::KeeperAction;
 use pintle_core::position::places::LineState;
 use pintle_core::queue::EventKind;
 use pintle_core::read::stamp::{Stamp, StampClock, StampSpot, StampState};
+use pintle_core::wire::digest::{BlockBody, DigestBody};
 use pintle_core::wire::event::{self, EventParts};
 use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
 use pintle_core::wire::notice::NoticeBody;
@@ -85,6 +86,7 @@ fn parts<'a>(kind: EventKind, body: &'a [u8], stamp: Option<&'a [u8]>, hit: bool
         kind,
         happened_at: Utc(1_800_000_000_000),
         sent_at: Utc(1_800_000_900_000),
+        salt: Some(&[7; 16]),
         body,
         stamp,
         hit,
@@ -162,9 +164,15 @@ fn what_the_site_keeper_tells_follows_the_schemas_of_site_notice_and_track() {
 
 #[test]
 fn every_ledger_entry_follows_its_schema() {
-    for what in [LedgerWhat::Expired, LedgerWhat::Evicted, LedgerWhat::Refused, LedgerWhat::Opened, LedgerWhat::Closed]
-    {
-        let told = matches!(what, LedgerWhat::Expired | LedgerWhat::Evicted | LedgerWhat::Refused);
+    for what in [
+        LedgerWhat::Expired,
+        LedgerWhat::Evicted,
+        LedgerWhat::Refused,
+        LedgerWhat::Purged,
+        LedgerWhat::Opened,
+        LedgerWhat::Closed,
+    ] {
+        let told = !matches!(what, LedgerWhat::Opened | LedgerWhat::Closed);
         check_event(
             EventKind::Ledger,
             &LedgerBody {
@@ -181,6 +189,13 @@ fn every_ledger_entry_follows_its_schema() {
             },
         );
     }
+}
+
+#[test]
+fn every_digest_follows_its_schema() {
+    let block = |not: Vec<SequenceRange>| BlockBody { first: 1001, last: 1500, count: 500, root: "0f".repeat(32), not };
+    let blocks = vec![block(Vec::new()), block(vec![SequenceRange { from: 1003, to: 1003 }])];
+    check_event(EventKind::Digest, &DigestBody { v: 1, generation: GENERATION.to_owned(), blocks });
 }
 
 #[test]

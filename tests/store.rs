@@ -64,7 +64,7 @@ async fn deliver_all(store: &StoreHandle, now: Moment) -> BTreeMap<u64, (EventId
     let mut got = BTreeMap::new();
     for lane in [Lane::Urgent, Lane::Bulk] {
         loop {
-            let leased = store.lease(lane, 100, 1 << 20).await.unwrap();
+            let leased = store.lease(lane, 100, 1 << 20, at(0)).await.unwrap();
             if leased.is_empty() {
                 break;
             }
@@ -157,9 +157,13 @@ async fn what_the_receiver_refused_is_set_aside_and_told_and_blocks_nobody() {
     let store = open(dir.path(), &LIMITS, at(0)).unwrap();
     deliver_all(&store, at(0)).await;
     accept(&store, vec![read(1, 0), read(2, 0), read(3, 0)], at(0)).await;
-    let leased = store.lease(Lane::Bulk, 10, 1 << 20).await.unwrap();
+    let leased = store.lease(Lane::Bulk, 10, 1 << 20, at(0)).await.unwrap();
     assert_eq!(leased.len(), 3);
-    assert_eq!(store.lease(Lane::Bulk, 10, 1 << 20).await.unwrap().len(), 0, "on its way means not to be had again");
+    assert_eq!(
+        store.lease(Lane::Bulk, 10, 1 << 20, at(0)).await.unwrap().len(),
+        0,
+        "on its way means not to be had again"
+    );
     let outcomes =
         vec![(2, Settled::Delivered), (3, Settled::Refused("no such camera".to_owned())), (4, Settled::Released)];
     store.settle(outcomes.clone(), at(1)).await.unwrap();
@@ -180,7 +184,7 @@ async fn a_later_stamp_replaces_that_of_a_waiting_read_and_follows_a_sent_one() 
     let store = open(dir.path(), &LIMITS, at(0)).unwrap();
     deliver_all(&store, at(0)).await;
     accept(&store, vec![read(1, 10), read(2, 20), read(3, 30)], at(40)).await;
-    let sent = store.lease(Lane::Bulk, 1, 1 << 20).await.unwrap();
+    let sent = store.lease(Lane::Bulk, 1, 1 << 20, at(0)).await.unwrap();
     store.settle(vec![(sent[0].sequence, Settled::Delivered)], at(50)).await.unwrap();
     let open_stamps = store.open_stamps(Utc(T0 + 10), Utc(T0 + 20)).await.unwrap();
     assert_eq!(open_stamps.iter().map(|o| o.sequence).collect::<Vec<_>>(), [2, 3]);
@@ -194,7 +198,7 @@ async fn a_later_stamp_replaces_that_of_a_waiting_read_and_follows_a_sent_one() 
     };
     assert_eq!(store.restamp(vec![later(2, 2), later(3, 2), later(99, 2)], at(60)).await.unwrap(), 1);
     assert_eq!(store.restamp(vec![later(2, 2), later(3, 1)], at(60)).await.unwrap(), 0, "no newer than what it has");
-    let leased = store.lease(Lane::Bulk, 10, 1 << 20).await.unwrap();
+    let leased = store.lease(Lane::Bulk, 10, 1 << 20, at(0)).await.unwrap();
     let waiting = leased.iter().find(|e| e.sequence == 3).unwrap();
     assert_eq!(waiting.stamp.as_deref(), Some(b"{\"stamp_revision\":2,\"place\":{}}".as_slice()));
     let stamps: Vec<_> = leased.iter().filter(|e| e.kind == EventKind::Stamp).collect();
@@ -378,7 +382,7 @@ async fn a_stamp_is_stored_once_for_the_reads_that_share_it_and_goes_with_them()
     let store = open(dir.path(), &LIMITS, at(0)).unwrap();
     accept(&store, (1..=300).map(|n| read(n, 0)).collect(), at(0)).await;
     assert_eq!(rows(), 1);
-    let leased = store.lease(Lane::Bulk, 1000, 1 << 20).await.unwrap();
+    let leased = store.lease(Lane::Bulk, 1000, 1 << 20, at(0)).await.unwrap();
     let stamps = leased.iter().filter(|e| e.stamp.as_deref() == Some(b"{\"stamp_revision\":1}")).count();
     assert_eq!(stamps, 300);
     // More reads than one span holds, and the first of them go.
@@ -387,7 +391,7 @@ async fn a_stamp_is_stored_once_for_the_reads_that_share_it_and_goes_with_them()
     }
     assert_eq!(rows(), 3, "one for each span of 10,000 sequences");
     store.settle(leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), at(31 * DAY)).await.unwrap();
-    let delivered = store.lease(Lane::Bulk, 10_000, 1 << 30).await.unwrap();
+    let delivered = store.lease(Lane::Bulk, 10_000, 1 << 30, at(0)).await.unwrap();
     store.settle(delivered.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), at(31 * DAY)).await.unwrap();
     while 0 < store.retire(at(33 * DAY)).await.unwrap() {}
     assert_eq!(rows(), 2);
@@ -396,7 +400,7 @@ async fn a_stamp_is_stored_once_for_the_reads_that_share_it_and_goes_with_them()
 
 /// The ledger event that opened this store's generation.
 async fn first_ledger(store: &StoreHandle) -> serde_json::Value {
-    let leased = store.lease(Lane::Bulk, 1000, 1 << 24).await.unwrap();
+    let leased = store.lease(Lane::Bulk, 1000, 1 << 24, at(0)).await.unwrap();
     serde_json::from_slice(&leased.iter().find(|e| e.sequence == 1).unwrap().body).unwrap()
 }
 
@@ -411,7 +415,7 @@ async fn a_damaged_file_is_set_aside_and_what_can_be_read_goes_into_a_new_genera
     let store = open(dir.path(), &LIMITS, at(0)).unwrap();
     deliver_all(&store, at(0)).await;
     accept(&store, (1..=2000).map(|n| read(n, 0)).collect(), at(0)).await;
-    let leased = store.lease(Lane::Bulk, 500, 1 << 24).await.unwrap();
+    let leased = store.lease(Lane::Bulk, 500, 1 << 24, at(0)).await.unwrap();
     store.settle(leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), at(1)).await.unwrap();
     let generation = store.figures().await.unwrap().generation;
     store.close().await.unwrap();
@@ -499,7 +503,7 @@ fn write_until_killed(dir: &Path) {
                 writeln!(out, "ok {n}").unwrap();
             }
             if round % 3 == 0 {
-                let leased = store.lease(Lane::Bulk, 5, 1 << 20).await.unwrap();
+                let leased = store.lease(Lane::Bulk, 5, 1 << 20, at(0)).await.unwrap();
                 let outcomes = leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect();
                 store.settle(outcomes, now).await.unwrap();
             }

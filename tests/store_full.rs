@@ -156,7 +156,7 @@ async fn below_the_reserve_reads_are_refused_and_everything_else_goes_on() {
     assert!(matches!(error, StoreError::DiskFull), "{error}");
     assert!(store.figures().await.unwrap().trouble.is_some());
     store.accept(vec![event(900_000, EventKind::Notice)], NOW).await.unwrap();
-    let leased = store.lease(Lane::Bulk, 10, 1 << 20).await.unwrap();
+    let leased = store.lease(Lane::Bulk, 10, 1 << 20, NOW).await.unwrap();
     assert_eq!(leased.len(), 10);
     store.settle(leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), NOW).await.unwrap();
     store.close().await.unwrap();

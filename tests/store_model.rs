@@ -127,7 +127,7 @@ fn event((id, odd, hit): (u8, bool, bool), now: Moment) -> NewEvent {
 
 async fn send(store: &StoreHandle, reference: &mut Reference, urgent: bool, most: usize, outcomes: &[u8], now_s: u64) {
     let lane = if urgent { Lane::Urgent } else { Lane::Bulk };
-    let leased = store.lease(lane, most, usize::MAX).await.unwrap();
+    let leased = store.lease(lane, most, usize::MAX, moment(now_s)).await.unwrap();
     let waits = |known: &Known| known.state == State::Waiting && known.hit == urgent;
     let waiting = reference.0.iter().filter(|known| waits(known)).count();
     assert_eq!(leased.len(), waiting.min(most));

@@ -11,17 +11,18 @@ use std::path::{Path, PathBuf};
 /// import all, and nothing may import them.
 const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("io", &["clock", "config"]),
-    ("store", &["clock", "config"]),
-    ("actors", &["audit", "clock", "config", "store", "io", "show", "actors"]),
+    ("store", &["clock", "config", "proof"]),
+    ("actors", &["audit", "clock", "config", "store", "io", "proof", "show", "actors"]),
     ("audit", &["clock"]),
     ("show", &[]),
     ("config", &[]),
     ("page", &["clock", "show", "io", "exit"]),
     ("survey", &["clock", "show", "exit"]),
-    ("receive", &["audit", "clock", "io", "exit"]),
+    ("receive", &["audit", "clock", "io", "exit", "proof"]),
     ("demo", &["clock", "exit"]),
     ("exit", &[]),
     ("clock", &[]),
+    ("proof", &[]),
 ];
 
 /// Rooms of `actors` that every actor may import; an actor never imports another one.

@@ -104,7 +104,7 @@ async fn leasing(store: &StoreHandle) -> anyhow::Result<(f64, f64)> {
     let (mut lease_us, mut settle_us) = (Vec::new(), Vec::new());
     for _ in 0..100 {
         let begun = Instant::now();
-        let leased = store.lease(Lane::Bulk, 100, 1 << 20).await?;
+        let leased = store.lease(Lane::Bulk, 100, 1 << 20, now()).await?;
         lease_us.push(begun.elapsed().as_secs_f64() * 1e6);
         let begun = Instant::now();
         store.settle(leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), now()).await?;

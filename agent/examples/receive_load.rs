@@ -37,6 +37,7 @@ fn event(number: u64) -> Result<Vec<u8>> {
         kind: EventKind::Read,
         happened_at: Utc(1_795_608_000_000),
         sent_at: Utc(1_795_608_001_000),
+        salt: Some(&[7; 16]),
         body: body.as_bytes(),
         stamp: Some(STAMP.as_bytes()),
         hit: false,

@@ -10,6 +10,7 @@ pub mod exit;
 pub mod io;
 pub mod lifecycle;
 pub mod page;
+pub mod proof;
 pub mod receive;
 pub mod show;
 pub mod store;

@@ -6,6 +6,7 @@ use pintle::config;
 use pintle::store::{self, Leased, StoreHandle};
 use pintle_core::cameras::IntakeView;
 use pintle_core::ids::CameraId;
+use pintle_core::moment::Moment;
 use pintle_core::moment::UtcTrust;
 use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
@@ -126,7 +127,7 @@ impl Door {
 
     /// All reads that wait in a lane, by sequence.
     pub async fn waiting(&self, lane: Lane) -> Vec<Leased> {
-        let mut waiting = self.store.lease(lane, 100_000, usize::MAX >> 1).await.unwrap();
+        let mut waiting = self.store.lease(lane, 100_000, usize::MAX >> 1, Moment::default()).await.unwrap();
         waiting.retain(|event| event.kind == EventKind::Read);
         waiting.sort_by_key(|event| event.sequence);
         waiting

@@ -100,6 +100,7 @@ impl Event {
             kind: self.kind,
             happened_at: Utc(1_795_608_000_000),
             sent_at: Utc(1_795_608_001_000),
+            salt: Some(&[7; 16]),
             body: self.read_body.as_bytes(),
             stamp: (self.kind == EventKind::Read).then_some(stamp.as_slice()),
             hit: false,

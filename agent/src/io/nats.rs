@@ -52,6 +52,7 @@ pub fn event_subject(prefix: &str, trailer: &str, kind: EventKind) -> String {
         EventKind::Track => "track",
         EventKind::Notice => "notice",
         EventKind::Ledger => "ledger",
+        EventKind::Digest => "digest",
     };
     format!("{prefix}.event.{trailer}.{what}")
 }

@@ -14,6 +14,10 @@ use std::path::Path;
 /// Format version of the account in JSON.
 pub const FORMAT: u32 = 1;
 
+/// The ledger's word for events that were lost here after their receipt, and had gone on the trailer when they were
+/// asked for again.
+pub const PURGED: &str = "purged";
+
 /// Longest list of runs in an account (our own limit); the counts are exact all the same.
 pub const RUNS_LISTED_MAX: usize = 1_000;
 
@@ -72,6 +76,8 @@ pub struct GenerationAccount {
     pub explained_by: Vec<Explained>,
     /// Numbers that are neither: still waiting on the trailer, or lost.
     pub missing: Numbers,
+    /// Blocks that trailer and receiver have compared.
+    pub blocks: Blocks,
     /// Numbers under which two or more different events came.
     pub doubled: Numbers,
     /// Events that came again and were answered "duplicate".
@@ -80,6 +86,17 @@ pub struct GenerationAccount {
     pub refused: u64,
     /// Events that came with another content under a known id, and stamps with another content of a known revision.
     pub conflicts: u64,
+}
+
+/// Blocks of events by what comparing them found; see `docs/RECEIVER.md`.
+#[derive(Clone, Debug, Serialize)]
+pub struct Blocks {
+    /// The same here as on the trailer, byte for byte.
+    pub equal: u64,
+    /// Found different, and asked for again.
+    pub asked: u64,
+    /// Different still after they were asked for again: their numbers.
+    pub differ: Numbers,
 }
 
 /// Numbers by count and runs.
@@ -173,10 +190,12 @@ impl Account {
 }
 
 impl GenerationAccount {
-    /// Whether a person must look: contents that contradict each other, or a number given twice.
+    /// Whether a person must look: contents that contradict each other, a number given twice, a block that stays
+    /// different, or events that were lost here after their receipt and can't be sent again.
     #[must_use]
     pub fn is_raised(&self) -> bool {
-        0 < self.conflicts || 0 < self.doubled.count
+        let lost_here = self.explained_by.iter().any(|explained| explained.word == PURGED);
+        0 < self.conflicts || 0 < self.doubled.count || 0 < self.blocks.differ.count || lost_here
     }
 }
 
@@ -248,6 +267,7 @@ fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
             explained: Numbers::from(&account.explained),
             explained_by,
             missing: Numbers::from(&account.missing),
+            blocks: blocks(&moment, no)?,
             doubled: Numbers::from(&doubled),
             duplicates: unsigned(row.get(7)?),
             refused: unsigned(row.get(8)?),
@@ -284,6 +304,20 @@ fn numbers(connection: &Connection, generation: i64) -> Result<(RangeSet, RangeS
         have.insert_run(first, last);
     }
     Ok((have, doubled))
+}
+
+fn blocks(connection: &Connection, generation: i64) -> Result<Blocks> {
+    let mut statement = connection.prepare_cached("SELECT verdict, first, last FROM block WHERE generation = ?1")?;
+    let mut rows = statement.query([generation])?;
+    let (mut equal, mut asked, mut differ) = (0, 0, RangeSet::default());
+    while let Some(row) = rows.next()? {
+        match row.get::<_, String>(0)?.as_str() {
+            "equal" => equal += 1,
+            "asked" => asked += 1,
+            _ => drop(differ.insert_run(unsigned(row.get(1)?), unsigned(row.get(2)?))),
+        }
+    }
+    Ok(Blocks { equal, asked, differ: Numbers::from(&differ) })
 }
 
 fn misuse(connection: &Connection) -> Result<Vec<Misuse>> {

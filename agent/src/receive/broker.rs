@@ -63,8 +63,8 @@ pub async fn stored(
         batch.events.push(incoming);
     }
     for ((source, _), batch) in batches {
-        let more = store.store(batch).await?;
-        receipts.entry(source).or_default().extend(more);
+        let stored = store.store(batch).await?;
+        receipts.entry(source).or_default().extend(stored.receipts);
     }
     let message = |(source, receipts): (String, Vec<Receipt>)| {
         let parts: Vec<ReceiptMessage> = receipts

@@ -2,13 +2,16 @@
 //!
 //! No text made here quotes a value of an event: it could be a plate.
 
+use super::blocks::Digest;
 use super::content::{StampRow, content};
 use super::ledger::Entry;
+use crate::proof;
 use aws_lc_rs::digest;
 use pintle_core::ids::{EventId, TrailerId};
 use pintle_core::moment::Utc;
 use pintle_core::queue::EventKind;
-use pintle_core::wire::event::{DATA_CONTENT_TYPE, EventBody, SPEC_VERSION, kind_of, parse_sequence};
+use pintle_core::queue::blocks::{Leaf, SALT_BYTES};
+use pintle_core::wire::event::{DATA_CONTENT_TYPE, EventBody, SPEC_VERSION, kind_of, parse_salt, parse_sequence};
 use serde::de::{SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 use serde_json::value::RawValue;
@@ -43,6 +46,10 @@ pub struct Event {
     pub stamp: Option<StampRow>,
     /// What it says of numbers that will not come, ledger events only.
     pub ledger: Option<Entry>,
+    /// What it tells of blocks, digest events only.
+    pub digest: Option<Digest>,
+    /// Its random bytes, and its leaf; `None` from a sender that keeps no blocks.
+    pub leaf: Option<([u8; SALT_BYTES], Leaf)>,
 }
 
 /// An event that is not taken.
@@ -188,6 +195,11 @@ fn event(source: &str, text: &str) -> Result<Event, Refused> {
     let Some((generation, sequence)) = number.clone() else {
         return Err(bad("sequence must be 20 decimal digits from 1 on, and generation a UUID in lower case"));
     };
+    let salt = body.salt.as_deref().map(parse_salt);
+    if salt == Some(None) {
+        return Err(bad("salt must be 32 hexadecimal digits in lower case"));
+    }
+    let salt = salt.flatten();
     if Utc::parse_rfc3339(&body.time).is_none() {
         return Err(bad("time must be RFC 3339 with an offset"));
     }
@@ -196,6 +208,9 @@ fn event(source: &str, text: &str) -> Result<Event, Refused> {
     };
     let told = |problem: String| (number.clone(), problem);
     let content = content(kind, &body).map_err(told)?;
+    if content.digest.as_ref().is_some_and(|digest| digest.generation != generation) {
+        return Err(bad("data.generation of a digest must be its own"));
+    }
     if let Some(entry) = &content.ledger {
         entry.check_reach(&generation, sequence).map_err(bad)?;
     }
@@ -204,6 +219,8 @@ fn event(source: &str, text: &str) -> Result<Event, Refused> {
         hit: content.hit,
         stamp: content.stamp,
         ledger: content.ledger,
+        digest: content.digest,
+        leaf: salt.map(|salt| (salt, proof::leaf(&salt, text.as_bytes()))),
         id: body.id,
         kind,
         generation,

@@ -3,6 +3,7 @@
 //! The contract says that version 1 may gain optional fields and that a reader ignores those that it does not know: so
 //! nothing here refuses a field. All of `data` is kept byte for byte.
 
+use super::blocks::{self, Digest};
 use super::check::{is_uuid, what_is_wrong};
 use super::ledger::{self, Entry};
 use pintle_core::geo::LatLon;
@@ -38,6 +39,8 @@ pub(super) struct Content {
     pub(super) stamp: Option<StampRow>,
     /// What it says of numbers, ledger events only.
     pub(super) ledger: Option<Entry>,
+    /// What it tells of blocks, digest events only.
+    pub(super) digest: Option<Digest>,
 }
 
 /// `data` of a read.
@@ -164,6 +167,7 @@ pub(super) fn content(kind: EventKind, body: &EventBody) -> Result<Content, Stri
             check_stamp(&stamp)?;
             Ok(Content { stamp: Some(stamp), ..Content::default() })
         }
+        EventKind::Digest => Ok(Content { digest: Some(blocks::digest(data)?), ..Content::default() }),
         EventKind::Ledger => Ok(Content { ledger: Some(ledger::entry(data)?), ..Content::default() }),
         EventKind::Site => {
             let seen: SiteSeen = parsed("data of a site", data)?;
@@ -217,7 +221,7 @@ fn read(id: &str, data: &str) -> Result<Content, String> {
     let stamp =
         StampRow { read_id: id.to_owned(), revision: seen.stamp_revision, place: seen.place, clock: seen.clock };
     check_stamp(&stamp)?;
-    Ok(Content { what: Some(Box::<str>::from(seen.read).into_string()), hit, stamp: Some(stamp), ledger: None })
+    Ok(Content { what: Some(Box::<str>::from(seen.read).into_string()), hit, stamp: Some(stamp), ..Content::default() })
 }
 
 fn check_stamp(stamp: &StampRow) -> Result<Content, String> {

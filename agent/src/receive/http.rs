@@ -3,7 +3,7 @@
 use super::account::{Account, Summary};
 use super::check::{BodyError, check_body, is_source, is_uuid};
 use super::schema::DatabaseError;
-use super::store::{Batch, ReceiverStore};
+use super::store::{Batch, ReceiverStore, Stored};
 use super::tokens::Tokens;
 use crate::clock;
 use aws_lc_rs::{constant_time, digest};
@@ -289,8 +289,8 @@ impl Service {
             received_at,
             events,
         };
-        let receipts = self.store.store(batch).await.map_err(|error| database(&error))?;
-        Ok(json(&ReceiptBody { batch: told.key, receipts, resend: Vec::new() }))
+        let Stored { receipts, resend } = self.store.store(batch).await.map_err(|error| database(&error))?;
+        Ok(json(&ReceiptBody { batch: told.key, receipts, resend }))
     }
 
     async fn body<B>(&self, body: B) -> Result<(Bytes, Option<OwnedSemaphorePermit>), Refused>

@@ -4,6 +4,7 @@
 //! A process of its own: it shares the wire types with the agent, and neither its store nor its actors.
 
 pub mod account;
+pub mod blocks;
 pub mod broker;
 pub mod check;
 pub mod content;

@@ -1,6 +1,6 @@
 //! The account in plain language.
 
-use super::account::{Account, GenerationAccount, Numbers};
+use super::account::{Account, GenerationAccount, Numbers, PURGED};
 use std::fmt;
 
 /// Runs named in one line; the rest is counted (our own limit: a line that a person reads).
@@ -54,6 +54,13 @@ fn one(out: &mut fmt::Formatter<'_>, account: &GenerationAccount) -> fmt::Result
     let space = if missing.is_empty() { "" } else { "   " };
     writeln!(out, "    missing            {:>10}{space}{missing}", account.missing.count)?;
     writeln!(out, "    came again         {:>10}", account.duplicates)?;
+    let blocks = &account.blocks;
+    if 0 < blocks.equal + blocks.asked {
+        writeln!(out, "    blocks proven      {:>10}   equal to the trailer's, byte for byte", blocks.equal)?;
+    }
+    if 0 < blocks.asked {
+        writeln!(out, "    blocks asked for   {:>10}   they differ; the trailer sends them again", blocks.asked)?;
+    }
     if 0 < account.refused {
         writeln!(out, "    refused here       {:>10}   (table refusal says why)", account.refused)?;
     }
@@ -62,6 +69,20 @@ fn one(out: &mut fmt::Formatter<'_>, account: &GenerationAccount) -> fmt::Result
             out,
             "    RAISED: {} times a known id came with another content; both are kept (table conflict)",
             account.conflicts
+        )?;
+    }
+    if 0 < blocks.differ.count {
+        writeln!(
+            out,
+            "    RAISED: events differ from the trailer's though they were sent again, in the numbers {}",
+            runs(&blocks.differ)
+        )?;
+    }
+    if let Some(lost) = account.explained_by.iter().find(|explained| explained.word == PURGED) {
+        writeln!(
+            out,
+            "    RAISED: {} events were lost here after their receipt, and the trailer has let them go",
+            lost.numbers.count
         )?;
     }
     if 0 < account.doubled.count {

@@ -5,7 +5,7 @@ use super::check::Incoming;
 use super::schema::{DatabaseError, FILE_NAME, open_writer};
 use super::write::Writing;
 use pintle_core::moment::Utc;
-use pintle_core::wire::receipt::Receipt;
+use pintle_core::wire::receipt::{Receipt, Resend};
 use rusqlite::{Connection, Transaction, params};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -31,9 +31,18 @@ pub struct Batch {
     pub events: Vec<Incoming>,
 }
 
+/// What a request is answered.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Stored {
+    /// In the order of its events.
+    pub receipts: Vec<Receipt>,
+    /// What is wanted again, since it is not here.
+    pub resend: Vec<Resend>,
+}
+
 struct Asked {
     batch: Batch,
-    answer: oneshot::Sender<Result<Vec<Receipt>, DatabaseError>>,
+    answer: oneshot::Sender<Result<Stored, DatabaseError>>,
 }
 
 /// Other work on the database, in a transaction of its own.
@@ -54,11 +63,11 @@ pub struct ReceiverStore {
 }
 
 impl ReceiverStore {
-    /// Stores a request and gives its receipts, in the order of its events, once they are durable.
+    /// Stores a request and gives its answer once it is durable.
     ///
     /// # Errors
     /// [`DatabaseError`]: nothing can be said to be stored.
-    pub async fn store(&self, batch: Batch) -> Result<Vec<Receipt>, DatabaseError> {
+    pub async fn store(&self, batch: Batch) -> Result<Stored, DatabaseError> {
         let (answer, receipts) = oneshot::channel();
         self.asked.send(Ask::Store(Asked { batch, answer })).await.map_err(|_| DatabaseError::Stopped)?;
         receipts.await.map_err(|_| DatabaseError::Stopped)?
@@ -215,7 +224,7 @@ impl Writer {
         }
     }
 
-    fn commit(&mut self, batches: &[&Batch]) -> Result<Vec<Vec<Receipt>>, DatabaseError> {
+    fn commit(&mut self, batches: &[&Batch]) -> Result<Vec<Stored>, DatabaseError> {
         let mut writing = match self.open.take() {
             Some(writing) => writing,
             None => Writing::new(open_writer(&self.folder)?),

@@ -1,11 +1,13 @@
 //! What one group of requests does to the database, in one transaction.
 
+use super::blocks::compare;
 use super::check::{Event, Incoming, Refusal};
 use super::content::StampRow;
 use super::ledger::Entry;
-use super::store::Batch;
+use super::store::{Batch, Stored};
 use aws_lc_rs::digest;
 use pintle_core::moment::Utc;
+use pintle_core::queue::blocks::Leaf;
 use pintle_core::wire::receipt::{Receipt, ReceiptResult};
 use rusqlite::{Connection, OptionalExtension, Result, Transaction, TransactionBehavior, params};
 use std::collections::HashMap;
@@ -54,7 +56,7 @@ impl Writing {
     ///
     /// # Errors
     /// What the database says: nothing is stored, or it is not known whether it is.
-    pub fn group(&mut self, batches: &[&Batch]) -> Result<Vec<Vec<Receipt>>> {
+    pub fn group(&mut self, batches: &[&Batch]) -> Result<Vec<Stored>> {
         if NAMES_MAX < self.trailers.len() + self.generations.len() {
             self.trailers.clear();
             self.generations.clear();
@@ -125,7 +127,7 @@ fn signed(number: u64) -> i64 {
     i64::try_from(number).unwrap_or(i64::MAX)
 }
 
-fn store(names: &mut Names<'_>, batch: &Batch) -> Result<Vec<Receipt>> {
+fn store(names: &mut Names<'_>, batch: &Batch) -> Result<Stored> {
     let trailer = names.trailer(&batch.source)?;
     let generation = names.generation(trailer, &batch.generation, batch.received_at)?;
     names
@@ -134,10 +136,19 @@ fn store(names: &mut Names<'_>, batch: &Batch) -> Result<Vec<Receipt>> {
             "UPDATE generation SET accepted_up_to = max(accepted_up_to, ?2), last_heard = ?3 WHERE no = ?1",
         )?
         .execute([generation, signed(batch.accepted_up_to), batch.received_at.0])?;
-    let mut receipts = Vec::with_capacity(batch.events.len());
+    let (mut receipts, mut resend) = (Vec::with_capacity(batch.events.len()), Vec::new());
     for incoming in &batch.events {
         match incoming {
-            Incoming::Good(event) => receipts.push(take(names, trailer, event, batch.received_at)?),
+            Incoming::Good(event) => {
+                let receipt = take(names, trailer, event, batch.received_at)?;
+                let again = receipt.result == ReceiptResult::Duplicate;
+                receipts.push(receipt);
+                // Also when it comes again: the answer to the first may have been lost.
+                if let Some(digest) = &event.digest {
+                    let generation = names.generation(trailer, &digest.generation, batch.received_at)?;
+                    resend.extend(compare(names.work, generation, digest, again, batch.received_at)?);
+                }
+            }
             Incoming::Bad(refusal) => {
                 names.count(generation, 0, 1, 0)?;
                 // Without an id there is nothing that a receipt could name.
@@ -148,7 +159,7 @@ fn store(names: &mut Names<'_>, batch: &Batch) -> Result<Vec<Receipt>> {
             }
         }
     }
-    Ok(receipts)
+    Ok(Stored { receipts, resend })
 }
 
 fn receipt(id: &str, result: ReceiptResult, problem: Option<String>) -> Receipt {
@@ -157,11 +168,13 @@ fn receipt(id: &str, result: ReceiptResult, problem: Option<String>) -> Receipt 
 
 fn take(names: &mut Names<'_>, trailer: i64, event: &Event, now: Utc) -> Result<Receipt> {
     let generation = names.generation(trailer, &event.generation, now)?;
+    let (salt, leaf) = event.leaf.unzip();
     let inserted = names
         .work
         .prepare_cached(
-            "INSERT INTO event (trailer, id, type, generation, sequence, time, hit, received_at, content_hash, data)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT (trailer, id) DO NOTHING",
+            "INSERT INTO event (trailer, id, type, generation, sequence, time, hit, received_at, content_hash, data,
+               salt, leaf)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12) ON CONFLICT (trailer, id) DO NOTHING",
         )?
         .execute(params![
             trailer,
@@ -173,7 +186,9 @@ fn take(names: &mut Names<'_>, trailer: i64, event: &Event, now: Utc) -> Result<
             event.hit,
             now.0,
             event.content_hash,
-            event.data
+            event.data,
+            salt,
+            leaf
         ])?;
     if inserted == 1 {
         let no = names.work.last_insert_rowid();
@@ -190,22 +205,34 @@ fn take(names: &mut Names<'_>, trailer: i64, event: &Event, now: Utc) -> Result<
 
 /// An event whose id is known.
 fn repeat(names: &mut Names<'_>, trailer: i64, generation: i64, event: &Event, now: Utc) -> Result<Receipt> {
-    let (no, first_generation, first_sequence, content_hash): (i64, i64, i64, [u8; 32]) = names
+    let (no, first_generation, first_sequence, content_hash, leaf): (i64, i64, i64, [u8; 32], Option<Leaf>) = names
         .work
-        .prepare_cached("SELECT no, generation, sequence, content_hash FROM event WHERE trailer = ?1 AND id = ?2")?
-        .query_row(params![trailer, event.id], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?;
+        .prepare_cached(
+            "SELECT no, generation, sequence, content_hash, leaf FROM event WHERE trailer = ?1 AND id = ?2",
+        )?
+        .query_row(params![trailer, event.id], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+        })?;
     if content_hash != event.content_hash {
         conflict(names, trailer, generation, event, ("content", &event.content_hash, &event.data), now)?;
         return Ok(receipt(&event.id, ReceiptResult::Refused, Some(OTHER_CONTENT.to_owned())));
     }
     names.count(generation, 1, 0, 0)?;
+    let (salt, sent_leaf) = event.leaf.unzip();
     if (first_generation, first_sequence) != (generation, signed(event.sequence)) {
         names
             .work
             .prepare_cached(
-                "INSERT INTO renumbered (generation, sequence, event) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
+                "INSERT INTO renumbered (generation, sequence, event, leaf) VALUES (?1, ?2, ?3, ?4)
+                 ON CONFLICT DO NOTHING",
             )?
-            .execute([generation, signed(event.sequence), no])?;
+            .execute(params![generation, signed(event.sequence), no, sent_leaf])?;
+    } else if leaf.is_none() && sent_leaf.is_some() {
+        // It came before its sender kept blocks; what its bytes are is known from now on.
+        names
+            .work
+            .prepare_cached("UPDATE event SET salt = ?2, leaf = ?3 WHERE no = ?1")?
+            .execute(params![no, salt, sent_leaf])?;
     }
     // The read is known, but its stamp may be a later one: it waited for its receipt while the stamp was replaced.
     if let Some(stamp) = &event.stamp {

@@ -147,7 +147,8 @@ fn waiting_event(old: &Connection, sequence: u64) -> rusqlite::Result<Option<New
     old.prepare_cached(
         "SELECT id, kind, urgent, camera, happened_at, body, hit, stamp_open, \
          (SELECT stamp FROM stamps WHERE number = events.stamp) FROM events \
-         WHERE sequence = ? AND NOT EXISTS (SELECT 1 FROM settled WHERE settled.sequence = events.sequence)",
+         WHERE sequence = ? AND NOT EXISTS (SELECT 1 FROM settled WHERE settled.sequence = events.sequence \
+         AND result <> 0)",
     )?
     .query_row([super::books::signed(sequence)], |row| {
         let code: u8 = row.get(1)?;

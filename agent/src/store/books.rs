@@ -1,7 +1,8 @@
 //! What the store knows by heart of its file: built from it at the start, and built anew after any failure.
 
+use super::blocks::Blocks;
 use super::disk::boot_id;
-use super::schema::{DELIVERED, REFUSED};
+use super::schema::{DELIVERED, LEAF_ONLY, REFUSED, SENT};
 use aws_lc_rs::hmac;
 use pintle_core::ids::EventId;
 use pintle_core::moment::Moment;
@@ -27,7 +28,7 @@ pub(super) struct Books {
     hash_key: hmac::Key,
     /// The highest sequence ever given in this generation.
     pub(super) accepted: u64,
-    /// Rows of `settled`.
+    /// Delivered and refused events that are still kept.
     pub(super) settled: u64,
     pub(super) delivered: u64,
     pub(super) expired: u64,
@@ -35,9 +36,12 @@ pub(super) struct Books {
     pub(super) refused: u64,
     /// Sequences whose rows were deleted.
     pub(super) gone: RangeSet,
+    /// Sequences that never wait again: delivered, refused or gone.
+    pub(super) done: RangeSet,
+    pub(super) blocks: Blocks,
     pub(super) order: Order,
     pub(super) lived: Lived,
-    /// Events without a receipt that were leased since the start: the receiver may have them.
+    /// Events without a receipt that were sent: the receiver may have them.
     pub(super) sent: RangeSet,
     /// Whether the table `past` has rows.
     pub(super) past: bool,
@@ -74,11 +78,15 @@ impl Books {
         while let Some(row) = rows.next()? {
             gone.insert_run(number(row, 0)?, number(row, 1)?);
         }
-        let mut settled: RangeSet = RangeSet::default();
-        let mut rows = conn.prepare("SELECT sequence FROM settled ORDER BY sequence")?;
+        let (mut settled, mut sent) = (RangeSet::default(), RangeSet::default());
+        let mut rows = conn.prepare("SELECT sequence, result FROM settled ORDER BY sequence")?;
         let mut rows = rows.query([])?;
         while let Some(row) = rows.next()? {
-            settled.insert(number(row, 0)?);
+            match row.get(1)? {
+                SENT => sent.insert(number(row, 0)?),
+                LEAF_ONLY => false,
+                _ => settled.insert(number(row, 0)?),
+            };
         }
         let mut urgent = BTreeSet::new();
         let mut rows = conn.prepare("SELECT sequence FROM events WHERE urgent = 1")?;
@@ -106,6 +114,7 @@ impl Books {
         for (first, last) in gone.runs() {
             settled.insert_run(first, last);
         }
+        let done = settled.clone();
         Ok(Self {
             hash_key: hmac::Key::new(hmac::HMAC_SHA256, &id_key),
             generation,
@@ -118,8 +127,10 @@ impl Books {
             refused,
             order: Order::new(accepted, settled, urgent),
             gone,
+            done,
+            blocks: Blocks::read(conn)?,
             lived,
-            sent: RangeSet::default(),
+            sent,
             past,
             swept: 0,
             missing_rows,
@@ -176,6 +187,8 @@ impl Books {
         }
         self.settled += 1;
         self.sent.remove(sequence);
+        self.done.insert(sequence);
+        self.blocks.touch(sequence);
         self.order.settle(sequence);
     }
 }

@@ -4,12 +4,13 @@
 
 use super::books::{Books, number, signed};
 use super::disk::{Folder, meaning};
-use super::schema::{DELIVERED, REFUSED, SchemaError, migrate};
+use super::schema::{DELIVERED, REFUSED, SENT, SchemaError, migrate};
 use super::stamps::KnownStamps;
 use super::verify::pages_that_differ;
 use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, Settled, StoreError, StoreHandle};
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::{Moment, Utc};
+use pintle_core::queue::blocks::SALT_BYTES;
 use pintle_core::queue::ranges::RangeSet;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
@@ -192,6 +193,8 @@ impl Db {
         Ok(Accepted::New { sequence })
     }
 
+    /// Takes the next events of a lane and fixes the bytes of those that were never sent, inside the running
+    /// transaction. After an error nothing is on its way.
     pub(super) fn lease(
         &mut self,
         lane: Lane,
@@ -199,27 +202,33 @@ impl Db {
         bytes_max: usize,
         now: &Moment,
     ) -> rusqlite::Result<Vec<Leased>> {
-        let (mut leased, mut bytes) = (Vec::new(), 0_usize);
-        let mut rows = self.conn.prepare_cached(
-            "SELECT sequence, id, kind, urgent, camera, happened_at, accepted_at, body, \
-             (SELECT stamp FROM stamps WHERE number = events.stamp), hit FROM events WHERE sequence = ?",
-        )?;
+        let (mut leased, mut bytes): (Vec<Leased>, _) = (Vec::new(), 0_usize);
         while leased.len() < events_max {
             let Some(sequence) = self.books.order.take(lane, now.mono) else { break };
-            let Some(event) = rows.query_row([signed(sequence)], leased_row).optional()? else {
-                // The file has lost a row. It is told in the figures, and nobody is offered it again.
-                self.books.missing_rows += 1;
-                self.books.order.settle(sequence);
-                continue;
+            let event = match self.prepare(sequence, bytes_max.saturating_sub(bytes), leased.is_empty(), now) {
+                Ok(event) => event,
+                Err(error) => {
+                    for sequence in leased.iter().map(|event| event.sequence).chain([sequence]) {
+                        self.books.order.release(sequence);
+                    }
+                    return Err(error);
+                }
             };
-            let size = event.body.len() + event.stamp.as_ref().map_or(0, Vec::len);
-            if !leased.is_empty() && bytes_max < bytes.saturating_add(size) {
-                self.books.order.release(sequence);
-                break;
+            match event {
+                Next::Ready(event) => {
+                    bytes = bytes.saturating_add(event.body.len() + event.stamp.as_ref().map_or(0, Vec::len));
+                    leased.push(*event);
+                }
+                // The file has lost a row. It is told in the figures, and nobody is offered it again.
+                Next::Missing => {
+                    self.books.missing_rows += 1;
+                    self.books.order.settle(sequence);
+                }
+                Next::TooLarge => {
+                    self.books.order.release(sequence);
+                    break;
+                }
             }
-            bytes = bytes.saturating_add(size);
-            self.books.sent.insert(sequence);
-            leased.push(event);
         }
         // The receiver gets them in the order of their acceptance, save that the newest alert comes first.
         if lane == Lane::Bulk {
@@ -228,11 +237,56 @@ impl Db {
         Ok(leased)
     }
 
+    /// An event that was just taken, with its bytes fixed.
+    fn prepare(&mut self, sequence: u64, bytes_max: usize, first: bool, now: &Moment) -> rusqlite::Result<Next> {
+        let row = self
+            .conn
+            .prepare_cached(
+                "SELECT e.sequence, e.id, e.kind, e.urgent, e.camera, e.happened_at, e.accepted_at, e.body, \
+                 (SELECT stamp FROM stamps WHERE number = coalesce(s.stamp, e.stamp)), e.hit, s.sent_at, s.salt, \
+                 s.sequence, e.stamp, e.born FROM events e LEFT JOIN settled s ON s.sequence = e.sequence \
+                 WHERE e.sequence = ?",
+            )?
+            .query_row([signed(sequence)], |row| {
+                let fixed: (Option<i64>, Option<[u8; SALT_BYTES]>) = (row.get(10)?, row.get(11)?);
+                let known: Option<i64> = row.get(12)?;
+                let rest: (Option<i64>, i64) = (row.get(13)?, row.get(14)?);
+                Ok((leased_row(row)?, fixed, known.is_some(), rest))
+            })
+            .optional()?;
+        let Some((mut event, fixed, known, (stamp, born))) = row else { return Ok(Next::Missing) };
+        if !first && bytes_max < event.body.len() + event.stamp.as_ref().map_or(0, Vec::len) {
+            return Ok(Next::TooLarge);
+        }
+        if let (Some(sent_at), Some(salt)) = fixed {
+            (event.sent_at, event.salt) = (Utc(sent_at), salt);
+            return Ok(Next::Ready(Box::new(event)));
+        }
+        event.sent_at = now.utc;
+        assert!(aws_lc_rs::rand::fill(&mut event.salt).is_ok(), "the system must give random bytes");
+        let statement = if known {
+            // Delivered before there were leaves, and asked for again.
+            "UPDATE settled SET sent_at = ?2, salt = ?3, stamp = ?4 WHERE sequence = ?1 AND ?5 IS NOT ?6"
+        } else {
+            "INSERT INTO settled (sequence, result, hit, born, sent_at, salt, stamp) VALUES (?1, 0, ?5, ?6, ?2, ?3, ?4)"
+        };
+        self.conn.prepare_cached(statement)?.execute(params![
+            signed(sequence),
+            event.sent_at.0,
+            event.salt,
+            stamp,
+            event.hit,
+            born
+        ])?;
+        self.books.sent.insert(sequence);
+        Ok(Next::Ready(Box::new(event)))
+    }
+
     pub(super) fn settle(&mut self, outcomes: &[(u64, Settled)], now: &Moment) -> rusqlite::Result<()> {
         self.books.lived.observe(now);
         let mut refused = RangeSet::default();
         for (sequence, outcome) in outcomes {
-            let (result, answer) = match outcome {
+            let (result, answer, leaf) = match outcome {
                 Settled::Released => {
                     self.books.order.release(*sequence);
                     continue;
@@ -241,18 +295,27 @@ impl Db {
                     self.books.order.hand_over(*sequence);
                     continue;
                 }
-                Settled::Delivered => (DELIVERED, None),
-                Settled::Refused(answer) => (REFUSED, Some(pintle_core::ids::printable(answer, ANSWER_CHARS_MAX))),
+                Settled::Unsent => {
+                    self.books.order.release(*sequence);
+                    self.unfix(*sequence)?;
+                    continue;
+                }
+                Settled::Delivered => (DELIVERED, None, None),
+                Settled::Proven(leaf) => (DELIVERED, None, Some(leaf)),
+                Settled::Refused(answer) => {
+                    (REFUSED, Some(pintle_core::ids::printable(answer, ANSWER_CHARS_MAX)), None)
+                }
             };
-            let inserted = self
+            let settled = self
                 .conn
                 .prepare_cached(
-                    "INSERT INTO settled (sequence, result, hit, born, answer) \
-                     SELECT sequence, ?, hit, born, ? FROM events WHERE sequence = ? ON CONFLICT DO NOTHING",
+                    "UPDATE settled SET result = ?, answer = ?, leaf = ? WHERE sequence = ? AND result = 0",
                 )?
-                .execute(params![result, answer, signed(*sequence)])?;
-            if inserted == 0 {
-                continue; // settled before, or gone at its age limit
+                .execute(params![result, answer, leaf, signed(*sequence)])?;
+            if settled == 0 {
+                // Settled before and sent once more, or gone at its age limit.
+                self.settled_again(*sequence, leaf)?;
+                continue;
             }
             self.books.settle(*sequence, result);
             self.sums_changed = true;
@@ -268,6 +331,18 @@ impl Db {
                 "the receiver refused them; set aside on the trailer",
                 now,
             )?;
+        }
+        self.tell_blocks(now)
+    }
+
+    /// Nothing of the event has left this host: it may take a later stamp and tell its age anew.
+    fn unfix(&mut self, sequence: u64) -> rusqlite::Result<()> {
+        let unfixed = self
+            .conn
+            .prepare_cached("DELETE FROM settled WHERE sequence = ? AND result = 0")?
+            .execute([signed(sequence)])?;
+        if 0 < unfixed {
+            self.books.sent.remove(sequence);
         }
         Ok(())
     }
@@ -323,9 +398,8 @@ impl Db {
                 .prepare_cached("SELECT result FROM settled WHERE sequence = ?")?
                 .query_row([signed(later.sequence)], |row| row.get(0))
                 .optional()?;
-            // What was sent without an answer may be there too.
-            let sent = result == Some(DELIVERED) || (result.is_none() && self.books.sent.contains(later.sequence));
-            if !sent {
+            // What was sent without an answer may be there too, and its bytes are fixed.
+            if !matches!(result, Some(SENT | DELIVERED)) {
                 continue;
             }
             let event = NewEvent {
@@ -396,9 +470,14 @@ impl Db {
 
     pub(super) fn put_ledger(&mut self, body: &LedgerBody, now: &Moment) -> rusqlite::Result<()> {
         let body = serde_json::to_vec(body).map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;
+        self.put_own(EventKind::Ledger, body, now)
+    }
+
+    /// Queues an event of the store's own, inside the running transaction.
+    pub(super) fn put_own(&mut self, kind: EventKind, body: Vec<u8>, now: &Moment) -> rusqlite::Result<()> {
         let event = NewEvent {
             id: StoreHandle::new_event_id(),
-            kind: EventKind::Ledger,
+            kind,
             lane: Lane::Bulk,
             camera: None,
             happened_at: now.utc,
@@ -418,6 +497,15 @@ impl Db {
             .optional()?;
         Ok(code.and_then(EventKind::from_code))
     }
+}
+
+/// What became of an event that was taken to be sent.
+enum Next {
+    Ready(Box<Leased>),
+    /// It does not fit beside the others.
+    TooLarge,
+    /// Its row is not in the file.
+    Missing,
 }
 
 /// A connection with our settings to a file of our version.
@@ -480,6 +568,8 @@ fn leased_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Leased> {
         body: row.get(7)?,
         stamp: row.get(8)?,
         hit: row.get(9)?,
+        sent_at: Utc(0),
+        salt: [0; SALT_BYTES],
     })
 }
 

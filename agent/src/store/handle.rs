@@ -6,6 +6,7 @@ use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, QueueFigures, Set
 use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::Lane;
+use pintle_core::wire::receipt::Resend;
 use std::sync::Arc;
 use tokio::sync::{Notify, mpsc, oneshot};
 
@@ -17,7 +18,8 @@ pub(super) type Answer<T> = oneshot::Sender<Result<T, StoreError>>;
 /// What the store's thread is asked to do.
 pub(super) enum Command {
     Accept { events: Vec<NewEvent>, now: Moment, answer: Answer<Vec<Accepted>> },
-    Lease { lane: Lane, events_max: usize, bytes_max: usize, answer: Answer<Vec<Leased>> },
+    Lease { lane: Lane, events_max: usize, bytes_max: usize, now: Moment, answer: Answer<Vec<Leased>> },
+    Resend { asked: Vec<Resend>, now: Moment, answer: Answer<u64> },
     ReleaseLane { lane: Lane, answer: Answer<()> },
     Settle { outcomes: Vec<(u64, Settled)>, now: Moment, answer: Answer<()> },
     OpenStamps { captured_from: Utc, captured_to: Utc, answer: Answer<Vec<OpenStamp>> },
@@ -65,12 +67,28 @@ impl StoreHandle {
 
     /// The next waiting events of one lane (urgent: newest hit first; bulk: fresh and backlog 80/20), at most
     /// `events_max` and
-    /// about `bytes_max`, marked as on their way until [`Self::settle`]d. Not durable: a restart releases all.
+    /// about `bytes_max`, marked as on their way until [`Self::settle`]d. That is not durable: a restart releases all.
+    /// The bytes of each are fixed from now on, and durably so before this answers.
     ///
     /// # Errors
     /// Any [`StoreError`].
-    pub async fn lease(&self, lane: Lane, events_max: usize, bytes_max: usize) -> Result<Vec<Leased>, StoreError> {
-        self.ask(|answer| Command::Lease { lane, events_max, bytes_max, answer }).await
+    pub async fn lease(
+        &self,
+        lane: Lane,
+        events_max: usize,
+        bytes_max: usize,
+        now: Moment,
+    ) -> Result<Vec<Leased>, StoreError> {
+        self.ask(|answer| Command::Lease { lane, events_max, bytes_max, now, answer }).await
+    }
+
+    /// Puts delivered events that the receiver asks for on the list to go once more; answers how many. Those that went
+    /// at their age limit are told in the ledger.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn resend(&self, asked: Vec<Resend>, now: Moment) -> Result<u64, StoreError> {
+        self.ask(|answer| Command::Resend { asked, now, answer }).await
     }
 
     /// Takes back every lease of one lane: the forwarder says so when it starts, since an earlier one may have ended

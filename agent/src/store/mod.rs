@@ -4,6 +4,7 @@
 //! gaps.
 
 mod aside;
+mod blocks;
 mod books;
 mod db;
 mod disk;
@@ -20,6 +21,7 @@ pub use open::open;
 
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::Utc;
+use pintle_core::queue::blocks::{Leaf, SALT_BYTES};
 use pintle_core::queue::{EventKind, Lane, LedgerCounts};
 
 /// One event handed to the queue.
@@ -85,6 +87,10 @@ pub struct Leased {
     pub stamp: Option<Vec<u8>>,
     /// True for reads with a hit.
     pub hit: bool,
+    /// When it was sent first. With `salt` and `stamp` it fixes the bytes of the event: they are the same each time.
+    pub sent_at: Utc,
+    /// Its random bytes.
+    pub salt: [u8; SALT_BYTES],
 }
 
 /// What the receiver said of one leased event.
@@ -92,6 +98,8 @@ pub struct Leased {
 pub enum Settled {
     /// Stored there, or known there already.
     Delivered,
+    /// The same, with the leaf of the bytes that were sent: counts in its block.
+    Proven(Leaf),
     /// Refused there; set aside with this answer (at most 500 characters, no plate).
     Refused(String),
     /// With a broker or on the courier's stick: not offered again until it is settled otherwise. Not durable: a restart
@@ -99,6 +107,8 @@ pub enum Settled {
     HandedOver,
     /// Not delivered: wait for another try.
     Released,
+    /// The same, and not a byte of it has left this host: its bytes need not be the same next time.
+    Unsent,
 }
 
 /// A read whose capture time lies in a span that was decided only later, so that its stamp may have to be replaced.

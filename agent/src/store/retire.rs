@@ -51,12 +51,15 @@ impl Db {
         self.forget_past(lived_ms)?;
         forget_unused(&self.conn)?;
         self.sums_changed |= !due.is_empty();
+        self.tell_blocks(now)?;
+        self.tell_open_blocks(limits, now)?;
         Ok(due.len() as u64)
     }
 
     fn settled_due(&mut self, limits: &Limits, lived_ms: i64, due: &mut Vec<Due>) -> rusqlite::Result<()> {
         let mut rows = self.conn.prepare_cached(
-            "SELECT sequence, result, hit, born FROM settled WHERE sequence > ? ORDER BY sequence LIMIT ?",
+            "SELECT sequence, result, hit, born FROM settled WHERE sequence > ? AND result IN (1, 2) \
+             ORDER BY sequence LIMIT ?",
         )?;
         let mut rows = rows.query(params![signed(self.books.swept), signed(SWEPT_ROWS as u64)])?;
         let mut looked_at = 0;
@@ -84,7 +87,7 @@ impl Db {
         let shortest_ms = i64::try_from(limits.waiting_ms.min(limits.hit_waiting_ms)).unwrap_or(i64::MAX);
         let mut rows = self.conn.prepare_cached(
             "SELECT sequence FROM events WHERE late = 1 AND born < ? \
-             AND sequence NOT IN (SELECT sequence FROM settled) ORDER BY born LIMIT ?",
+             AND sequence NOT IN (SELECT sequence FROM settled WHERE result <> 0) ORDER BY born LIMIT ?",
         )?;
         let rows = rows.query_map(params![lived_ms.saturating_sub(shortest_ms), signed(SLICE_ROWS as u64)], |row| {
             number(row, 0)
@@ -151,14 +154,25 @@ impl Db {
             self.books.past = true;
         }
         self.conn.prepare_cached("DELETE FROM events WHERE sequence = ?")?.execute([signed(event.sequence)])?;
-        if event.account == Account::Waiting {
-            self.books.expired += 1;
-            self.books.order.settle(event.sequence);
+        if event.account == Account::Delivered && self.books.blocks.is_open(event.sequence) {
+            // The salt goes with the event; what is left says nothing of it.
+            self.conn
+                .prepare_cached(
+                    "UPDATE settled SET result = 3, salt = NULL, stamp = NULL, answer = NULL WHERE sequence = ?",
+                )?
+                .execute([signed(event.sequence)])?;
         } else {
             self.conn.prepare_cached("DELETE FROM settled WHERE sequence = ?")?.execute([signed(event.sequence)])?;
+        }
+        if event.account == Account::Waiting {
+            self.books.expired += 1;
+        } else {
             self.books.settled -= 1;
         }
+        self.books.order.settle(event.sequence);
         self.books.sent.remove(event.sequence);
+        self.books.done.insert(event.sequence);
+        self.books.blocks.touch(event.sequence);
         self.books.gone.insert(event.sequence);
         Ok(())
     }

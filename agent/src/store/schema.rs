@@ -9,12 +9,16 @@ pub(super) const APPLICATION_ID: i64 = 0x504e_544c;
 /// Step n brings a file from version n to n + 1.
 ///
 /// `events`: a row is written once; only its stamp may be replaced. What became of it stands in `settled`, a narrow
-/// table, so that a receipt does not write the read a second time. `gone`: runs of sequences whose rows were deleted.
+/// table, so that a receipt does not write the read a second time. Its row is made before the event is first sent, and
+/// fixes the event's bytes: when that was, its salt and its stamp. `blocks`: what was told of blocks of events
+/// (decision 0015); `again` marks those that the receiver found different. `gone`: runs of sequences whose rows were
+/// deleted.
 /// `stamps`: reads of one camera share most stamps, so `events.stamp` is a number in this table; a stamp is shared
 /// within a span of sequences only, so it can go with the last of them.
 /// `past`: keyed hashes of the ids of deleted reads. An accepted event writes one page of `events` and one of
 /// `events_id` (time-ordered ids fall into the newest page); the other indexes hold the few rows that need them.
-const STEPS: [&str; 1] = ["
+const STEPS: [&str; 2] = [
+    "
 CREATE TABLE events (
   sequence INTEGER PRIMARY KEY,
   id BLOB NOT NULL,
@@ -59,12 +63,32 @@ CREATE TABLE ledger (
 ) STRICT;
 INSERT INTO ledger VALUES (1, 0, 0, 0, 0, NULL);
 CREATE TABLE kept (key TEXT PRIMARY KEY, value BLOB NOT NULL) STRICT, WITHOUT ROWID;
-"];
+",
+    "
+ALTER TABLE settled ADD COLUMN sent_at INTEGER;
+ALTER TABLE settled ADD COLUMN salt BLOB;
+ALTER TABLE settled ADD COLUMN stamp INTEGER;
+ALTER TABLE settled ADD COLUMN leaf BLOB;
+CREATE TABLE blocks (
+  first INTEGER PRIMARY KEY,
+  last INTEGER NOT NULL,
+  count INTEGER NOT NULL,
+  root BLOB NOT NULL,
+  without TEXT NOT NULL,
+  rounds INTEGER NOT NULL,
+  again INTEGER NOT NULL
+) STRICT;
+",
+];
 
+/// What stands in `settled.result`: on its way, or sent without an answer.
+pub(super) const SENT: i64 = 0;
 /// What stands in `settled.result`.
 pub(super) const DELIVERED: i64 = 1;
 /// What stands in `settled.result`.
 pub(super) const REFUSED: i64 = 2;
+/// What stands in `settled.result`: delivered and gone at its age limit; its leaf waits for the root of its block.
+pub(super) const LEAF_ONLY: i64 = 3;
 
 /// Why a file can't be brought to this version.
 #[derive(Debug)]

@@ -4,12 +4,13 @@ use super::aside::delete_old;
 use super::db::Db;
 use super::disk::{Folder, meaning};
 use super::handle::{Answer, Arrivals, Command};
-use super::{Accepted, NewEvent, QueueFigures, StoreError};
+use super::{Accepted, Leased, NewEvent, QueueFigures, StoreError};
 use crate::clock;
 use crate::config;
 use pintle_core::moment::{Moment, Mono};
-use pintle_core::queue::EventKind;
+use pintle_core::queue::order::Order;
 use pintle_core::queue::retention::Limits;
+use pintle_core::queue::{EventKind, Lane};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc;
@@ -42,7 +43,7 @@ pub(super) struct Worker {
     /// `None` after a failure, until the file is open again.
     pub(super) db: Option<Db>,
     /// What the store knew when it lost the file.
-    pub(super) last_order: Option<pintle_core::queue::order::Order>,
+    pub(super) last_order: Option<Order>,
     pub(super) figures: QueueFigures,
     pub(super) trouble: Option<StoreError>,
     pub(super) tried: Mono,
@@ -60,6 +61,7 @@ pub(super) struct Worker {
 enum Done {
     Accepted(Answer<Vec<Accepted>>, Vec<Accepted>),
     Counted(Answer<u64>, u64),
+    Leased(Answer<Vec<Leased>>, Vec<Leased>),
     Plain(Answer<()>),
 }
 
@@ -86,9 +88,11 @@ impl Worker {
                     }
                     Command::Accept { .. }
                     | Command::Settle { .. }
+                    | Command::Resend { .. }
                     | Command::Restamp { .. }
                     | Command::Keep { .. }
                     | Command::Retire { .. } => writes.push(command),
+                    Command::Lease { lane, .. } if self.has_waiting(lane) => writes.push(command),
                     _ => looks.push(command),
                 }
             }
@@ -114,6 +118,11 @@ impl Worker {
                 self.idle();
             }
         }
+    }
+
+    /// A lease writes (it fixes the bytes of what goes); one that finds nothing only looks.
+    fn has_waiting(&self, lane: Lane) -> bool {
+        self.db.as_ref().is_none_or(|db| db.books.order.has_waiting(lane))
     }
 
     fn may_wait(&self, events: &[NewEvent]) -> bool {
@@ -201,6 +210,9 @@ impl Worker {
             }
             Err(error) => {
                 let error = meaning(&error, &self.folder.db());
+                for done in &done {
+                    done.release(&mut db.books.order);
+                }
                 self.failed(db, error.clone());
                 for done in done {
                     done.refuse(&error);
@@ -299,9 +311,7 @@ impl Worker {
             error
         };
         match command {
-            Command::Lease { lane, events_max, bytes_max, answer } => {
-                tell(answer, db.lease(lane, events_max, bytes_max, &now).map_err(&mut said));
-            }
+            Command::Lease { answer, .. } => tell(answer, Ok(Vec::new())),
             Command::ReleaseLane { lane, answer } => {
                 db.books.order.release_lane(lane);
                 tell(answer, Ok(()));
@@ -439,6 +449,18 @@ fn apply(db: &mut Db, command: Command, limits: &Limits, done: &mut Vec<Done>) -
             let queued = db.restamp(&stamps, &now)?;
             count(done, queued);
         }
+        Command::Lease { lane, events_max, bytes_max, now, answer } => {
+            done.push(Done::Leased(answer, Vec::new()));
+            let leased = db.lease(lane, events_max, bytes_max, &now)?;
+            if let Some(Done::Leased(_, place)) = done.last_mut() {
+                *place = leased;
+            }
+        }
+        Command::Resend { asked, now, answer } => {
+            done.push(Done::Counted(answer, 0));
+            let listed = db.resend(&asked, &now)?;
+            count(done, listed);
+        }
         Command::Retire { now, answer } => {
             done.push(Done::Counted(answer, 0));
             let retired = db.retire(limits, &now)?;
@@ -464,7 +486,17 @@ impl Done {
         match self {
             Self::Accepted(answer, accepted) => tell(answer, Ok(accepted)),
             Self::Counted(answer, count) => tell(answer, Ok(count)),
+            Self::Leased(answer, leased) => tell(answer, Ok(leased)),
             Self::Plain(answer) => tell(answer, Ok(())),
+        }
+    }
+
+    /// What was leased in a transaction that failed is not on its way.
+    fn release(&self, order: &mut Order) {
+        if let Self::Leased(_, leased) = self {
+            for event in leased {
+                order.release(event.sequence);
+            }
         }
     }
 
@@ -472,6 +504,7 @@ impl Done {
         match self {
             Self::Accepted(answer, _) => tell(answer, Err(error.clone())),
             Self::Counted(answer, _) => tell(answer, Err(error.clone())),
+            Self::Leased(answer, _) => tell(answer, Err(error.clone())),
             Self::Plain(answer) => tell(answer, Err(error.clone())),
         }
     }
@@ -493,7 +526,9 @@ fn refuse(command: Command, error: &StoreError) {
             tell(answer, Err(error.clone()));
         }
         Command::OpenStamps { answer, .. } => tell(answer, Err(error.clone())),
-        Command::Restamp { answer, .. } | Command::Retire { answer, .. } => tell(answer, Err(error.clone())),
+        Command::Restamp { answer, .. } | Command::Retire { answer, .. } | Command::Resend { answer, .. } => {
+            tell(answer, Err(error.clone()));
+        }
         Command::Kept { answer, .. } => tell(answer, Err(error.clone())),
         Command::Figures { answer } => tell(answer, Err(error.clone())),
         Command::IdKey { answer } => tell(answer, Err(error.clone())),
@@ -515,6 +550,8 @@ fn newest(known: Moment, command: &Command) -> Moment {
         Command::Accept { now, .. }
         | Command::Settle { now, .. }
         | Command::Restamp { now, .. }
+        | Command::Lease { now, .. }
+        | Command::Resend { now, .. }
         | Command::Retire { now, .. }
             if known.mono <= now.mono =>
         {

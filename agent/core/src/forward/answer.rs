@@ -49,7 +49,7 @@ pub struct HttpAnswer<'a> {
 pub enum NoAnswer {
     /// The name in the address could not be resolved.
     Name,
-    /// No route, network down, host unreachable.
+    /// No route, network down, host unreachable: there is no connection.
     Unreachable,
     /// The host is there and refuses the connection.
     Refused,
@@ -98,6 +98,35 @@ pub enum Ack {
     Not(NoAnswer),
     /// It will never take an event of this size.
     TooLarge,
+}
+
+impl NoAnswer {
+    /// Whether it is sure that no byte of an event has left this host: there was no connection to write one to.
+    #[must_use]
+    pub fn nothing_left(self) -> bool {
+        match self {
+            Self::Name
+            | Self::Unreachable
+            | Self::Refused
+            | Self::ConnectTimeout
+            | Self::CertificateExpired
+            | Self::CertificateNotYetValid
+            | Self::CertificateName
+            | Self::CertificateAuthority
+            | Self::OwnFile
+            | Self::NotLetIn
+            | Self::NoFolder => true,
+            Self::AnswerTimeout
+            | Self::Broken
+            | Self::ClientCertificate
+            | Self::Tls
+            | Self::NotHttp
+            | Self::NoStream
+            | Self::BrokerFull
+            | Self::FolderFull
+            | Self::FolderBroken => false,
+        }
+    }
 }
 
 /// What came back for a batch.

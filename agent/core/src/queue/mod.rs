@@ -1,5 +1,6 @@
 //! Kinds and classes of queued events, their order, their ages, and the arithmetic of the ledger.
 
+pub mod blocks;
 pub mod lived;
 pub mod order;
 pub mod ranges;
@@ -20,11 +21,14 @@ pub enum EventKind {
     Notice,
     /// The ledger says what became of accepted events (expired, evicted, a generation closed).
     Ledger,
+    /// Counts and roots of blocks of events, for the receiver to compare with its own.
+    Digest,
 }
 
 impl EventKind {
     /// All kinds, in the order of their codes.
-    pub const ALL: [Self; 6] = [Self::Read, Self::Stamp, Self::Site, Self::Track, Self::Notice, Self::Ledger];
+    pub const ALL: [Self; 7] =
+        [Self::Read, Self::Stamp, Self::Site, Self::Track, Self::Notice, Self::Ledger, Self::Digest];
 
     /// `CloudEvents` type.
     #[must_use]
@@ -36,6 +40,7 @@ impl EventKind {
             Self::Track => "pintle.track.v1",
             Self::Notice => "pintle.notice.v1",
             Self::Ledger => "pintle.ledger.v1",
+            Self::Digest => "pintle.digest.v1",
         }
     }
 
@@ -49,6 +54,7 @@ impl EventKind {
             Self::Track => 3,
             Self::Notice => 4,
             Self::Ledger => 5,
+            Self::Digest => 6,
         }
     }
 

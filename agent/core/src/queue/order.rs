@@ -30,6 +30,8 @@ struct Lease {
     since: Mono,
     /// True once a broker or the courier's stick has it: then only its holder takes it back.
     handed: bool,
+    /// True if it was delivered before and goes once more.
+    again: bool,
 }
 
 /// Who waits, who is on the way, who is next. Holds sequences only.
@@ -41,6 +43,8 @@ pub struct Order {
     /// Every sequence up to `accepted` that the bulk lane can't take: settled, gone, urgent or leased.
     taken: RangeSet,
     leased: BTreeMap<u64, Lease>,
+    /// Delivered events that the receiver asks for once more; they go with the backlog.
+    again: BTreeSet<u64>,
     /// The first sequence accepted in each second of the last minute.
     marks: VecDeque<(Mono, u64)>,
     turn: u8,
@@ -81,15 +85,46 @@ impl Order {
             Lane::Urgent => self.urgent.pop_last()?,
             Lane::Bulk => self.next_bulk(now)?,
         };
+        let again = self.again.remove(&sequence);
         self.taken.insert(sequence);
-        self.leased.insert(sequence, Lease { lane, since: now, handed: false });
+        self.leased.insert(sequence, Lease { lane, since: now, handed: false, again });
         Some(sequence)
+    }
+
+    /// A settled event is to be sent once more. False if it waits or is on its way anyway.
+    pub fn ask_again(&mut self, sequence: u64) -> bool {
+        self.taken.contains(sequence)
+            && !self.urgent.contains(&sequence)
+            && !self.leased.contains_key(&sequence)
+            && self.again.insert(sequence)
+    }
+
+    /// How many settled events are to be sent once more, on their way or not.
+    #[must_use]
+    pub fn again_left(&self) -> usize {
+        self.again.len() + self.leased.values().filter(|lease| lease.again).count()
+    }
+
+    /// Whether a settled event of `first..=last` is still to be sent once more.
+    #[must_use]
+    pub fn is_again_within(&self, first: u64, last: u64) -> bool {
+        self.again.range(first..=last).next().is_some() || self.leased.range(first..=last).any(|(_, lease)| lease.again)
+    }
+
+    /// Whether anything waits in this lane that is not on its way.
+    #[must_use]
+    pub fn has_waiting(&self, lane: Lane) -> bool {
+        match lane {
+            Lane::Urgent => !self.urgent.is_empty(),
+            Lane::Bulk => !self.again.is_empty() || self.taken.gap_from(1) <= self.accepted,
+        }
     }
 
     /// The event is delivered, refused, expired or evicted: it never waits again.
     pub fn settle(&mut self, sequence: u64) {
         self.leased.remove(&sequence);
         self.urgent.remove(&sequence);
+        self.again.remove(&sequence);
         self.taken.insert(sequence);
     }
 
@@ -106,13 +141,10 @@ impl Order {
             return false;
         };
         match lease.lane {
-            Lane::Urgent => {
-                self.urgent.insert(sequence);
-            }
-            Lane::Bulk => {
-                self.taken.remove(sequence);
-            }
-        }
+            _ if lease.again => self.again.insert(sequence),
+            Lane::Urgent => self.urgent.insert(sequence),
+            Lane::Bulk => self.taken.remove(sequence),
+        };
         true
     }
 
@@ -143,8 +175,10 @@ impl Order {
     /// Takes over the leases of `earlier`, which knew the same events, as far as they still wait here. For the store
     /// after it read its file anew.
     pub fn adopt_leases(&mut self, earlier: &Self) {
+        self.again = earlier.again.iter().copied().filter(|sequence| self.taken.contains(*sequence)).collect();
         for (sequence, lease) in &earlier.leased {
             let waits = match lease.lane {
+                _ if lease.again => self.taken.contains(*sequence),
                 Lane::Urgent => self.urgent.remove(sequence),
                 Lane::Bulk => *sequence <= self.accepted && !self.taken.contains(*sequence),
             };
@@ -183,7 +217,7 @@ impl Order {
     pub fn oldest_waiting(&self) -> Option<u64> {
         let bulk = Some(self.taken.gap_from(1)).filter(|n| *n <= self.accepted);
         let urgent = self.urgent.first().copied();
-        let leased = self.leased.keys().next().copied();
+        let leased = self.leased.iter().find(|(_, lease)| !lease.again).map(|(sequence, _)| *sequence);
         [bulk, urgent, leased].into_iter().flatten().min()
     }
 
@@ -203,7 +237,8 @@ impl Order {
         self.forget_marks(now);
         let fresh_from = self.marks.front().map_or(self.accepted + 1, |(_, sequence)| *sequence);
         let fresh = Some(self.taken.gap_from(fresh_from)).filter(|n| *n <= self.accepted);
-        let backlog = Some(self.taken.gap_from(1)).filter(|n| *n < fresh_from);
+        let again = self.again.first().copied();
+        let backlog = again.or_else(|| Some(self.taken.gap_from(1)).filter(|n| *n < fresh_from));
         match (fresh, backlog) {
             (Some(fresh), Some(backlog)) => {
                 let next = if self.turn < SHARE_FRESH { fresh } else { backlog };
@@ -296,6 +331,26 @@ mod tests {
         assert_eq!(order.release_forgotten(Mono(LEASE_MS_MAX)), 0);
         assert_eq!(order.release_forgotten(Mono(LEASE_MS_MAX + 1)), 1);
         assert_eq!(order.waiting(Lane::Bulk).collect::<Vec<_>>(), [1, 2]);
+    }
+
+    #[test]
+    fn what_the_receiver_asks_for_again_goes_with_the_backlog_and_waits_for_nobody() {
+        let mut order = Order::new(4, [1, 2].into_iter().collect(), BTreeSet::from([4]));
+        assert!(order.ask_again(1) && order.ask_again(2));
+        assert!(!order.ask_again(1) && !order.ask_again(3) && !order.ask_again(4), "asked, or waiting anyway");
+        assert_eq!(order.oldest_waiting(), Some(3), "what was delivered does not wait");
+        assert_eq!(take(&mut order, Lane::Bulk, 1, Mono(0)), [1]);
+        assert_eq!(order.oldest_waiting(), Some(3));
+        assert!(order.release(1), "nobody took it: once more");
+        assert_eq!(take(&mut order, Lane::Bulk, 9, Mono(0)), [1, 2, 3]);
+        assert!(order.is_again_within(1, 2) && !order.has_waiting(Lane::Bulk));
+        order.settle(1);
+        let mut anew = Order::new(4, [1, 2].into_iter().collect(), BTreeSet::from([4]));
+        anew.adopt_leases(&order);
+        assert!(anew.is_leased(2) && anew.is_again_within(2, 2) && !anew.is_again_within(1, 1));
+        assert!(anew.release(2) && anew.has_waiting(Lane::Bulk));
+        anew.settle(2);
+        assert_eq!((anew.again_left(), anew.has_waiting(Lane::Bulk)), (0, false), "3 is on its way");
     }
 
     #[test]

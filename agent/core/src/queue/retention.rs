@@ -56,7 +56,7 @@ impl Limits {
 }
 
 fn never_expires(kind: EventKind, lane: Lane) -> bool {
-    kind == EventKind::Ledger || (kind == EventKind::Notice && lane == Lane::Urgent)
+    matches!(kind, EventKind::Ledger | EventKind::Digest) || (kind == EventKind::Notice && lane == Lane::Urgent)
 }
 
 #[cfg(test)]

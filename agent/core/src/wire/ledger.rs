@@ -46,6 +46,8 @@ pub enum LedgerWhat {
     Evicted,
     /// The receiver refused them; they are set aside on the trailer.
     Refused,
+    /// They went at their age limit after their receipt, and the receiver asked for them once more.
+    Purged,
     /// This generation begins; there was none before.
     Opened,
     /// An earlier generation has ended; `count` is how many of its waiting events were taken over under new sequences.

@@ -2,6 +2,7 @@
 
 pub mod control;
 pub mod csv;
+pub mod digest;
 pub mod event;
 pub mod health;
 pub mod history;

@@ -3,6 +3,7 @@
 use pintle_core::forward::answer::{Item, later};
 use pintle_core::ids::EventId;
 use pintle_core::moment::{Mono, Utc};
+use pintle_core::queue::blocks::Leaf;
 use pintle_core::wire::receipt::Receipt;
 use std::collections::{HashMap, VecDeque};
 
@@ -12,6 +13,8 @@ pub(super) struct Out {
     pub(super) sequence: u64,
     /// When a hit happened, for its latency; `None`: no hit.
     pub(super) hit_at: Option<Utc>,
+    /// Leaf of the bytes that are out.
+    pub(super) leaf: Leaf,
     since: Mono,
     /// As accepted; `None` where so many may be out that their bodies would fill the memory.
     body: Option<Vec<u8>>,
@@ -33,9 +36,16 @@ impl HandedOver {
         self.out.len()
     }
 
-    pub(super) fn put(&mut self, id: EventId, sequence: u64, hit_at: Option<Utc>, body: &[u8], since: Mono) {
+    pub(super) fn put(
+        &mut self,
+        id: EventId,
+        sequence: u64,
+        hit_at: Option<Utc>,
+        (body, leaf): (&[u8], Leaf),
+        since: Mono,
+    ) {
         let body = (self.out.len() < BODIES_MAX).then(|| body.to_vec());
-        self.out.insert(id, Out { sequence, hit_at, since, body });
+        self.out.insert(id, Out { sequence, hit_at, leaf, since, body });
         self.order.push_back((since, id));
     }
 
@@ -96,7 +106,7 @@ mod tests {
     fn three() -> HandedOver {
         let mut handed = HandedOver::default();
         for n in 1..=3 {
-            handed.put(EventId([n; 16]), u64::from(n), None, b"{}", Mono(u64::from(n)));
+            handed.put(EventId([n; 16]), u64::from(n), None, (b"{}", [0; 32]), Mono(u64::from(n)));
         }
         handed
     }
@@ -121,7 +131,7 @@ mod tests {
         assert_eq!(handed.overdue(100, Mono(102)).unwrap(), (Mono(2), vec![2]));
         assert_eq!(handed.overdue_at(100), Some(Mono(103)));
         // Handed over again, its new time counts.
-        handed.put(EventId([2; 16]), 2, None, b"{}", Mono(102));
+        handed.put(EventId([2; 16]), 2, None, (b"{}", [0; 32]), Mono(102));
         assert_eq!(handed.overdue(100, Mono(103)).unwrap().1, [3]);
         assert_eq!(handed.len(), 1);
     }
@@ -132,7 +142,7 @@ mod tests {
         for n in 0..100_000_u64 {
             let mut id = [0; 16];
             id[..8].copy_from_slice(&n.to_be_bytes());
-            handed.put(EventId(id), n, None, b"", Mono(n));
+            handed.put(EventId(id), n, None, (b"", [0; 32]), Mono(n));
             handed.take(&[Receipt { id: EventId(id).to_string(), result: ReceiptResult::Stored, problem: None }]);
             handed.take(&[receipt(255, ReceiptResult::Stored)]);
         }

@@ -8,6 +8,7 @@ use super::heartbeat::Heartbeat;
 use crate::clock;
 use crate::config;
 use crate::io::target::{AnyTarget, Handed, Handover, Target, TargetError, Written};
+use crate::proof;
 use crate::store::{Leased, Settled, StoreError, StoreHandle};
 use board::{Board, Told};
 use handed::HandedOver;
@@ -19,15 +20,17 @@ use pintle_core::ids::TrailerId;
 use pintle_core::link::LinkView;
 use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::position::PositionView;
+use pintle_core::queue::blocks::Leaf;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::event::{self, EventParts};
-use pintle_core::wire::receipt::Receipt;
+use pintle_core::wire::receipt::{Receipt, Resend};
+use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
-use tracing::{Instrument, error, info_span};
+use tracing::{Instrument, error, info, info_span};
 
 /// A lane looks at the queue at least this often, even if nobody woke it, and so shows that it lives.
 const LOOK_EVERY: Duration = Duration::from_secs(5);
@@ -109,7 +112,7 @@ fn limits(receiver: &config::Receiver) -> Limits {
     }
 }
 
-fn proof(receiver: &config::Receiver) -> Proof {
+fn proof_of(receiver: &config::Receiver) -> Proof {
     match receiver.proof {
         config::Proof::Receipts => Proof::Receipts,
         config::Proof::Status | config::Proof::Ack => Proof::Status,
@@ -145,6 +148,8 @@ struct Batch {
     generation: String,
     accepted_up_to: u64,
     written: Vec<Written>,
+    /// Their leaves, in the same order.
+    leaves: Vec<Leaf>,
     events: Vec<Leased>,
 }
 
@@ -183,7 +188,7 @@ impl LaneTask {
             Ok(ask) => ask,
             Err(until) => return self.wait(Some(until), false, stop).await,
         };
-        let leased = match self.store.lease(self.lane, ask.events_max, ask.bytes_max).await {
+        let leased = match self.store.lease(self.lane, ask.events_max, ask.bytes_max, self.now()).await {
             Ok(leased) => leased,
             Err(error) => return self.store_failed(&error).await,
         };
@@ -241,7 +246,7 @@ impl LaneTask {
         let figures = match self.store.figures().await {
             Ok(figures) => figures,
             Err(error) => {
-                let released = leased.iter().map(|event| (event.sequence, Settled::Released)).collect();
+                let released = leased.iter().map(|event| (event.sequence, Settled::Unsent)).collect();
                 self.settle(released).await?;
                 self.store_failed(&error).await?;
                 return Ok(None);
@@ -249,22 +254,24 @@ impl LaneTask {
         };
         let bytes_max = usize::try_from(self.receiver.batch_bytes_max).unwrap_or(usize::MAX);
         let (mut events, mut written, mut bytes, mut aside) = (Vec::new(), Vec::new(), 2, Vec::new());
+        let mut leaves = Vec::new();
         let mut full = false;
         for event in leased {
             if full {
-                aside.push((event.sequence, Settled::Released));
+                aside.push((event.sequence, Settled::Unsent));
                 continue;
             }
             match event::encode(&self.parts(&event, &figures.generation)) {
                 // One event alone always goes, whatever its size: the receiver says if it is too large.
                 Ok(json) if events.is_empty() || bytes + json.len() < bytes_max => {
                     bytes += json.len() + 1;
+                    leaves.push(proof::leaf(&event.salt, &json));
                     written.push(Written { id: event.id, sequence: event.sequence, kind: event.kind, json });
                     events.push(event);
                 }
                 Ok(_) => {
                     full = true;
-                    aside.push((event.sequence, Settled::Released));
+                    aside.push((event.sequence, Settled::Unsent));
                 }
                 Err(error) => {
                     error!(%error, advice = error.advice(), "an event can't be sent");
@@ -281,6 +288,7 @@ impl LaneTask {
             generation: figures.generation,
             accepted_up_to: figures.counts.accepted,
             written,
+            leaves,
             events,
         }))
     }
@@ -293,7 +301,8 @@ impl LaneTask {
             id: event.id,
             kind: event.kind,
             happened_at: event.happened_at,
-            sent_at: clock::utc(),
+            sent_at: event.sent_at,
+            salt: Some(&event.salt),
             body: &event.body,
             stamp: event.stamp.as_deref(),
             hit: event.hit,
@@ -321,7 +330,7 @@ impl LaneTask {
             Err(TargetError::Own(fault)) => (Reply::None(NoAnswer::OwnFile), Some(fault)),
         };
         let now = self.now();
-        let verdict = judge(&batch.key, &sent, &reply, proof(&self.receiver), now.utc);
+        let verdict = judge(&batch.key, &sent, &reply, proof_of(&self.receiver), now.utc);
         if matches!(verdict, Verdict::Closed { pause: Pause::Long, .. }) {
             // A person has to act, perhaps on a certificate file: the next try reads the files again.
             self.target = None;
@@ -333,7 +342,28 @@ impl LaneTask {
         if !step.progress && matches!(*self.link.borrow(), LinkView::Absent { .. } | LinkView::Down { .. }) {
             self.state.link_down();
         }
-        self.conclude(&batch, step).await
+        let never_left = match reply {
+            Reply::None(why) => why.nothing_left(),
+            Reply::Http(_) | Reply::Acks(_) => false,
+        };
+        let resend = std::mem::take(&mut step.resend);
+        self.conclude(&batch, step, never_left).await?;
+        self.resend(resend).await
+    }
+
+    /// The receiver says that it has not got what it gave receipts for: it goes once more, as far as it is still kept.
+    async fn resend(&mut self, asked: Vec<Resend>) -> Result<(), Stopped> {
+        if asked.is_empty() {
+            return Ok(());
+        }
+        match self.store.resend(asked, self.now()).await {
+            Ok(0) => Ok(()),
+            Ok(events) => {
+                info!(events, "the receiver asks for events once more");
+                Ok(())
+            }
+            Err(error) => self.store_failed(&error).await,
+        }
     }
 
     /// Opens the target if there is none, and hands over. Shows life while it waits: the deadline of the request bounds
@@ -365,27 +395,28 @@ impl LaneTask {
         }
     }
 
-    async fn conclude(&mut self, batch: &Batch, step: Step) -> Result<(), Stopped> {
+    async fn conclude(&mut self, batch: &Batch, step: Step, never_left: bool) -> Result<(), Stopped> {
         let now = self.now();
         let mut hit_latency_ms = Vec::new();
         let (mut delivered, mut refused) = (0, 0);
         let mut outcomes = Vec::with_capacity(step.settle.len());
+        let places: HashMap<u64, usize> =
+            batch.events.iter().enumerate().map(|(at, event)| (event.sequence, at)).collect();
         for (sequence, outcome) in step.settle {
+            let sent = places.get(&sequence).map(|at| (&batch.events[*at], batch.leaves[*at]));
+            let hit_at =
+                sent.and_then(|(event, _)| (event.hit && event.kind == EventKind::Read).then_some(event.happened_at));
             outcomes.push((
                 sequence,
                 match outcome {
                     Outcome::Delivered => {
                         delivered += 1;
-                        let event = batch.events.iter().find(|event| event.sequence == sequence);
-                        if let Some(hit) = event.filter(|event| event.hit && event.kind == EventKind::Read) {
-                            hit_latency_ms.push(latency_ms(hit.happened_at, now.utc));
-                        }
-                        Settled::Delivered
+                        hit_latency_ms.extend(hit_at.map(|at| latency_ms(at, now.utc)));
+                        sent.map_or(Settled::Delivered, |(_, leaf)| Settled::Proven(leaf))
                     }
                     Outcome::HandedOver => {
-                        if let Some(event) = batch.events.iter().find(|event| event.sequence == sequence) {
-                            let hit_at = (event.hit && event.kind == EventKind::Read).then_some(event.happened_at);
-                            self.handed.put(event.id, sequence, hit_at, &event.body, now.mono);
+                        if let Some((event, leaf)) = sent {
+                            self.handed.put(event.id, sequence, hit_at, (&event.body, leaf), now.mono);
                         }
                         Settled::HandedOver
                     }
@@ -393,6 +424,7 @@ impl LaneTask {
                         refused += 1;
                         Settled::Refused(text)
                     }
+                    Outcome::Released if never_left => Settled::Unsent,
                     Outcome::Released => Settled::Released,
                 },
             ));
@@ -424,7 +456,7 @@ impl LaneTask {
                 Item::Delivered => {
                     delivered += 1;
                     hit_latency_ms.extend(out.hit_at.map(|at| latency_ms(at, now.utc)));
-                    Settled::Delivered
+                    Settled::Proven(out.leaf)
                 }
                 Item::Refused(text) => {
                     refused += 1;

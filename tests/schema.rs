@@ -168,6 +168,7 @@ fn every_ledger_entry_follows_its_schema() {
         LedgerWhat::Expired,
         LedgerWhat::Evicted,
         LedgerWhat::Refused,
+        LedgerWhat::Dropped,
         LedgerWhat::Purged,
         LedgerWhat::Opened,
         LedgerWhat::Closed,

@@ -1,6 +1,8 @@
 //! Answers people's commands over the control socket. Only the verbs of [`control::VERBS`] are answered; each request
 //! is written down with the user that the kernel names.
 
+mod queue;
+
 use super::heartbeat::Heartbeat;
 use super::messages::{PlaceProblem, PlaceRequest, PlaceRow};
 use crate::audit::{self, Entry, Who};
@@ -199,7 +201,7 @@ async fn farewell(caller: &mut Caller, problem: &Problem) {
 
 /// Whether an act of this kind is written into the audit: all but those that only look at what anybody here may see.
 fn is_audited(verb: &Verb) -> bool {
-    !matches!(verb, Verb::PlaceList | Verb::Status)
+    !matches!(verb, Verb::PlaceList | Verb::Status | Verb::QueueList { reveal: false })
 }
 
 /// What must be audited is not done while the audit can't be written.
@@ -231,7 +233,7 @@ async fn audit(
     let camera = match &ask.verb {
         Verb::PlaceSet { camera, .. } | Verb::PlaceConfirm { camera: Some(camera) } => camera.as_str(),
         Verb::PlaceConfirm { camera: None } => "all",
-        Verb::PlaceList | Verb::Status => "",
+        _ => "",
     };
     // Kinds are URNs of ours; their last word is enough here.
     let outcome = problem.map_or("done", |problem| problem.kind.rsplit(':').next().unwrap_or("refused"));
@@ -245,6 +247,12 @@ async fn audit(
     if !camera.is_empty() {
         entry = entry.with("camera", camera);
     }
+    match &ask.verb {
+        Verb::QueueList { reveal } => entry = entry.with("reveal", reveal),
+        Verb::QueueRetry { sequence: Some(sequence) } => entry = entry.with("sequence", sequence),
+        Verb::QueueDrop { sequence, why } => entry = entry.with("sequence", sequence).with("why", why),
+        _ => {}
+    }
     setup.audit.write(entry).await.map(|_| ()).map_err(|error| {
         not_audited(&format!("{error}. It was done all the same; the entry is kept in memory and written later"))
     })
@@ -254,6 +262,9 @@ async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> 
     let by = ask.by.clone();
     let rows = match &ask.verb {
         Verb::Status => return Ok(status(setup).await),
+        Verb::QueueList { .. } | Verb::QueueRetry { .. } | Verb::QueueDrop { .. } => {
+            return queue::answer(setup, &ask.verb).await;
+        }
         Verb::PlaceList => places(setup, |answer| PlaceRequest::List { answer }).await?,
         Verb::PlaceSet { camera, road, cross_street, direction } => {
             let (camera, road) = (camera.clone(), road.clone());

@@ -9,6 +9,7 @@ pub mod audit;
 pub mod bundle;
 pub mod check;
 pub mod place;
+pub mod queue;
 pub mod replay;
 pub mod run;
 pub mod setup;
@@ -36,6 +37,8 @@ enum Command {
     Check(check::CheckArgs),
     /// Show, write or confirm the place lines of the cameras.
     Place(place::PlaceArgs),
+    /// Show what the receiver refused, send it once more, or let it go.
+    Queue(queue::QueueArgs),
     /// Check or show the audit: who did what, when.
     Audit(audit::AuditArgs),
     /// Run a simulated trailer on this computer and judge it.
@@ -69,6 +72,7 @@ pub fn main() -> Exit {
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::check(&args, &mut out),
         Command::Place(args) => place::place(&args, &mut out),
+        Command::Queue(args) => queue::queue(&args, &mut out),
         Command::Audit(args) => audit::audit(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),
         Command::Replay(args) => replay::replay(&args, &mut out),

@@ -81,6 +81,7 @@ pub(super) fn entry(data: &str) -> Result<Entry, String> {
             LedgerWhat::Expired => Some("expired"),
             LedgerWhat::Evicted => Some("evicted"),
             LedgerWhat::Refused => Some("refused"),
+            LedgerWhat::Dropped => Some("dropped"),
             LedgerWhat::Purged => Some("purged"),
             // Numbers that a closing entry names were given anew: their events come under numbers of the next queue.
             LedgerWhat::Closed => Some("renumbered"),

@@ -150,21 +150,24 @@ fn waiting_event(old: &Connection, sequence: u64) -> rusqlite::Result<Option<New
          WHERE sequence = ? AND NOT EXISTS (SELECT 1 FROM settled WHERE settled.sequence = events.sequence \
          AND result <> 0)",
     )?
-    .query_row([super::books::signed(sequence)], |row| {
-        let code: u8 = row.get(1)?;
-        Ok(NewEvent {
-            id: EventId(row.get(0)?),
-            kind: EventKind::from_code(code).ok_or(rusqlite::Error::IntegralValueOutOfRange(1, i64::from(code)))?,
-            lane: if row.get(2)? { Lane::Urgent } else { Lane::Bulk },
-            camera: row.get::<_, Option<String>>(3)?.and_then(|name| CameraId::new(&name).ok()),
-            happened_at: Utc(row.get(4)?),
-            body: row.get(5)?,
-            stamp: row.get(8)?,
-            hit: row.get(6)?,
-            stamp_open: row.get(7)?,
-        })
-    })
+    .query_row([super::books::signed(sequence)], taken_row)
     .optional()
+}
+
+/// An event as its row has it: id, kind, urgent, camera, `happened_at`, body, hit, `stamp_open`, stamp.
+pub(super) fn taken_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<NewEvent> {
+    let code: u8 = row.get(1)?;
+    Ok(NewEvent {
+        id: EventId(row.get(0)?),
+        kind: EventKind::from_code(code).ok_or(rusqlite::Error::IntegralValueOutOfRange(1, i64::from(code)))?,
+        lane: if row.get(2)? { Lane::Urgent } else { Lane::Bulk },
+        camera: row.get::<_, Option<String>>(3)?.and_then(|name| CameraId::new(&name).ok()),
+        happened_at: Utc(row.get(4)?),
+        body: row.get(5)?,
+        stamp: row.get(8)?,
+        hit: row.get(6)?,
+        stamp_open: row.get(7)?,
+    })
 }
 
 /// Deletes files set aside longer ago than `keep_ms` by the store's own age.

@@ -2,7 +2,7 @@
 //! channel makes the
 //! caller wait, which is how back-pressure reaches the intake.
 
-use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, QueueFigures, Settled, StoreError};
+use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, QueueFigures, RefusedEvent, Settled, StoreError};
 use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::Lane;
@@ -22,6 +22,9 @@ pub(super) enum Command {
     Resend { asked: Vec<Resend>, now: Moment, answer: Answer<u64> },
     ReleaseLane { lane: Lane, answer: Answer<()> },
     Settle { outcomes: Vec<(u64, Settled)>, now: Moment, answer: Answer<()> },
+    Refused { answer: Answer<Vec<RefusedEvent>> },
+    Retry { sequence: Option<u64>, now: Moment, answer: Answer<u64> },
+    Drop { sequence: u64, why: String, now: Moment, answer: Answer<u64> },
     OpenStamps { captured_from: Utc, captured_to: Utc, answer: Answer<Vec<OpenStamp>> },
     Restamp { stamps: Vec<LaterStamp>, now: Moment, answer: Answer<u64> },
     Keep { key: &'static str, value: Vec<u8>, answer: Answer<()> },
@@ -106,6 +109,30 @@ impl StoreHandle {
     /// Any [`StoreError`]: the events stay leased and are released by the store.
     pub async fn settle(&self, outcomes: Vec<(u64, Settled)>, now: Moment) -> Result<(), StoreError> {
         self.ask(|answer| Command::Settle { outcomes, now, answer }).await
+    }
+
+    /// What the receiver refused, oldest first, at most 500.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn refused(&self) -> Result<Vec<RefusedEvent>, StoreError> {
+        self.ask(|answer| Command::Refused { answer }).await
+    }
+
+    /// Queues one refused event, or all of them, anew: same id, new number. Answers how many.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn retry(&self, sequence: Option<u64>, now: Moment) -> Result<u64, StoreError> {
+        self.ask(|answer| Command::Retry { sequence, now, answer }).await
+    }
+
+    /// Lets a refused event go for good, with an entry in the ledger. False if there is none of that number.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn drop_refused(&self, sequence: u64, why: String, now: Moment) -> Result<bool, StoreError> {
+        self.ask(|answer| Command::Drop { sequence, why, now, answer }).await.map(|dropped| 0 < dropped)
     }
 
     /// All reads captured in the span that are still kept, sent or not, with their newest stamp; oldest first.

@@ -10,6 +10,7 @@ mod db;
 mod disk;
 mod handle;
 mod open;
+mod refused;
 mod retire;
 mod schema;
 mod stamps;
@@ -109,6 +110,27 @@ pub enum Settled {
     Released,
     /// The same, and not a byte of it has left this host: its bytes need not be the same next time.
     Unsent,
+}
+
+/// An event that the receiver refused. It has no `Debug`: the body holds the plate.
+#[derive(Clone)]
+pub struct RefusedEvent {
+    /// Its number.
+    pub sequence: u64,
+    /// Its id.
+    pub id: EventId,
+    /// What it tells.
+    pub kind: EventKind,
+    /// Which camera.
+    pub camera: Option<CameraId>,
+    /// True for reads with a hit.
+    pub hit: bool,
+    /// Capture time, or when it happened.
+    pub happened_at: Utc,
+    /// JSON as handed in.
+    pub body: Vec<u8>,
+    /// What the receiver said.
+    pub answer: String,
 }
 
 /// A read whose capture time lies in a span that was decided only later, so that its stamp may have to be replaced.

@@ -46,7 +46,7 @@ impl Db {
         for event in &due {
             self.delete(event, lived_ms)?;
         }
-        self.write_gone(&due)?;
+        self.write_gone(&due.iter().map(|event| event.sequence).collect())?;
         self.tell_expired(&due, now)?;
         self.forget_past(lived_ms)?;
         forget_unused(&self.conn)?;
@@ -142,17 +142,7 @@ impl Db {
     }
 
     fn delete(&mut self, event: &Due, lived_ms: i64) -> rusqlite::Result<()> {
-        let read = self
-            .conn
-            .prepare_cached("SELECT id, body FROM events WHERE sequence = ? AND kind = 0")?
-            .query_row([signed(event.sequence)], |row| Ok((EventId(row.get(0)?), row.get::<_, Vec<u8>>(1)?)))
-            .optional()?;
-        if let Some((id, body)) = read {
-            self.conn
-                .prepare_cached("INSERT OR REPLACE INTO past (key, tag, gone_at) VALUES (?, ?, ?)")?
-                .execute(params![self.books.past_key(&id), self.books.body_tag(&body), lived_ms])?;
-            self.books.past = true;
-        }
+        self.remember(event.sequence, lived_ms)?;
         self.conn.prepare_cached("DELETE FROM events WHERE sequence = ?")?.execute([signed(event.sequence)])?;
         if event.account == Account::Delivered && self.books.blocks.is_open(event.sequence) {
             // The salt goes with the event; what is left says nothing of it.
@@ -177,14 +167,30 @@ impl Db {
         Ok(())
     }
 
+    /// Keeps the keyed hash of a read's id and body, so that it is known when it is handed in again.
+    pub(super) fn remember(&mut self, sequence: u64, lived_ms: i64) -> rusqlite::Result<()> {
+        let read = self
+            .conn
+            .prepare_cached("SELECT id, body FROM events WHERE sequence = ? AND kind = 0")?
+            .query_row([signed(sequence)], |row| Ok((EventId(row.get(0)?), row.get::<_, Vec<u8>>(1)?)))
+            .optional()?;
+        if let Some((id, body)) = read {
+            self.conn
+                .prepare_cached("INSERT OR REPLACE INTO past (key, tag, gone_at) VALUES (?, ?, ?)")?
+                .execute(params![self.books.past_key(&id), self.books.body_tag(&body), lived_ms])?;
+            self.books.past = true;
+        }
+        Ok(())
+    }
+
     /// Writes the runs that the deleted sequences now belong to, in place of the shorter ones.
-    fn write_gone(&self, due: &[Due]) -> rusqlite::Result<()> {
+    pub(super) fn write_gone(&self, deleted: &RangeSet) -> rusqlite::Result<()> {
         let mut written = RangeSet::default();
-        for event in due {
-            if written.contains(event.sequence) {
+        for (sequence, _) in deleted.runs() {
+            if written.contains(sequence) {
                 continue;
             }
-            if let Some((first, last)) = self.books.gone.run_of(event.sequence) {
+            if let Some((first, last)) = self.books.gone.run_of(sequence) {
                 self.conn
                     .prepare_cached("DELETE FROM gone WHERE first BETWEEN ? AND ?")?
                     .execute([signed(first), signed(last)])?;

@@ -17,7 +17,7 @@ pub(super) const APPLICATION_ID: i64 = 0x504e_544c;
 /// within a span of sequences only, so it can go with the last of them.
 /// `past`: keyed hashes of the ids of deleted reads. An accepted event writes one page of `events` and one of
 /// `events_id` (time-ordered ids fall into the newest page); the other indexes hold the few rows that need them.
-const STEPS: [&str; 2] = [
+const STEPS: [&str; 3] = [
     "
 CREATE TABLE events (
   sequence INTEGER PRIMARY KEY,
@@ -78,6 +78,9 @@ CREATE TABLE blocks (
   rounds INTEGER NOT NULL,
   again INTEGER NOT NULL
 ) STRICT;
+",
+    "
+CREATE INDEX settled_refused ON settled (sequence) WHERE result = 2;
 ",
 ];
 

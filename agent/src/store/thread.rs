@@ -89,6 +89,8 @@ impl Worker {
                     Command::Accept { .. }
                     | Command::Settle { .. }
                     | Command::Resend { .. }
+                    | Command::Retry { .. }
+                    | Command::Drop { .. }
                     | Command::Restamp { .. }
                     | Command::Keep { .. }
                     | Command::Retire { .. } => writes.push(command),
@@ -319,6 +321,7 @@ impl Worker {
             Command::OpenStamps { captured_from, captured_to, answer } => {
                 tell(answer, db.open_stamps(captured_from, captured_to, &now).map_err(&mut said));
             }
+            Command::Refused { answer } => tell(answer, db.refused().map_err(&mut said)),
             Command::Kept { key, answer } => tell(answer, db.kept(key).map_err(&mut said)),
             Command::IdKey { answer } => tell(answer, Ok(db.books.id_key)),
             other => refuse(other, &StoreError::Stopped),
@@ -456,6 +459,16 @@ fn apply(db: &mut Db, command: Command, limits: &Limits, done: &mut Vec<Done>) -
                 *place = leased;
             }
         }
+        Command::Retry { sequence, now, answer } => {
+            done.push(Done::Counted(answer, 0));
+            let queued = db.retry(sequence, &now)?;
+            count(done, queued);
+        }
+        Command::Drop { sequence, why, now, answer } => {
+            done.push(Done::Counted(answer, 0));
+            let dropped = db.drop_refused(sequence, &why, &now)?;
+            count(done, dropped);
+        }
         Command::Resend { asked, now, answer } => {
             done.push(Done::Counted(answer, 0));
             let listed = db.resend(&asked, &now)?;
@@ -526,9 +539,14 @@ fn refuse(command: Command, error: &StoreError) {
             tell(answer, Err(error.clone()));
         }
         Command::OpenStamps { answer, .. } => tell(answer, Err(error.clone())),
-        Command::Restamp { answer, .. } | Command::Retire { answer, .. } | Command::Resend { answer, .. } => {
+        Command::Restamp { answer, .. }
+        | Command::Retire { answer, .. }
+        | Command::Resend { answer, .. }
+        | Command::Retry { answer, .. }
+        | Command::Drop { answer, .. } => {
             tell(answer, Err(error.clone()));
         }
+        Command::Refused { answer } => tell(answer, Err(error.clone())),
         Command::Kept { answer, .. } => tell(answer, Err(error.clone())),
         Command::Figures { answer } => tell(answer, Err(error.clone())),
         Command::IdKey { answer } => tell(answer, Err(error.clone())),
@@ -552,6 +570,8 @@ fn newest(known: Moment, command: &Command) -> Moment {
         | Command::Restamp { now, .. }
         | Command::Lease { now, .. }
         | Command::Resend { now, .. }
+        | Command::Retry { now, .. }
+        | Command::Drop { now, .. }
         | Command::Retire { now, .. }
             if known.mono <= now.mono =>
         {

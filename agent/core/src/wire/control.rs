@@ -15,11 +15,14 @@ pub const LINE_BYTES_MAX: usize = 16_384;
 pub const ROAD_CHARS_MAX: usize = 160;
 /// Longest direction of travel, characters (our own limit).
 pub const DIRECTION_CHARS_MAX: usize = 60;
+/// Longest reason for dropping an event, characters (our own limit).
+pub const WHY_CHARS_MAX: usize = 160;
 /// Longest name of the person who asks, characters (our own limit).
 pub const BY_CHARS_MAX: usize = 80;
 
 /// All verbs that are answered; everything else is refused.
-pub const VERBS: [&str; 4] = ["place.list", "place.set", "place.confirm", "status"];
+pub const VERBS: [&str; 7] =
+    ["place.list", "place.set", "place.confirm", "status", "queue.list", "queue.retry", "queue.drop"];
 
 /// What is asked, by whom.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -53,6 +56,23 @@ pub enum Verb {
     },
     /// `status`
     Status,
+    /// `queue.list`
+    QueueList {
+        /// Whether to show the plates.
+        reveal: bool,
+    },
+    /// `queue.retry`
+    QueueRetry {
+        /// Which event; `None`: all that were set aside.
+        sequence: Option<u64>,
+    },
+    /// `queue.drop`
+    QueueDrop {
+        /// Which event.
+        sequence: u64,
+        /// Why.
+        why: String,
+    },
 }
 
 impl Verb {
@@ -64,6 +84,9 @@ impl Verb {
             Self::PlaceSet { .. } => "place.set",
             Self::PlaceConfirm { .. } => "place.confirm",
             Self::Status => "status",
+            Self::QueueList { .. } => "queue.list",
+            Self::QueueRetry { .. } => "queue.retry",
+            Self::QueueDrop { .. } => "queue.drop",
         }
     }
 }
@@ -125,7 +148,10 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
         problem.nearest = near.map(str::to_owned);
         return Err(problem);
     };
-    let changes = matches!(known, "place.set" | "place.confirm");
+    // Who wants to see plates gives a name as well.
+    let reveals = known == "queue.list"
+        && matches!(field(&fields, "args"), Some(Tree::Object(args)) if field(args, "reveal").is_some());
+    let changes = reveals || matches!(known, "place.set" | "place.confirm" | "queue.retry" | "queue.drop");
     let by = faults.text(&fields, "by", BY_CHARS_MAX, changes).unwrap_or_default();
     let none = Vec::new();
     let args = match field(&fields, "args") {
@@ -149,6 +175,21 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
         "place.confirm" => {
             faults.check_names(args, "args.", &["camera"]);
             Some(Verb::PlaceConfirm { camera: faults.camera(args, cameras, false) })
+        }
+        "queue.list" => {
+            faults.check_names(args, "args.", &["reveal"]);
+            Some(Verb::QueueList { reveal: faults.flag(args, "reveal") })
+        }
+        "queue.retry" => {
+            faults.check_names(args, "args.", &["sequence"]);
+            Some(Verb::QueueRetry { sequence: faults.sequence(args, false) })
+        }
+        "queue.drop" => {
+            faults.check_names(args, "args.", &["sequence", "why"]);
+            let sequence = faults.sequence(args, true);
+            sequence
+                .zip(faults.text(args, "why", WHY_CHARS_MAX, true))
+                .map(|(sequence, why)| Verb::QueueDrop { sequence, why })
         }
         other => {
             faults.check_names(args, "args.", &[]);
@@ -232,6 +273,38 @@ impl Faults {
         None
     }
 
+    fn flag(&mut self, fields: &Fields<'_>, name: &str) -> bool {
+        match field(fields, name) {
+            None | Some(Tree::Null) => false,
+            Some(Tree::Flag(flag)) => *flag,
+            Some(_) => {
+                let full = format!("{}{name}", self.prefix);
+                self.add(name, None, format!("`{full}` is neither true nor false"));
+                false
+            }
+        }
+    }
+
+    fn sequence(&mut self, args: &Fields<'_>, needed: bool) -> Option<u64> {
+        let wanted = "`args.sequence` is no number of an event; `queue.list` shows them";
+        match field(args, "sequence") {
+            None | Some(Tree::Null) => {
+                if needed {
+                    self.add("sequence", None, "`args.sequence` is missing; `queue.list` shows the numbers");
+                }
+                None
+            }
+            // Up to 2^53 a number of JSON is exact.
+            Some(Tree::Number(number)) if (1.0..=9_007_199_254_740_992.0).contains(number) && number.fract() == 0.0 => {
+                format!("{number:.0}").parse().ok()
+            }
+            Some(_) => {
+                self.add("sequence", None, wanted);
+                None
+            }
+        }
+    }
+
     fn camera(&mut self, args: &Fields<'_>, cameras: &[CameraId], needed: bool) -> Option<CameraId> {
         // Longer than any camera name, so that a long one is told as unknown and not as too long.
         let text = self.text(args, "camera", 200, needed)?;
@@ -274,6 +347,24 @@ mod tests {
         let camera = CameraId::new("north").unwrap();
         assert_eq!(ask.verb, Verb::PlaceSet { camera, road: line.0, cross_street: line.1, direction: line.2 });
         assert_eq!(read(r#"{"do":"place.confirm","by":"x"}"#).verb, Verb::PlaceConfirm { camera: None });
+    }
+
+    #[test]
+    fn verbs_of_the_queue_are_read_and_who_wants_plates_gives_a_name() {
+        let read = |line: &str| parse(line.as_bytes(), &cameras()).unwrap().verb;
+        assert_eq!(read(r#"{"do":"queue.list"}"#), Verb::QueueList { reveal: false });
+        let reveal = r#"{"do":"queue.list","args":{"reveal":true}"#;
+        assert_eq!(read(&format!(r#"{reveal},"by":"T. Wray"}}"#)), Verb::QueueList { reveal: true });
+        assert_eq!(refused(&format!("{reveal}}}")).1, "`by` is missing; send a text of 1 to 80 characters");
+        assert_eq!(read(r#"{"do":"queue.retry","by":"x"}"#), Verb::QueueRetry { sequence: None });
+        let drop = read(r#"{"do":"queue.drop","by":"x","args":{"sequence":17,"why":"a test read"}}"#);
+        assert_eq!(drop, Verb::QueueDrop { sequence: 17, why: "a test read".to_owned() });
+        for bad in ["0", "1.5", "-1", "1e300", "\"17\""] {
+            let line = format!(r#"{{"do":"queue.retry","by":"x","args":{{"sequence":{bad}}}}}"#);
+            assert_eq!(refused(&line).1, "`args.sequence` is no number of an event; `queue.list` shows them", "{bad}");
+        }
+        let no_why = refused(r#"{"do":"queue.drop","by":"x","args":{"sequence":17}}"#);
+        assert_eq!(no_why, (422, "`args.why` is missing; send a text of 1 to 160 characters".to_owned()));
     }
 
     #[test]

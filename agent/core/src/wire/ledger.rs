@@ -46,6 +46,8 @@ pub enum LedgerWhat {
     Evicted,
     /// The receiver refused them; they are set aside on the trailer.
     Refused,
+    /// The receiver had refused them, and a person on the trailer let them go.
+    Dropped,
     /// They went at their age limit after their receipt, and the receiver asked for them once more.
     Purged,
     /// This generation begins; there was none before.

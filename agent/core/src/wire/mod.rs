@@ -10,6 +10,7 @@ pub mod keeper;
 pub mod ledger;
 pub mod notice;
 pub mod problem;
+pub mod queue;
 pub mod read_in;
 pub mod read_out;
 pub mod receipt;

@@ -107,14 +107,6 @@ async fn the_year_1899() {
 }
 
 #[tokio::test]
-async fn images_are_not_taken_silently() {
-    let detail = "images can't be kept by this version, and a read is never accepted without what came with it; send the \
-                  read without images";
-    let images = json!([{"role": "plate", "data": "AA==", "media_type": "image/jpeg"}]);
-    check(&with("images", images), &invalid("images", detail)).await;
-}
-
-#[tokio::test]
 async fn a_body_of_100_mb_is_refused_and_read_to_its_end() {
     let detail = "at most 4194304 bytes are taken in one request (intake.body_bytes_max); send fewer reads at once";
     let want = problem("body-too-large", 413, "The body is too large", detail);

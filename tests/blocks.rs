@@ -58,6 +58,7 @@ fn read(number: u32, now: Moment) -> NewEvent {
         stamp: Some(stamp(1)),
         hit,
         stamp_open: true,
+        images: Vec::new(),
     }
 }
 
@@ -281,6 +282,7 @@ fn written(event: &Leased, generation: &str) -> Vec<u8> {
         body: &event.body,
         stamp: event.stamp.as_deref(),
         hit: event.hit,
+        images: event.images.as_deref(),
     })
     .unwrap()
 }

@@ -257,6 +257,7 @@ fn read(id: EventId, captured_at: Utc) -> NewEvent {
         stamp: Some(b"{\"stamp_revision\":1}".to_vec()),
         hit: false,
         stamp_open: false,
+        images: Vec::new(),
     }
 }
 

@@ -287,7 +287,7 @@ fn the_defaults_in_the_file_are_the_defaults_of_the_program() {
     let needed = "[trailer]\nid = \"heron-3\"\nlabel = \"Heron 3\"\n[gps]\ndevice = \
                   \"/dev/serial/by-id/usb-gps-receiver\"\n[[camera]]\nid = \"north\"\nlabel = \"North \
                   mast\"\n[[camera]]\nid = \"south\"\nlabel = \"South mast\"\n[queue]\nseal = \"none\"\n[receiver]\nurl = \
-                  \"https://receiver.example/v1/events\"\n[link]\ninterface = \"usb0\"\n";
+                  \"https://receiver.example/v1/events\"\n[link]\ninterface = \"usb0\"\n[spool]\npath = \"/var/lib/pintle-spool\"\n";
     assert_eq!(full, config::parse(needed).unwrap());
     assert_eq!(full.receiver.unwrap().proof, Proof::Receipts);
 }

@@ -99,6 +99,7 @@ impl Trailer {
                 stamp: Some(stamp.as_bytes().to_vec()),
                 hit,
                 stamp_open: false,
+                images: Vec::new(),
             }
         };
         self.store.accept(numbers.into_iter().map(event).collect(), now).await.unwrap();

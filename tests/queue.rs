@@ -33,6 +33,7 @@ fn read(number: u8) -> NewEvent {
         stamp: Some(b"{\"stamp_revision\":1}".to_vec()),
         hit: false,
         stamp_open: false,
+        images: Vec::new(),
     }
 }
 

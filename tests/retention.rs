@@ -57,6 +57,7 @@ fn read(number: u32, happened_ms: i64) -> NewEvent {
         stamp: Some(b"{\"stamp_revision\":1}".to_vec()),
         hit,
         stamp_open: false,
+        images: Vec::new(),
     }
 }
 
@@ -95,11 +96,17 @@ async fn retire_all(store: &StoreHandle, ms: i64) -> u64 {
     }
 }
 
+/// The files of the state folder itself; the folder of pictures is empty here.
+fn files_in(folder: &Path) -> impl Iterator<Item = fs::DirEntry> {
+    let entries = fs::read_dir(folder).unwrap().flatten();
+    entries.filter(|entry| entry.file_type().is_ok_and(|kind| kind.is_file()))
+}
+
 /// Every plate that stands anywhere in the raw bytes of any file of the folder, with the file.
 fn plates_in(folder: &Path, numbers: std::ops::Range<u32>) -> Vec<String> {
     let wanted: std::collections::HashSet<String> = numbers.map(plate).collect();
     let mut found = Vec::new();
-    for entry in fs::read_dir(folder).unwrap().flatten() {
+    for entry in files_in(folder) {
         let bytes = fs::read(entry.path()).unwrap();
         for at in bytes.windows(2).enumerate().filter(|(_, two)| *two == b"QX").map(|(at, _)| at) {
             let text = bytes.get(at..at + 9).and_then(|nine| std::str::from_utf8(nine).ok());
@@ -114,7 +121,7 @@ fn plates_in(folder: &Path, numbers: std::ops::Range<u32>) -> Vec<String> {
 /// What a power cut would leave: the files as they stand now.
 fn copy_of(folder: &Path) -> tempfile::TempDir {
     let copy = tempfile::tempdir().unwrap();
-    for entry in fs::read_dir(folder).unwrap().flatten() {
+    for entry in files_in(folder) {
         fs::copy(entry.path(), copy.path().join(entry.file_name())).unwrap();
     }
     copy

@@ -43,6 +43,7 @@ fn event(number: u32, kind: EventKind, lane: Lane, happened_ms: i64) -> NewEvent
         stamp: (kind == EventKind::Read).then(|| b"{\"stamp_revision\":1}".to_vec()),
         hit: kind == EventKind::Read && lane == Lane::Urgent,
         stamp_open: false,
+        images: Vec::new(),
     }
 }
 

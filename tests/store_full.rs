@@ -37,6 +37,7 @@ fn event(number: u32, kind: EventKind) -> NewEvent {
         stamp: None,
         hit: false,
         stamp_open: false,
+        images: Vec::new(),
     }
 }
 

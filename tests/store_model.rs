@@ -122,6 +122,7 @@ fn event((id, odd, hit): (u8, bool, bool), now: Moment) -> NewEvent {
         stamp: None,
         hit,
         stamp_open: false,
+        images: Vec::new(),
     }
 }
 

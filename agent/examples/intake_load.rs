@@ -77,6 +77,13 @@ fn setup(folder: &Path, socket: &Path, batch: usize, commit_wait_ms: u64) -> any
             connections_max: 64,
             request_wait_ms: 10_000,
         },
+        images: config::Images {
+            folder: None,
+            image_bytes_max: 1 << 20,
+            read_bytes_max: 2 << 20,
+            thumbnail_px: 0,
+            budget_mb_day: 0,
+        },
         cameras: vec![config::Camera { id: CameraId::new("north")?, label: "North".to_owned() }],
         store: store::open(&folder.join("state"), &queue, clock::moment(UtcTrust::Unset))?,
         position: watch::channel(Arc::default()).1,

@@ -141,6 +141,7 @@ fn reads(count: usize) -> Vec<NewEvent> {
                 stamp: Some(stamp),
                 hit: false,
                 stamp_open: false,
+                images: Vec::new(),
             }
         })
         .collect()

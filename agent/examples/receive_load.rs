@@ -41,6 +41,7 @@ fn event(number: u64) -> Result<Vec<u8>> {
         body: body.as_bytes(),
         stamp: Some(STAMP.as_bytes()),
         hit: false,
+        images: None,
     })?)
 }
 

@@ -8,6 +8,7 @@ use crate::actors::forward::{self, ForwardSetup};
 use crate::actors::health::{self, HealthSetup};
 use crate::actors::heartbeat::Heartbeat;
 use crate::actors::host::{self, HostSetup};
+use crate::actors::images::{self, ImagesSetup};
 use crate::actors::intake::{self, IntakeSetup};
 use crate::actors::link::{self, LinkSetup};
 use crate::actors::messages::PlaceRequest;
@@ -108,6 +109,7 @@ impl Wires {
             keep_running("intake", board, beat.clone(), stop, move |stop| {
                 let setup = IntakeSetup {
                     intake: config.intake.clone(),
+                    images: config.images.clone(),
                     cameras: config.cameras.clone(),
                     store: store.clone(),
                     position: position.clone(),
@@ -139,8 +141,23 @@ impl Wires {
         });
     }
 
+    /// images ─► store and its picture files.
+    pub fn start_images(&self, parts: &mut Parts) {
+        let (beat, board, store) = (Heartbeat::default(), self.board.clone(), self.store.clone());
+        parts.add(|stop| {
+            keep_running("images", board, beat.clone(), stop, move |stop| {
+                let setup = ImagesSetup { store: store.clone(), heartbeat: beat.clone() };
+                async move {
+                    images::run(setup, stop).await;
+                    Ok(())
+                }
+            })
+        });
+    }
+
     /// All that talks outward or watches, but for the health composer.
     pub fn start_outward(&self, parts: &mut Parts) {
+        self.start_images(parts);
         self.start_position(parts);
         self.start_forward(parts);
         self.start_link(parts);

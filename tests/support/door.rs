@@ -72,6 +72,13 @@ impl Door {
             connections_max: 64,
             request_wait_ms: 10_000,
         };
+        let images = config::Images {
+            folder: Some(folder.path().join("pictures")),
+            image_bytes_max: 1 << 20,
+            read_bytes_max: 2 << 20,
+            thumbnail_px: 120,
+            budget_mb_day: 100,
+        };
         let mut queue = config::Queue {
             seal: config::Seal::None,
             commit_wait_ms: 0,
@@ -89,6 +96,7 @@ impl Door {
         let (stop, heartbeat) = (CancellationToken::new(), Heartbeat::default());
         let setup = IntakeSetup {
             intake: limits,
+            images,
             cameras: vec![camera("north"), camera("south")],
             store: store.clone(),
             position: position_in,

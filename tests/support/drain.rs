@@ -86,6 +86,7 @@ impl Drain {
                 stamp: Some(stamp.as_bytes().to_vec()),
                 hit,
                 stamp_open: false,
+                images: Vec::new(),
             }
         };
         self.store.accept(numbers.into_iter().map(event).collect(), now).await.unwrap();

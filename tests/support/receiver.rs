@@ -104,6 +104,7 @@ impl Event {
             body: self.read_body.as_bytes(),
             stamp: (self.kind == EventKind::Read).then_some(stamp.as_slice()),
             hit: false,
+            images: None,
         })
         .unwrap()
     }

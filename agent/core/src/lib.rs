@@ -8,6 +8,7 @@ pub mod geo;
 pub mod health;
 pub mod host;
 pub mod ids;
+pub mod images;
 pub mod link;
 pub mod moment;
 pub mod nearest;

@@ -321,6 +321,7 @@ fn queue_view(figures: QueueFigures) -> QueueView {
         bytes_on_disk: figures.bytes_on_disk,
         disk_free_bytes: figures.disk_free_bytes,
         disk_bytes: figures.disk_bytes,
+        images_missing: figures.images_missing,
         trouble: figures.trouble,
     }
 }

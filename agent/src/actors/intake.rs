@@ -6,6 +6,7 @@
 
 mod answer;
 mod batch;
+mod images;
 mod listen;
 mod phase;
 mod request;
@@ -60,6 +61,8 @@ const STOP_WAIT_MS: u64 = 3000;
 pub struct IntakeSetup {
     /// Doors and limits.
     pub intake: config::Intake,
+    /// Limits of pictures.
+    pub images: config::Images,
     /// The configured cameras.
     pub cameras: Vec<config::Camera>,
     /// The queue.
@@ -136,6 +139,7 @@ impl IntakeError {
 /// What all connections share.
 struct Shared {
     limits: config::Intake,
+    images: images::Images,
     cameras: Vec<CameraId>,
     store: StoreHandle,
     position: watch::Receiver<Arc<PositionView>>,
@@ -160,6 +164,7 @@ impl Shared {
         };
         Self {
             limits: setup.intake.clone(),
+            images: images::Images::new(setup.images.clone(), Arc::clone(setup.store.blobs())),
             cameras: setup.cameras.iter().map(|camera| camera.id.clone()).collect(),
             store: setup.store.clone(),
             position: setup.position.clone(),

@@ -7,6 +7,7 @@ pub mod forward;
 pub mod health;
 pub mod heartbeat;
 pub mod host;
+pub mod images;
 pub mod intake;
 pub mod link;
 pub mod messages;

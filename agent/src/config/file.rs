@@ -3,7 +3,9 @@
 use super::keys::CAMERAS_MAX;
 use super::mistakes::{ConfigError, Mistake};
 use super::reader::{Reader, Section};
-use super::{Camera, Config, Control, Gps, Health, Intake, Link, Position, Queue, Seal, Trailer, receiver};
+use super::{
+    Camera, Config, Control, Gps, Health, Images, Intake, Link, Position, Queue, Seal, Spool, Trailer, receiver,
+};
 use pintle_core::ids::{CameraId, TrailerId};
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
@@ -75,6 +77,8 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
     let gps = gps(reader, root);
     let position = position(reader, root);
     let intake = intake(reader, root, &runtime_dir);
+    let images = images(reader, root);
+    let spool = spool(reader, root);
     let cameras = cameras(reader, root);
     let queue = queue(reader, root);
     let receiver = receiver::section(reader, root);
@@ -99,7 +103,20 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
             "give each a path of its own",
         );
     }
-    Some(Config { trailer: trailer?, gps, position, intake, cameras, queue, receiver, link, health, control })
+    Some(Config {
+        trailer: trailer?,
+        gps,
+        position,
+        intake,
+        images,
+        spool,
+        cameras,
+        queue,
+        receiver,
+        link,
+        health,
+        control,
+    })
 }
 
 /// Where the value of a key stands in the file.
@@ -162,6 +179,33 @@ fn intake<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, runtime_dir: &Path) -
         connections_max: reader.whole_u32(section, "connections_max"),
         request_wait_ms: reader.whole(section, "request_wait_ms"),
     }
+}
+
+fn images<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Images {
+    let section = reader.section(root, "images");
+    let images = Images {
+        folder: reader.path(section, "folder"),
+        image_bytes_max: reader.whole(section, "image_bytes_max"),
+        read_bytes_max: reader.whole(section, "read_bytes_max"),
+        thumbnail_px: reader.whole_u32(section, "thumbnail_px"),
+        budget_mb_day: reader.whole(section, "budget_mb_day"),
+    };
+    if images.read_bytes_max < images.image_bytes_max {
+        reader.mistake(
+            at(root, "images", "read_bytes_max").or_else(|| at(root, "images", "image_bytes_max")),
+            "images.read_bytes_max",
+            "`images.read_bytes_max` is less than one picture may have",
+            "write at least `images.image_bytes_max`",
+        );
+    }
+    images
+}
+
+fn spool<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Spool> {
+    let section = reader.section(root, "spool");
+    section.table?;
+    let patience_s = reader.whole_u32(section, "patience_s");
+    Some(Spool { path: reader.path(section, "path")?, patience_s })
 }
 
 fn socket<'i>(reader: &mut Reader<'i>, section: Section<'_, 'i>) -> Option<PathBuf> {

@@ -121,7 +121,7 @@ pub struct Key {
 /// Tables that the file must have.
 pub const TABLES_NEEDED: [&str; 3] = ["trailer", "camera", "queue"];
 /// Tables that may be left out, with what that means. All other tables stand for their defaults when left out.
-pub const TABLES_NOT_FITTED: [&str; 3] = ["gps", "receiver", "link"];
+pub const TABLES_NOT_FITTED: [&str; 4] = ["gps", "receiver", "link", "spool"];
 /// Cameras of one trailer (design: one to sixteen).
 pub const CAMERAS_MAX: usize = 16;
 
@@ -160,6 +160,13 @@ pub const KEYS: &[Key] = &[
     key("intake", "batch_reads_max", whole(1, 10_000, "reads"), Absent::Whole(1000)),
     key("intake", "connections_max", whole(2, 1024, "connections"), Absent::Whole(64)),
     key("intake", "request_wait_ms", whole(100, 60_000, "ms"), Absent::Whole(10_000)),
+    key("images", "folder", Kind::Path, Absent::Unused),
+    key("images", "image_bytes_max", whole(1024, 33_554_432, "bytes"), Absent::Whole(4_194_304)),
+    key("images", "read_bytes_max", whole(1024, 67_108_864, "bytes"), Absent::Whole(8_388_608)),
+    key("images", "thumbnail_px", whole(0, 640, "px"), Absent::Whole(240)),
+    key("images", "budget_mb_day", whole(0, 1_000_000, "MB"), Absent::Whole(500)),
+    key("spool", "path", Kind::Path, Absent::Refused),
+    key("spool", "patience_s", whole(1, 3600, "s"), Absent::Whole(60)),
     key("camera", "id", Kind::Name { chars_max: 32 }, Absent::Refused),
     key("camera", "label", Kind::Text { chars_max: 60 }, Absent::Derived("camera.id")),
     key("queue", "seal", Kind::Choice(&["none"]), Absent::Refused),

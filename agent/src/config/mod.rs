@@ -25,6 +25,10 @@ pub struct Config {
     pub position: Position,
     /// `[intake]`
     pub intake: Intake,
+    /// `[images]`
+    pub images: Images,
+    /// `[spool]`; `None`: reads come by the socket only.
+    pub spool: Option<Spool>,
     /// `[[camera]]`, one to sixteen.
     pub cameras: Vec<Camera>,
     /// `[queue]`
@@ -87,6 +91,30 @@ pub struct Intake {
     pub connections_max: u32,
     /// `intake.request_wait_ms`: a request must be complete within this, ms.
     pub request_wait_ms: u64,
+}
+
+/// Pictures that come with reads.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Images {
+    /// `images.folder`: pictures that reads name by their path are taken from below it; `None`: none are.
+    pub folder: Option<PathBuf>,
+    /// `images.image_bytes_max`: one picture, bytes.
+    pub image_bytes_max: u64,
+    /// `images.read_bytes_max`: all pictures of one read, bytes.
+    pub read_bytes_max: u64,
+    /// `images.thumbnail_px`: longer side of a thumbnail, pixels; 0: none are made.
+    pub thumbnail_px: u32,
+    /// `images.budget_mb_day`: data that pictures may use in a UTC day, megabytes; 0: none are sent.
+    pub budget_mb_day: u64,
+}
+
+/// The folder of reads as files.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Spool {
+    /// `spool.path`
+    pub path: PathBuf,
+    /// `spool.patience_s`: a file that can't be read as whole is refused after this, s.
+    pub patience_s: u32,
 }
 
 /// One camera.

@@ -1,6 +1,7 @@
 //! Adapters: each wraps one thing of the outside world and decides nothing.
 
 pub mod access;
+pub mod beneath;
 pub mod control;
 pub mod files;
 pub mod http;
@@ -9,4 +10,5 @@ pub mod nats;
 pub mod netif;
 pub mod serial;
 pub mod target;
+pub mod thumbnail;
 pub mod timesync;

@@ -132,7 +132,8 @@ fn take_over(db: &mut Db, aside: &Path, now: &Moment) -> rusqlite::Result<TakenO
         }
         match waiting_event(&old, sequence) {
             Ok(Some(event)) => {
-                if matches!(db.put(&event, now)?, Accepted::New { .. }) {
+                if let Accepted::New { sequence: new } = db.put(&event, now)? {
+                    db.adopt_images(new, event.hit, super::images::announced(&old, sequence))?;
                     taken.events += 1;
                 }
             }
@@ -167,6 +168,7 @@ pub(super) fn taken_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<NewEvent> {
         stamp: row.get(8)?,
         hit: row.get(6)?,
         stamp_open: row.get(7)?,
+        images: Vec::new(),
     })
 }
 

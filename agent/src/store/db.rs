@@ -4,6 +4,7 @@
 
 use super::books::{Books, number, signed};
 use super::disk::{Folder, meaning};
+use super::images;
 use super::schema::{DELIVERED, REFUSED, SENT, SchemaError, migrate};
 use super::stamps::KnownStamps;
 use super::verify::pages_that_differ;
@@ -51,6 +52,7 @@ pub(super) struct Db {
     pub(super) brought_bulk: bool,
     /// Whether the running transaction changed the sums of the ledger.
     pub(super) sums_changed: bool,
+    pub(super) images: images::Known,
 }
 
 impl Db {
@@ -97,9 +99,12 @@ impl Db {
 
     /// A connection and what was just read through it.
     pub(super) fn with(conn: Connection, books: Books) -> Self {
+        // If it can't be told, looking costs little.
+        let images = images::Known { any: images::any(&conn).unwrap_or(true), dropped: Vec::new() };
         Self {
             conn,
             books,
+            images,
             stamps: KnownStamps::default(),
             brought_urgent: false,
             brought_bulk: false,
@@ -156,11 +161,12 @@ impl Db {
             Some(stamp) => Some(self.stamps.number(&self.conn, sequence, stamp)?),
             None => None,
         };
+        let images = images::list(event);
         let inserted = self
             .conn
             .prepare_cached(
                 "INSERT INTO events (sequence, id, kind, urgent, hit, stamp_open, late, camera, happened_at, accepted_at, \
-                 born, revision, stamp, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1, ?, ?) ON CONFLICT (id) DO NOTHING",
+                 born, revision, stamp, body, images) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1, ?, ?, ?) ON CONFLICT (id) DO NOTHING",
             )?
             .execute(params![
                 signed(sequence),
@@ -176,6 +182,7 @@ impl Db {
                 born,
                 stamp,
                 event.body,
+                images,
             ])?;
         if inserted == 0 {
             let (sequence, same) = self
@@ -183,6 +190,9 @@ impl Db {
                 .prepare_cached("SELECT sequence, body = ? FROM events WHERE id = ?")?
                 .query_row(params![event.body, event.id.0], |row| Ok((number(row, 0)?, row.get(1)?)))?;
             return Ok(if same { Accepted::Repeat { sequence } } else { Accepted::OtherBody });
+        }
+        if let Some(images) = &images {
+            self.put_images(sequence, event.hit, images)?;
         }
         self.books.accepted = sequence;
         self.books.order.arrived(sequence, event.lane, now.mono);
@@ -244,7 +254,7 @@ impl Db {
             .prepare_cached(
                 "SELECT e.sequence, e.id, e.kind, e.urgent, e.camera, e.happened_at, e.accepted_at, e.body, \
                  (SELECT stamp FROM stamps WHERE number = coalesce(s.stamp, e.stamp)), e.hit, s.sent_at, s.salt, \
-                 s.sequence, e.stamp, e.born FROM events e LEFT JOIN settled s ON s.sequence = e.sequence \
+                 s.sequence, e.stamp, e.born, e.images FROM events e LEFT JOIN settled s ON s.sequence = e.sequence \
                  WHERE e.sequence = ?",
             )?
             .query_row([signed(sequence)], |row| {
@@ -318,6 +328,9 @@ impl Db {
                 continue;
             }
             self.books.settle(*sequence, result);
+            if result == DELIVERED {
+                self.images_follow(*sequence)?;
+            }
             self.sums_changed = true;
             if result == REFUSED && self.kind_of(*sequence)? != Some(EventKind::Ledger) {
                 refused.insert(*sequence);
@@ -412,6 +425,7 @@ impl Db {
                 stamp: None,
                 hit: false,
                 stamp_open: false,
+                images: Vec::new(),
             };
             if matches!(self.put(&event, now)?, Accepted::New { .. }) {
                 queued += 1;
@@ -485,6 +499,7 @@ impl Db {
             stamp: None,
             hit: false,
             stamp_open: false,
+            images: Vec::new(),
         };
         self.put(&event, now).map(|_| ())
     }
@@ -570,6 +585,7 @@ fn leased_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Leased> {
         hit: row.get(9)?,
         sent_at: Utc(0),
         salt: [0; SALT_BYTES],
+        images: row.get(15)?,
     })
 }
 

@@ -2,6 +2,8 @@
 //! channel makes the
 //! caller wait, which is how back-pressure reaches the intake.
 
+use super::blobs::Blobs;
+use super::images;
 use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, QueueFigures, RefusedEvent, Settled, StoreError};
 use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Utc};
@@ -30,6 +32,8 @@ pub(super) enum Command {
     Keep { key: &'static str, value: Vec<u8>, answer: Answer<()> },
     Kept { key: &'static str, answer: Answer<Option<Vec<u8>>> },
     Retire { now: Moment, answer: Answer<u64> },
+    Images { write: images::Write, answer: Answer<u64> },
+    LookAtImages(images::Look),
     Figures { answer: Answer<QueueFigures> },
     IdKey { answer: Answer<[u8; 32]> },
     Close { answer: Answer<()> },
@@ -40,6 +44,7 @@ pub(super) enum Command {
 pub struct StoreHandle {
     pub(super) commands: mpsc::Sender<Command>,
     pub(super) arrived: Arc<Arrivals>,
+    pub(super) blobs: Arc<Blobs>,
 }
 
 /// Wake-ups for the forwarder: something new waits in a lane.
@@ -56,6 +61,12 @@ impl StoreHandle {
     #[must_use]
     pub fn arrivals(&self) -> &Arrivals {
         &self.arrived
+    }
+
+    /// The files of pictures.
+    #[must_use]
+    pub fn blobs(&self) -> &Arc<Blobs> {
+        &self.blobs
     }
 
     /// Makes `events` durable in one commit, in their order. Answers only after the sync. All or nothing, but for
@@ -200,6 +211,14 @@ impl StoreHandle {
     /// Any [`StoreError`] of the last checkpoint.
     pub async fn close(&self) -> Result<(), StoreError> {
         self.ask(|answer| Command::Close { answer }).await
+    }
+
+    pub(super) async fn change(&self, write: images::Write) -> Result<u64, StoreError> {
+        self.ask(|answer| Command::Images { write, answer }).await
+    }
+
+    pub(super) async fn look<T>(&self, look: impl FnOnce(Answer<T>) -> images::Look) -> Result<T, StoreError> {
+        self.ask(|answer| Command::LookAtImages(look(answer))).await
     }
 
     async fn ask<T>(&self, command: impl FnOnce(Answer<T>) -> Command) -> Result<T, StoreError> {

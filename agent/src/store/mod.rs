@@ -4,11 +4,13 @@
 //! gaps.
 
 mod aside;
+pub mod blobs;
 mod blocks;
 mod books;
 mod db;
 mod disk;
 mod handle;
+mod images;
 mod open;
 mod refused;
 mod retire;
@@ -18,6 +20,7 @@ mod thread;
 mod verify;
 
 pub use handle::{Arrivals, COMMANDS_MAX, StoreHandle};
+pub use images::{DueImage, ImageCounts, ImageFate, NewImage};
 pub use open::open;
 
 use pintle_core::ids::{CameraId, EventId};
@@ -46,6 +49,8 @@ pub struct NewEvent {
     pub hit: bool,
     /// True if the stamp is not certain and may be replaced by a later decision.
     pub stamp_open: bool,
+    /// Files that belong to it, reads only; synced before it is handed in.
+    pub images: Vec<NewImage>,
 }
 
 /// What became of a handed-in event.
@@ -92,6 +97,8 @@ pub struct Leased {
     pub sent_at: Utc,
     /// Its random bytes.
     pub salt: [u8; SALT_BYTES],
+    /// JSON array of the files that belong to it; `None` if there are none.
+    pub images: Option<Vec<u8>>,
 }
 
 /// What the receiver said of one leased event.
@@ -185,6 +192,8 @@ pub struct QueueFigures {
     pub disk_bytes: u64,
     /// Why the store can't take anything now, with what to do; `None` if it can.
     pub trouble: Option<String>,
+    /// Files of pictures that reads name and that the last sweep did not find.
+    pub images_missing: u64,
     /// Commits made since the start: proof of progress for the watchdog.
     pub commits: u64,
 }

@@ -1,6 +1,7 @@
 //! Opening the store: lock, file, thread.
 
 use super::aside::open_or_replace;
+use super::blobs::Blobs;
 use super::disk::Folder;
 use super::handle::{Arrivals, COMMANDS_MAX};
 use super::thread::Worker;
@@ -22,6 +23,7 @@ use tokio::sync::mpsc;
 /// [`StoreError::Disk`] or [`StoreError::DiskFull`] if the disk does not let us.
 pub fn open(state_dir: &Path, limits: &config::Queue, now: Moment) -> Result<StoreHandle, StoreError> {
     let folder = Folder::lock(state_dir)?;
+    let blobs = Blobs::open(state_dir, limits.disk_free_min_mib)?;
     let db = open_or_replace(&folder, &now)?;
     let timer = tokio::runtime::Builder::new_current_thread()
         .enable_time()
@@ -33,6 +35,7 @@ pub fn open(state_dir: &Path, limits: &config::Queue, now: Moment) -> Result<Sto
         folder,
         limits: *limits,
         arrived: Arc::clone(&arrived),
+        blobs: Arc::clone(&blobs),
         db: Some(db),
         last_order: None,
         figures: QueueFigures::default(),
@@ -53,5 +56,5 @@ pub fn open(state_dir: &Path, limits: &config::Queue, now: Moment) -> Result<Sto
             }
         })
         .map_err(|error| StoreError::Disk { detail: format!("can't start the store's thread: {error}") })?;
-    Ok(StoreHandle { commands: sender, arrived })
+    Ok(StoreHandle { commands: sender, arrived, blobs })
 }

@@ -3,7 +3,7 @@
 use super::books::{number, signed};
 use super::db::Db;
 use super::schema::REFUSED;
-use super::{NewEvent, RefusedEvent};
+use super::{Accepted, NewEvent, RefusedEvent};
 use pintle_core::ids::{CameraId, EventId, printable};
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::EventKind;
@@ -49,8 +49,11 @@ impl Db {
         let mut queued = 0;
         for sequence in sequences {
             let Some(event) = self.refused_event(sequence)? else { continue };
+            let images = super::images::announced(&self.conn, sequence);
             self.take_out(sequence)?;
-            self.put(&event, now)?;
+            if let Accepted::New { sequence: new } = self.put(&event, now)? {
+                self.adopt_images(new, event.hit, images)?;
+            }
             queued += 1;
         }
         Ok(queued)
@@ -81,6 +84,7 @@ impl Db {
 
     /// Deletes a refused event's rows; its number stays counted as refused.
     fn take_out(&mut self, sequence: u64) -> rusqlite::Result<()> {
+        self.images_go(sequence)?;
         self.conn.prepare_cached("DELETE FROM events WHERE sequence = ?")?.execute([signed(sequence)])?;
         self.conn.prepare_cached("DELETE FROM settled WHERE sequence = ?")?.execute([signed(sequence)])?;
         self.books.settled -= 1;

@@ -143,6 +143,7 @@ impl Db {
 
     fn delete(&mut self, event: &Due, lived_ms: i64) -> rusqlite::Result<()> {
         self.remember(event.sequence, lived_ms)?;
+        self.images_go(event.sequence)?;
         self.conn.prepare_cached("DELETE FROM events WHERE sequence = ?")?.execute([signed(event.sequence)])?;
         if event.account == Account::Delivered && self.books.blocks.is_open(event.sequence) {
             // The salt goes with the event; what is left says nothing of it.

@@ -15,9 +15,10 @@ pub(super) const APPLICATION_ID: i64 = 0x504e_544c;
 /// deleted.
 /// `stamps`: reads of one camera share most stamps, so `events.stamp` is a number in this table; a stamp is shared
 /// within a span of sequences only, so it can go with the last of them.
+/// `events.images`: the files of a read as its event announces them; `images`: one row for each (see `super::images`).
 /// `past`: keyed hashes of the ids of deleted reads. An accepted event writes one page of `events` and one of
 /// `events_id` (time-ordered ids fall into the newest page); the other indexes hold the few rows that need them.
-const STEPS: [&str; 3] = [
+const STEPS: [&str; 4] = [
     "
 CREATE TABLE events (
   sequence INTEGER PRIMARY KEY,
@@ -81,6 +82,20 @@ CREATE TABLE blocks (
 ",
     "
 CREATE INDEX settled_refused ON settled (sequence) WHERE result = 2;
+",
+    "
+ALTER TABLE events ADD COLUMN images BLOB;
+CREATE TABLE images (
+  sequence INTEGER NOT NULL,
+  part INTEGER NOT NULL,
+  address BLOB NOT NULL,
+  bytes INTEGER NOT NULL,
+  rank INTEGER NOT NULL,
+  state INTEGER NOT NULL,
+  PRIMARY KEY (sequence, part)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX images_address ON images (address);
+CREATE INDEX images_due ON images (rank, sequence) WHERE state = 1;
 ",
 ];
 
@@ -167,6 +182,8 @@ mod tests {
                 "USING COVERING INDEX events_late (born<?)",
             ),
             ("SELECT tag FROM past WHERE key = x'00'", "(key=?)"),
+            ("SELECT 1 FROM images WHERE address = x'00'", "INDEX images_address (address=?)"),
+            ("SELECT part FROM images WHERE state = 1 AND rank = 2 ORDER BY sequence", "INDEX images_due (rank=?)"),
         ];
         for (sql, want) in table {
             let plan: String =

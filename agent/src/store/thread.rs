@@ -43,6 +43,7 @@ pub(super) struct Worker {
     /// `None` after a failure, until the file is open again.
     pub(super) db: Option<Db>,
     /// What the store knew when it lost the file.
+    pub(super) blobs: Arc<super::blobs::Blobs>,
     pub(super) last_order: Option<Order>,
     pub(super) figures: QueueFigures,
     pub(super) trouble: Option<StoreError>,
@@ -93,6 +94,7 @@ impl Worker {
                     | Command::Drop { .. }
                     | Command::Restamp { .. }
                     | Command::Keep { .. }
+                    | Command::Images { .. }
                     | Command::Retire { .. } => writes.push(command),
                     Command::Lease { lane, .. } if self.has_waiting(lane) => writes.push(command),
                     _ => looks.push(command),
@@ -201,6 +203,7 @@ impl Worker {
         match outcome {
             Ok(()) => {
                 self.committed(&mut db);
+                self.drop_images(&mut db);
                 let log = if all_gone && self.log_holds_gone { self.forget(&db) } else { db.checkpoint_if_long() };
                 for done in done {
                     done.tell();
@@ -223,6 +226,18 @@ impl Worker {
                     refuse(command, &error);
                 }
             }
+        }
+    }
+
+    /// Takes away the files of reads that went with the last commit. What can't be taken away now is an orphan, and the
+    /// next sweep takes it.
+    fn drop_images(&self, db: &mut Db) {
+        if db.images.dropped.is_empty() {
+            return;
+        }
+        let gone = db.unnamed_since().map(|unnamed| self.blobs.drop_files(&unnamed));
+        if !matches!(gone, Ok(Ok(_))) {
+            tracing::warn!("pictures of reads that went could not be deleted yet; the next sweep does it");
         }
     }
 
@@ -324,6 +339,7 @@ impl Worker {
             Command::Refused { answer } => tell(answer, db.refused().map_err(&mut said)),
             Command::Kept { key, answer } => tell(answer, db.kept(key).map_err(&mut said)),
             Command::IdKey { answer } => tell(answer, Ok(db.books.id_key)),
+            Command::LookAtImages(look) => db.look_images(look, &mut said),
             other => refuse(other, &StoreError::Stopped),
         }
         match failure {
@@ -354,6 +370,7 @@ impl Worker {
         self.figures.bytes_on_disk = self.folder.bytes();
         self.figures.disk_free_bytes = space.free;
         self.figures.disk_bytes = space.size;
+        self.figures.images_missing = self.blobs.missing();
         self.figures.commits = self.commits;
         self.figures.clone()
     }
@@ -479,6 +496,11 @@ fn apply(db: &mut Db, command: Command, limits: &Limits, done: &mut Vec<Done>) -
             let retired = db.retire(limits, &now)?;
             count(done, retired);
         }
+        Command::Images { write, answer } => {
+            done.push(Done::Counted(answer, 0));
+            let counted = db.write_images(write)?;
+            count(done, counted);
+        }
         Command::Keep { key, value, answer } => {
             done.push(Done::Plain(answer));
             db.keep(key, &value)?;
@@ -543,13 +565,15 @@ fn refuse(command: Command, error: &StoreError) {
         | Command::Retire { answer, .. }
         | Command::Resend { answer, .. }
         | Command::Retry { answer, .. }
-        | Command::Drop { answer, .. } => {
+        | Command::Drop { answer, .. }
+        | Command::Images { answer, .. } => {
             tell(answer, Err(error.clone()));
         }
         Command::Refused { answer } => tell(answer, Err(error.clone())),
         Command::Kept { answer, .. } => tell(answer, Err(error.clone())),
         Command::Figures { answer } => tell(answer, Err(error.clone())),
         Command::IdKey { answer } => tell(answer, Err(error.clone())),
+        Command::LookAtImages(look) => look.refuse(error),
     }
 }
 

@@ -129,6 +129,8 @@ pub struct QueueView {
     pub disk_free_bytes: u64,
     /// Size of that disk, bytes.
     pub disk_bytes: u64,
+    /// Files of pictures that accepted reads name and that are not there.
+    pub images_missing: u64,
     /// Why nothing can be taken now, with what to do.
     pub trouble: Option<String>,
 }

@@ -13,13 +13,14 @@ const MIN: u64 = 60 * S;
 const HOUR: u64 = 60 * MIN;
 
 /// Every rule, by its code: (code, section). Holds the documentation to account.
-pub(super) const RULES: [(&str, u8); 33] = [
+pub(super) const RULES: [(&str, u8); 34] = [
     ("agent.stopped", 9),
     ("agent.safe_mode", 9),
     ("agent.restarts", 9),
     ("audit.trouble", 9),
     ("queue.trouble", 3),
     ("queue.ledger", 3),
+    ("images.missing", 3),
     ("queue.expiring", 3),
     ("queue.disk", 3),
     ("intake.trouble", 3),
@@ -177,6 +178,21 @@ impl Judge<'_, '_> {
                 "keep a copy of the queue and call the maker".to_owned(),
                 format!("The ledger does not close: {open} events are in no account."),
                 "Stop the agent, copy the state folder, start it again.".to_owned(),
+            ],
+        );
+        self.ask_after(
+            "images.missing",
+            0 < queue.images_missing,
+            0,
+            0,
+            [
+                "look at the data disk".to_owned(),
+                format!(
+                    "{} of accepted reads are not on the disk any more.",
+                    wording::amount(queue.images_missing, "picture")
+                ),
+                "Their reads are safe. Have the disk checked, and see who else may write into the state folder."
+                    .to_owned(),
             ],
         );
         let keep_ms = self.seen.facts.waiting_keep_s.saturating_mul(S);

@@ -29,7 +29,7 @@ pub fn visit(code: &str) -> Visit {
         | "place.doubtful" | "place.unverified" | "place.unsettled" => DESK,
         "gps.absent" | "gps.silent" | "gps.no_sentences" => drive(&["laptop", "spare GPS receiver"]),
         "gps.no_fix" | "place.unknown" => drive(&["laptop", "spare GPS antenna"]),
-        "queue.trouble" | "queue.disk" | "queue.ledger" => drive(&["laptop", "spare disk"]),
+        "images.missing" | "queue.trouble" | "queue.disk" | "queue.ledger" => drive(&["laptop", "spare disk"]),
         "queue.expiring" => drive(&["laptop", "tether lead"]),
         "host.hot" => drive(&["cleaning kit", "spare fan"]),
         other => match other.split('.').next() {

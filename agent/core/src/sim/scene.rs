@@ -135,12 +135,11 @@ impl Scene {
                     delivered: 1_284_905,
                     ..LedgerCounts::default()
                 },
-                waiting_urgent: 0,
                 oldest_waiting: Some(ago(3000).1),
                 bytes_on_disk: 61_000_000,
                 disk_free_bytes: 297_000_000_000,
                 disk_bytes: 480_000_000_000,
-                trouble: None,
+                ..QueueView::default()
             }),
             lifecycle: LifecycleView::default(),
         }

@@ -85,6 +85,8 @@ pub struct EventParts<'a> {
     pub stamp: Option<&'a [u8]>,
     /// True for reads with a hit.
     pub hit: bool,
+    /// JSON array of the files that belong to it, reads only (see [`super::images::ImageBody`]).
+    pub images: Option<&'a [u8]>,
 }
 
 /// Why an event can't be written. It never quotes the body.
@@ -198,7 +200,9 @@ fn read_data(parts: &EventParts<'_>) -> Result<Box<RawValue>, EventError> {
     let stamp: StampBody =
         parts.stamp.and_then(|stamp| serde_json::from_slice(stamp).ok()).ok_or(EventError::Stamp { id: parts.id })?;
     let read = raw(parts.id, parts.body)?;
-    let out = ReadOut::new(read, stamp, parts.hit, parts.happened_at, parts.sent_at);
+    // A list that can't be read costs the announcement, never the read.
+    let images = parts.images.and_then(|images| serde_json::from_slice(images).ok()).unwrap_or_default();
+    let out = ReadOut::new(read, stamp, parts.hit, (parts.happened_at, parts.sent_at), images);
     serde_json::value::to_raw_value(&out).map_err(|error| bad_body(parts.id, &error))
 }
 
@@ -243,6 +247,7 @@ mod tests {
             body,
             stamp: Some(STAMP.as_bytes()),
             hit,
+            images: None,
         }
     }
 
@@ -279,6 +284,10 @@ mod tests {
             assert!(caution.contains(word), "{word}");
         }
         assert_eq!(event["data"]["picture"], "no picture");
+        let list = br#"[{"role":"plate","kind":"picture","sha256":"a5","bytes":9,"media_type":"image/jpeg"}]"#;
+        let bytes = encode(&EventParts { images: Some(list), ..parts(EventKind::Read, b"{}", true) }).unwrap();
+        let event: Value = serde_json::from_slice(&bytes).unwrap();
+        assert_eq!((&event["data"]["picture"], &event["data"]["images"][0]["bytes"]), (&Value::Null, &9.into()));
     }
 
     #[test]

@@ -6,6 +6,7 @@ pub mod digest;
 pub mod event;
 pub mod health;
 pub mod history;
+pub mod images;
 pub mod keeper;
 pub mod ledger;
 pub mod notice;

@@ -4,6 +4,7 @@
 use super::problem::Fault;
 use super::tree::{self, Tree};
 use crate::ids::{CameraId, EventId};
+use crate::images::{IMAGES_MAX, ImageIn, Media, Role, Source};
 use crate::moment::Utc;
 use crate::nearest::nearest;
 use crate::read::limits::{
@@ -33,6 +34,11 @@ pub const FIELDS: [&str; 14] = [
 
 const JURISDICTION_FIELDS: [&str; 2] = ["code", "list"];
 const HIT_FIELDS: [&str; 3] = ["list", "list_time", "entry"];
+const IMAGE_FIELDS: [&str; 4] = ["role", "path", "data", "media_type"];
+/// Paths of the fields of one picture, for faults.
+const IMAGE_PATHS: [&str; IMAGES_MAX] = ["images[0]", "images[1]", "images[2]", "images[3]"];
+const ROLES: [(&str, Role); 2] = [("plate", Role::Plate), ("overview", Role::Overview)];
+const MEDIA: [(&str, Media); 3] = [("image/jpeg", Media::Jpeg), ("image/png", Media::Png), ("image/webp", Media::Webp)];
 const PLATE_STATES: [(&str, PlateState); 3] =
     [("read", PlateState::Read), ("partial", PlateState::Partial), ("unread", PlateState::Unread)];
 const HEADINGS: [(&str, Heading); 3] =
@@ -52,6 +58,7 @@ pub struct ReadIn {
     hit: Option<Hit>,
     plate_width_px: Option<u32>,
     plate_brightness: Option<f64>,
+    images: Vec<ImageIn>,
 }
 
 impl std::fmt::Debug for ReadIn {
@@ -91,6 +98,13 @@ pub fn parse(bytes: &[u8], cameras: &[CameraId]) -> Result<ReadIn, Refusal> {
 }
 
 impl ReadIn {
+    /// The pictures that came with it, taken out. They are no part of the derived id: whoever knows them adds them to
+    /// the read with [`Read::add_images`].
+    #[must_use]
+    pub fn take_images(&mut self) -> Vec<ImageIn> {
+        std::mem::take(&mut self.images)
+    }
+
     /// The read with its id. Where the engine gave none, it is derived: `keyed_hash` of the body without an id gives
     /// the random-looking bits of a UUID version 8 whose first 48 bits are the capture time in ms, so that ids sort
     /// by time. The same body always gets the same id, and without the key nobody can guess a plate from one.
@@ -275,8 +289,8 @@ impl Checked<'_> {
             plate_state: plate_state?,
             camera: camera?,
             captured_at: captured_at?,
+            images: self.images(),
         };
-        self.images();
         self.extra();
         Some(read)
     }
@@ -385,9 +399,10 @@ impl Checked<'_> {
         if let Some((_, found)) = words.iter().find(|(word, _)| word == text) {
             return Some(*found);
         }
-        let detail = format!("{name} must be one of {}", known());
+        let path = self.fields.path_of(name);
+        let detail = format!("{path} must be one of {}", known());
         let meant = nearest(text, words.iter().map(|(word, _)| *word)).map(str::to_owned);
-        self.faults.push(Fault { line: None, field: Some(name.to_owned()), nearest: meant, detail });
+        self.faults.push(Fault { line: None, field: Some(path), nearest: meant, detail });
         None
     }
 
@@ -474,16 +489,53 @@ impl Checked<'_> {
         })
     }
 
-    fn images(&mut self) {
-        match self.fields.given("images") {
-            None => {}
-            Some(Tree::List(images)) if images.is_empty() => {}
-            Some(_) => self.wrong(
-                "images",
-                "can't be kept by this version, and a read is never accepted without what came with it; send the read \
-                 without images",
-            ),
+    fn images(&mut self) -> Vec<ImageIn> {
+        let images = match self.fields.given("images") {
+            None => return Vec::new(),
+            Some(Tree::List(images)) if images.len() <= IMAGES_MAX => images,
+            Some(_) => {
+                self.wrong("images", format!("must be a list of at most {IMAGES_MAX} pictures"));
+                return Vec::new();
+            }
+        };
+        images.iter().zip(IMAGE_PATHS).filter_map(|(image, path)| self.image(image, path)).collect()
+    }
+
+    fn image(&mut self, image: &Tree<'_>, path: &'static str) -> Option<ImageIn> {
+        let Tree::Object(fields) = image else {
+            let detail = format!("{path} must be an object with role and either path or data");
+            self.faults.push(fault(Some(path.to_owned()), detail));
+            return None;
+        };
+        let mut checked = Checked { fields: Fields { path, fields }, faults: Vec::new() };
+        checked.known(&IMAGE_FIELDS);
+        let role = checked.one_of("role", &ROLES);
+        if role.is_none() && checked.fields.given("role").is_none() {
+            checked.wrong("role", "is missing; send \"plate\" or \"overview\"");
         }
+        let media = checked.one_of("media_type", &MEDIA);
+        let source = match (checked.fields.given("path"), checked.fields.given("data")) {
+            (Some(Tree::Text(path)), None) => Some(Source::Path(path.clone().into_owned())),
+            (None, Some(Tree::Text(data))) => Some(Source::Data(data.clone().into_owned())),
+            (None, None) => {
+                checked.wrong("path", "is missing; send the path of the file, or its bytes in data as base64");
+                None
+            }
+            (Some(_), Some(_)) => {
+                checked.wrong("path", "stands beside data; send one of them");
+                None
+            }
+            (Some(_), None) => {
+                checked.wrong("path", "must be text");
+                None
+            }
+            (None, Some(_)) => {
+                checked.wrong("data", "must be text, base64 of the picture");
+                None
+            }
+        };
+        self.faults.append(&mut checked.faults);
+        Some(ImageIn { role: role?, source: source?, media })
     }
 
     /// `extra` is checked and dropped: no configuration key allows it yet.

@@ -1,5 +1,6 @@
 //! `data` of `pintle.read.v1`: the read as it was accepted, and beside it what this trailer says of it.
 
+use super::images::ImageBody;
 use super::stamp::{ClockBody, PlaceBody, StampBody};
 use crate::moment::Utc;
 use serde::{Deserialize, Serialize};
@@ -13,7 +14,7 @@ pub const LATE_AFTER_S: i64 = 60;
 pub const CAUTION: &str = "A machine read this plate. Before acting, compare the plate, the issuing state and the vehicle \
      with the picture, and check that the record still stands.";
 
-/// Stands on every hit as long as events carry no pictures.
+/// Stands on every hit without a picture.
 pub const NO_PICTURE: &str = "no picture";
 
 /// `data` of a read event. It has no `Debug`: it holds the plate.
@@ -36,12 +37,21 @@ pub struct ReadOut {
     /// [`NO_PICTURE`], on every hit without one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub picture: Option<String>,
+    /// The files that belong to it and come by themselves; absent if there are none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub images: Vec<ImageBody>,
 }
 
 impl ReadOut {
     /// Joins a read with its newest stamp for sending at `sent_at`.
     #[must_use]
-    pub fn new(read: Box<RawValue>, stamp: StampBody, hit: bool, captured_at: Utc, sent_at: Utc) -> Self {
+    pub fn new(
+        read: Box<RawValue>,
+        stamp: StampBody,
+        hit: bool,
+        (captured_at, sent_at): (Utc, Utc),
+        images: Vec<ImageBody>,
+    ) -> Self {
         let late_s = sent_at.since_ms(captured_at) / 1000;
         Self {
             read,
@@ -50,7 +60,8 @@ impl ReadOut {
             stamp_revision: stamp.stamp_revision,
             late_s: (LATE_AFTER_S < late_s).then_some(late_s),
             caution: hit.then(|| CAUTION.to_owned()),
-            picture: hit.then(|| NO_PICTURE.to_owned()),
+            picture: (hit && images.is_empty()).then(|| NO_PICTURE.to_owned()),
+            images,
         }
     }
 }

@@ -306,6 +306,7 @@ impl LaneTask {
             body: &event.body,
             stamp: event.stamp.as_deref(),
             hit: event.hit,
+            images: event.images.as_deref(),
         }
     }
 

@@ -1,8 +1,10 @@
 //! From the bytes of a body to reads: synchronous, so that a panic in it can be caught and costs one request.
 
 use super::Shared;
+use crate::store::NewImage;
 use aws_lc_rs::hmac;
 use pintle_core::ids::CameraId;
+use pintle_core::images::ImageIn;
 use pintle_core::read::Read;
 use pintle_core::wire::problem::{Fault, Problem};
 use pintle_core::wire::read_in::{self, Refusal};
@@ -26,10 +28,14 @@ pub(super) enum Form {
 }
 
 /// A read and the line of the body that it stood on.
-#[derive(Debug, PartialEq)]
+#[derive(Debug)]
 pub(super) struct Taken {
     pub(super) line: Option<u64>,
     pub(super) read: Read,
+    /// Pictures as the engine names them, until they are fetched.
+    pub(super) images: Vec<ImageIn>,
+    /// Their files, once they are on the disk.
+    pub(super) kept: Vec<NewImage>,
 }
 
 /// How a body becomes reads; a function of the actor so that a test can put one there that panics.
@@ -118,8 +124,9 @@ pub(super) fn prepare(
         (Vec::with_capacity(lines.len()), Vec::new(), false, 0);
     for (line, text) in lines {
         let refused = match read_in::parse(text, cameras) {
-            Ok(read) => {
-                reads.push(Taken { line, read: read.into_read(keyed_hash) });
+            Ok(mut read) => {
+                let images = read.take_images();
+                reads.push(Taken { line, read: read.into_read(keyed_hash), images, kept: Vec::new() });
                 continue;
             }
             Err(Refusal::Malformed(fault)) => {
@@ -186,7 +193,7 @@ mod tests {
 
     #[test]
     fn lines_are_counted_with_the_blank_ones_and_all_or_nothing_is_taken() {
-        assert_eq!(prepared(&format!("{LINE}\r\n\r\n{LINE}\n"), Form::Lines).map(|reads| reads.len()), Ok(2));
+        assert_eq!(prepared(&format!("{LINE}\r\n\r\n{LINE}\n"), Form::Lines).map(|reads| reads.len()).ok(), Some(2));
         let bad = LINE.replace("north", "south").replace("read\"}", "read\",\"lane\":0}");
         let problem = prepared(&format!("{LINE}\n\n{bad}\n{{"), Form::Lines).err();
         let problem = problem.as_ref();

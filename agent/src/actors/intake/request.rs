@@ -2,6 +2,7 @@
 
 use super::answer::{self, Answer};
 use super::batch::{self, Form, Taken};
+use super::images;
 use super::phase::{Connection, Door};
 use super::{STORE_WAIT_MS, Shared};
 use crate::clock;
@@ -93,8 +94,9 @@ async fn take(
 ) -> Result<Vec<AcceptedRead>, Refusal> {
     let form = form_of(request.headers()).map_err(unread)?;
     let body = collected(shared, connection, request).await?;
-    let reads = batch::guarded(shared, &body, form)?;
+    let mut reads = batch::guarded(shared, &body, form)?;
     drop(body);
+    images::keep(shared, &mut reads).await?;
     Ok(accept(shared, &reads).await?)
 }
 
@@ -218,7 +220,7 @@ async fn accept(shared: &Shared, reads: &[Taken]) -> Result<Vec<AcceptedRead>, B
     let view = Arc::clone(&shared.position.borrow());
     let now = clock::moment(view.utc_trust);
     let stamps: Vec<Stamp> = reads.iter().map(|taken| first_stamp(&taken.read, &view, &now)).collect();
-    let events = reads.iter().zip(&stamps).map(|(taken, stamp)| event(&taken.read, stamp, &now)).collect();
+    let events = reads.iter().zip(&stamps).map(|(taken, stamp)| event(taken, stamp, &now)).collect();
     let waited = tokio::time::timeout(Duration::from_millis(STORE_WAIT_MS), shared.store.accept(events, now)).await;
     let outcomes = match waited {
         Ok(Ok(outcomes)) => outcomes,
@@ -240,7 +242,8 @@ fn first_stamp(read: &Read, view: &PositionView, now: &Moment) -> Stamp {
     stamp(&read.camera, read.captured_at, 1, &StampBasis { view, now })
 }
 
-fn event(read: &Read, stamp: &Stamp, now: &Moment) -> NewEvent {
+fn event(taken: &Taken, stamp: &Stamp, now: &Moment) -> NewEvent {
+    let read = &taken.read;
     let mut body = StampBody::from(stamp);
     body.clock.capture_far_s = capture_far_s(read.captured_at, now);
     NewEvent {
@@ -253,6 +256,7 @@ fn event(read: &Read, stamp: &Stamp, now: &Moment) -> NewEvent {
         stamp: Some(stamp_json(&body)),
         hit: read.hit.is_some(),
         stamp_open: stamp.state != StampState::Certain && body.clock.capture_far_s.is_none(),
+        images: taken.kept.clone(),
     }
 }
 
@@ -261,7 +265,7 @@ fn stamp_json(body: &StampBody) -> Vec<u8> {
     serde_json::to_vec(body).unwrap_or_default()
 }
 
-fn not_stored(shared: &Shared, problem: &StoreError) -> Box<Problem> {
+pub(super) fn not_stored(shared: &Shared, problem: &StoreError) -> Box<Problem> {
     let text = format!("{problem}; {}", problem.advice());
     shared.trouble(Some(text.clone()));
     Problem::new(
@@ -320,7 +324,7 @@ fn told(
     now: &Moment,
 ) -> Result<Vec<AcceptedRead>, Box<Problem>> {
     let (mut accepted, mut faults) = (Vec::with_capacity(reads.len()), Vec::new());
-    for (Taken { line, read }, outcome) in reads.iter().zip(outcomes) {
+    for (Taken { line, read, .. }, outcome) in reads.iter().zip(outcomes) {
         let (sequence, repeat) = match outcome {
             Accepted::New { sequence } => (*sequence, false),
             Accepted::Repeat { sequence } => (*sequence, true),

@@ -26,6 +26,13 @@ fn setup(folder: &std::path::Path) -> (IntakeSetup, watch::Receiver<IntakeView>)
             connections_max: 4,
             request_wait_ms: 5000,
         },
+        images: config::Images {
+            folder: None,
+            image_bytes_max: 1 << 20,
+            read_bytes_max: 2 << 20,
+            thumbnail_px: 0,
+            budget_mb_day: 0,
+        },
         cameras: vec![config::Camera { id: CameraId::new("north").unwrap(), label: "North".to_owned() }],
         store: store::open(&folder.join("state"), &queue, clock::moment(UtcTrust::Unset)).unwrap(),
         position,

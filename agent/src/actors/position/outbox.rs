@@ -167,6 +167,7 @@ impl Outbox {
             stamp: None,
             hit: false,
             stamp_open: false,
+            images: Vec::new(),
         }));
     }
 }

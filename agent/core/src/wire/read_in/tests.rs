@@ -137,7 +137,16 @@ fn each_wrong_field_is_told_with_what_to_do() {
     check(&with("hit", r#"{"list":"a"}"#), "hit.list_time", "is missing; send RFC 3339");
     check(&with("hit", r#"{"list":"a\u202eb","list_time":"2026-01-01T00:00:00Z"}"#), "hit.list", "without control");
     check(&with("jurisdiction", r#"{"code":"A B","list":"x"}"#), "jurisdiction.code", "1 to 8 of A-Z");
-    check(&with("images", r#"[{"role":"plate","data":"AA=="}]"#), "images", "send the read without images");
+    let one = |fields: &str| with("images", &format!("[{{{fields}}}]"));
+    check(&with("images", "7"), "images", "a list of at most 4 pictures");
+    check(&with("images", "[1,2,3,4,5]"), "images", "a list of at most 4 pictures");
+    check(&with("images", "[7]"), "images[0]", "must be an object with role");
+    check(&one(r#""role":"plate""#), "images[0].path", "is missing");
+    check(&one(r#""role":"plate","path":"a","data":"AA==""#), "images[0].path", "stands beside data");
+    check(&one(r#""data":"AA==""#), "images[0].role", "is missing");
+    check(&one(r#""role":"face","data":"AA==""#), "images[0].role", "must be one of");
+    check(&one(r#""role":"plate","data":"AA==","media_type":"image/gif""#), "images[0].media_type", "must be one of");
+    check(&one(r#""role":"plate","data":"AA==","pth":"a""#), "images[0].pth", "did you mean");
     check(&with("extra", &format!("{{\"a\":\"{}\"}}", "x".repeat(2048))), "extra", "is larger than 2048 bytes");
     check(&with("extra", "1"), "extra", "must be an object");
 }

@@ -25,6 +25,7 @@ const LIMITS: Queue = Queue {
     delivered_keep_s: 1000,
     hit_delivered_keep_s: 2000,
     disk_free_min_mib: 0,
+    ..Queue::PLAIN
 };
 
 const SOURCE: &str = "urn:pintle:trailer:heron-3";

@@ -28,6 +28,7 @@ const LIMITS: Queue = Queue {
     delivered_keep_s: 86_400,
     hit_delivered_keep_s: 2 * 86_400,
     disk_free_min_mib: 0,
+    ..Queue::PLAIN
 };
 
 /// The position actor's decisions on a clock of our own.

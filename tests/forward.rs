@@ -43,6 +43,7 @@ const LIMITS: Queue = Queue {
     delivered_keep_s: 86_400,
     hit_delivered_keep_s: 2 * 86_400,
     disk_free_min_mib: 0,
+    ..Queue::PLAIN
 };
 /// A new queue opens with one ledger event.
 const OPENING: u64 = 1;

@@ -101,6 +101,7 @@ impl Rig {
             delivered_keep_s: 86_400,
             hit_delivered_keep_s: 86_400,
             disk_free_min_mib: 1,
+            ..config::Queue::PLAIN
         };
         let store = store::open(folder.path(), &queue, clock::moment(UtcTrust::Unset)).unwrap();
         Self::start_on(folder, store)

@@ -27,6 +27,7 @@ const LIMITS: Queue = Queue {
     delivered_keep_s: 180,
     hit_delivered_keep_s: 180,
     disk_free_min_mib: 0,
+    ..Queue::PLAIN
 };
 
 fn at(ms: i64) -> Moment {

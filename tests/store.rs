@@ -22,6 +22,7 @@ const LIMITS: Queue = Queue {
     delivered_keep_s: 86_400,
     hit_delivered_keep_s: 2 * 86_400,
     disk_free_min_mib: 0,
+    ..Queue::PLAIN
 };
 
 /// A moment `ms` after the boot on a clock that runs right.

@@ -2,7 +2,7 @@
 //! that it was not run (with `PINTLE_RIGS=all` it then fails).
 #![expect(clippy::unwrap_used, reason = "tests")]
 
-use pintle::config::{Queue, Seal};
+use pintle::config::{Queue, Seal, WhenFull};
 use pintle::store::{Accepted, NewEvent, Settled, StoreError, StoreHandle, open};
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
@@ -20,6 +20,7 @@ const LIMITS: Queue = Queue {
     delivered_keep_s: 86_400,
     hit_delivered_keep_s: 86_400,
     disk_free_min_mib: 0,
+    ..Queue::PLAIN
 };
 
 const NOW: Moment = Moment { mono: Mono(1000), utc: Utc(1_800_000_000_000), utc_trust: UtcTrust::Network };
@@ -167,6 +168,112 @@ async fn below_the_reserve_reads_are_refused_and_everything_else_goes_on() {
     while 0 < store.retire(later).await.unwrap() {}
     assert!(matches!(store.accept(vec![read(next + 1)], later).await.unwrap()[..], [Accepted::New { .. }]));
     assert_eq!(store.figures().await.unwrap().trouble, None);
+    store.close().await.unwrap();
+}
+
+/// Rows of the ledger that wait, by what they tell, with how many events each.
+async fn ledger(store: &StoreHandle) -> Vec<(String, u64)> {
+    let leased = store.lease(Lane::Bulk, 100_000, usize::MAX, NOW).await.unwrap();
+    let told = leased.iter().filter(|event| event.kind == EventKind::Ledger).map(|event| {
+        let entry: serde_json::Value = serde_json::from_slice(&event.body).unwrap();
+        (entry["what"].as_str().unwrap().to_owned(), entry["count"].as_u64().unwrap())
+    });
+    let told = told.collect();
+    store.settle(leased.iter().map(|event| (event.sequence, Settled::Unsent)).collect(), NOW).await.unwrap();
+    told
+}
+
+#[tokio::test]
+async fn a_full_disk_lets_go_first_what_was_delivered_then_if_so_told_the_oldest_waiting_and_never_hits_before_them() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = dir.path().join("disk");
+    let Some(_mount) = Mount::ext4(&at, &dir.path().join("image"), 48) else { return not_run() };
+    let limits = Queue { disk_free_min_mib: 12, when_full: WhenFull::Evict, ballast_mib: 4, ..LIMITS };
+    let store = open(&at.join("state"), &limits, NOW).unwrap();
+    let hit = |number| NewEvent { hit: true, lane: Lane::Urgent, ..read(number) };
+    let put = |from: u32, to: u32| {
+        let store = store.clone();
+        async move {
+            for first in (from..to).step_by(100) {
+                store.accept((first..first + 100).map(read).collect(), NOW).await.unwrap();
+            }
+        }
+    };
+    store.accept((900_000..900_100).map(hit).collect(), NOW).await.unwrap();
+    put(0, 3000).await;
+    let leased = store.lease(Lane::Bulk, 2000, usize::MAX, NOW).await.unwrap();
+    store.settle(leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), NOW).await.unwrap();
+    // The disk holds some 20,000 of them; every one is taken.
+    put(3000, 30_000).await;
+    let counts = store.figures().await.unwrap().counts;
+    assert_eq!((counts.delivered, counts.not_accounted()), (2000, 0), "{counts:?}");
+    assert!(2000 < counts.evicted, "{counts:?}");
+    let told = ledger(&store).await;
+    let evicted: u64 = told.iter().filter(|(what, _)| what == "evicted").map(|(_, count)| count).sum();
+    assert_eq!(evicted, counts.evicted, "each is told");
+    let hits = store.lease(Lane::Urgent, 1000, usize::MAX, NOW).await.unwrap();
+    assert_eq!(hits.len(), 100, "while ordinary reads wait no hit goes");
+    // The oldest went: what was handed in last is all here.
+    let again = store.accept((29_900..30_000).map(read).collect(), NOW).await.unwrap();
+    assert!(again.iter().all(|answer| matches!(answer, Accepted::Repeat { sequence: 1.. })));
+    let gone = store.accept(vec![read(2500)], NOW).await.unwrap();
+    assert_eq!(gone, [Accepted::Repeat { sequence: 0 }], "known by its hash");
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn what_was_delivered_goes_before_its_time_on_a_disk_that_fills_and_nothing_else_does() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = dir.path().join("disk");
+    let Some(_mount) = Mount::ext4(&at, &dir.path().join("image"), 48) else { return not_run() };
+    let store = open(&at.join("state"), &Queue { disk_act_percent: 60, ..LIMITS }, NOW).unwrap();
+    store.accept((0..2000).map(read).collect(), NOW).await.unwrap();
+    let leased = store.lease(Lane::Bulk, 1000, usize::MAX, NOW).await.unwrap();
+    store.settle(leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), NOW).await.unwrap();
+    assert_eq!(store.retire(NOW).await.unwrap(), 0, "there is room");
+    let filler = std::fs::File::create(at.join("filler")).unwrap();
+    nix::fcntl::posix_fallocate(&filler, 0, 28 << 20).unwrap();
+    tokio::time::sleep(Duration::from_millis(1100)).await; // free space is asked for once a second
+    let mut went = 0;
+    while let more @ 1.. = store.retire(NOW).await.unwrap() {
+        went += more;
+    }
+    assert_eq!(went, 1000);
+    let counts = store.figures().await.unwrap().counts;
+    assert_eq!((counts.evicted, counts.expired, counts.delivered), (0, 0, 1000), "{counts:?}");
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn fault_42_on_a_disk_filled_to_the_last_byte_the_ballast_makes_room_for_the_deleting() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = dir.path().join("disk");
+    let Some(_mount) = Mount::ext4(&at, &dir.path().join("image"), 48) else { return not_run() };
+    let state = at.join("state");
+    let store = open(&state, &Queue { ballast_mib: 8, disk_act_percent: 70, ..LIMITS }, NOW).unwrap();
+    store.accept((0..1000).map(read).collect(), NOW).await.unwrap();
+    let leased = store.lease(Lane::Bulk, 2000, usize::MAX, NOW).await.unwrap();
+    store.settle(leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect(), NOW).await.unwrap();
+    let ballast = state.join("queue.ballast");
+    let begun = Instant::now();
+    while !ballast.exists() {
+        assert!(begun.elapsed() < Duration::from_secs(20), "an idle store makes its ballast");
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    assert_eq!(ballast.metadata().unwrap().len(), 8 << 20);
+    std::io::copy(&mut std::io::repeat(0), &mut std::fs::File::create(at.join("filler")).unwrap()).unwrap_err();
+    let (mut next, mut accepted) = (5000, Vec::new());
+    let error = accept_until_refused(&store, &mut next, &mut accepted).await;
+    assert!(matches!(error, StoreError::DiskFull), "{error}");
+    assert!(!ballast.exists(), "let go");
+    // Nobody has freed anything: deleting works, and what it frees is used.
+    let mut went = 0;
+    while let Ok(more @ 1..) = store.retire(NOW).await {
+        went += more;
+    }
+    assert_eq!(went, 1001, "all that was delivered, the ledger's opening among it");
+    accept_again(&store, &mut next, &mut accepted).await;
+    assert_all_there(&store, &accepted).await;
     store.close().await.unwrap();
 }
 

@@ -17,6 +17,7 @@ const LIMITS: Queue = Queue {
     delivered_keep_s: 10,
     hit_delivered_keep_s: 20,
     disk_free_min_mib: 0,
+    ..Queue::PLAIN
 };
 
 #[derive(Clone, Debug)]

@@ -67,6 +67,7 @@ fn setup(folder: &Path, socket: &Path, batch: usize, commit_wait_ms: u64) -> any
         delivered_keep_s: day,
         hit_delivered_keep_s: day,
         disk_free_min_mib: 64,
+        ..config::Queue::PLAIN
     };
     Ok(IntakeSetup {
         intake: config::Intake {

@@ -24,6 +24,7 @@ const LIMITS: Queue = Queue {
     delivered_keep_s: 86_400,
     hit_delivered_keep_s: 86_400,
     disk_free_min_mib: 64,
+    ..Queue::PLAIN
 };
 
 /// How long each accepting case runs.

@@ -87,6 +87,7 @@ impl Door {
             delivered_keep_s: 86_400,
             hit_delivered_keep_s: 86_400,
             disk_free_min_mib: 1,
+            ..config::Queue::PLAIN
         };
         adjust(&mut limits, &mut queue);
         let store = store::open(state, &queue, pintle::clock::moment(UtcTrust::Unset)).unwrap();

@@ -27,6 +27,7 @@ const LIMITS: Queue = Queue {
     delivered_keep_s: 86_400,
     hit_delivered_keep_s: 2 * 86_400,
     disk_free_min_mib: 0,
+    ..Queue::PLAIN
 };
 
 /// How long a test waits for what must come; only a failing test waits so long.

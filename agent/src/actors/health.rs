@@ -101,6 +101,7 @@ pub fn facts(config: &config::Config, started: Moment) -> Facts {
         seal_none: config.queue.seal == config::Seal::None,
         waiting_keep_s: config.queue.waiting_keep_s,
         disk_free_min_mib: config.queue.disk_free_min_mib,
+        disk_warn_percent: config.queue.disk_warn_percent,
     }
 }
 

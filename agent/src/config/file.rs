@@ -4,7 +4,8 @@ use super::keys::CAMERAS_MAX;
 use super::mistakes::{ConfigError, Mistake};
 use super::reader::{Reader, Section};
 use super::{
-    Camera, Config, Control, Gps, Health, Images, Intake, Link, Position, Queue, Seal, Spool, Trailer, receiver,
+    Camera, Config, Control, Gps, Health, Images, Intake, Link, Position, Queue, Seal, Spool, Trailer, WhenFull,
+    receiver,
 };
 use pintle_core::ids::{CameraId, TrailerId};
 use std::io::Read as _;
@@ -258,6 +259,11 @@ fn queue<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Queue {
         delivered_keep_s: reader.whole(section, "delivered_keep_s"),
         hit_delivered_keep_s: reader.whole(section, "hit_delivered_keep_s"),
         disk_free_min_mib: reader.whole(section, "disk_free_min_mib"),
+        disk_warn_percent: reader.whole(section, "disk_warn_percent"),
+        disk_act_percent: reader.whole(section, "disk_act_percent"),
+        ballast_mib: reader.whole(section, "ballast_mib"),
+        when_full: if reader.choice(section, "when_full") == "evict" { WhenFull::Evict } else { WhenFull::Refuse },
+        dedupe_keep_s: reader.whole(section, "dedupe_keep_s"),
     }
 }
 

@@ -150,6 +150,43 @@ pub struct Queue {
     pub hit_delivered_keep_s: u64,
     /// `queue.disk_free_min_mib`: below this much free space new reads are refused, MiB.
     pub disk_free_min_mib: u64,
+    /// `queue.disk_warn_percent`: a disk that is fuller than this is told, %.
+    pub disk_warn_percent: u64,
+    /// `queue.disk_act_percent`: on a disk that is fuller than this, what was delivered goes before its time, %.
+    pub disk_act_percent: u64,
+    /// `queue.ballast_mib`: kept to be let go on a full disk, so that deleting has room to work in, MiB; 0: none.
+    pub ballast_mib: u64,
+    /// `queue.when_full`
+    pub when_full: WhenFull,
+    /// `queue.dedupe_keep_s`: ids of reads that went are remembered this long, s.
+    pub dedupe_keep_s: u64,
+}
+
+impl Queue {
+    /// A queue that keeps for a day or a month, waits for nobody and asks no room of its disk: what tests begin from.
+    pub const PLAIN: Self = Self {
+        seal: Seal::None,
+        commit_wait_ms: 0,
+        waiting_keep_s: 30 * 86_400,
+        hit_waiting_keep_s: 30 * 86_400,
+        delivered_keep_s: 86_400,
+        hit_delivered_keep_s: 86_400,
+        disk_free_min_mib: 0,
+        disk_warn_percent: 100,
+        disk_act_percent: 100,
+        ballast_mib: 0,
+        when_full: WhenFull::Refuse,
+        dedupe_keep_s: 30 * 86_400,
+    };
+}
+
+/// What becomes of new reads when there is no room, though all that was delivered has gone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum WhenFull {
+    /// They are refused, and the engine is told.
+    Refuse,
+    /// The oldest waiting ordinary reads go for them, then hits, and the ledger tells it.
+    Evict,
 }
 
 /// What counts as delivered.

@@ -192,6 +192,43 @@ impl Folder {
         space
     }
 
+    /// Asks for the free space anew the next time.
+    pub(super) fn forget_space(&mut self) {
+        self.space = None;
+    }
+
+    fn ballast(&self) -> PathBuf {
+        self.dir.join("queue.ballast")
+    }
+
+    /// Makes the ballast if there is room for it `bytes` over and above `spare` bytes; answers whether it is there.
+    pub(super) fn keep_ballast(&mut self, bytes: u64, spare: u64) -> bool {
+        let there = self.ballast().metadata().is_ok_and(|meta| meta.len() == bytes);
+        if bytes == 0 || there {
+            return there;
+        }
+        if self.space().free < bytes.saturating_mul(2).saturating_add(spare) {
+            return false;
+        }
+        let made =
+            private(OpenOptions::new().create(true).truncate(true).write(true)).open(self.ballast()).and_then(|file| {
+                let length = i64::try_from(bytes).unwrap_or(i64::MAX);
+                nix::fcntl::posix_fallocate(&file, 0, length).map_err(std::io::Error::from)?;
+                file.sync_all()
+            });
+        if made.is_err() {
+            self.drop_ballast();
+        }
+        self.forget_space();
+        made.is_ok()
+    }
+
+    /// Lets the ballast go; answers whether there was one.
+    pub(super) fn drop_ballast(&mut self) -> bool {
+        self.forget_space();
+        std::fs::remove_file(self.ballast()).is_ok()
+    }
+
     /// Bytes of database and log on the disk.
     pub(super) fn bytes(&self) -> u64 {
         [self.db(), self.wal()].iter().filter_map(|path| path.metadata().ok()).map(|meta| meta.len()).sum()

@@ -198,7 +198,7 @@ impl Db {
     }
 
     /// The receiver's files first, oldest first; of the others those of hits never.
-    fn free_images(&mut self, bytes: u64, waiting: bool) -> rusqlite::Result<u64> {
+    pub(super) fn free_images(&mut self, bytes: u64, waiting: bool) -> rusqlite::Result<u64> {
         let mut freed = 0;
         let mut victims = Vec::new();
         for (condition, wanted) in

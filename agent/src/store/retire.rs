@@ -7,7 +7,7 @@ use super::stamps::forget_unused;
 use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::ranges::RangeSet;
-use pintle_core::queue::retention::{Account, DEDUPE_KEEP_MS, Limits, SLICE_ROWS};
+use pintle_core::queue::retention::{Account, Limits, Room, SLICE_ROWS};
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::ledger::LedgerWhat;
 use rusqlite::{OptionalExtension, params};
@@ -15,12 +15,17 @@ use rusqlite::{OptionalExtension, params};
 /// Rows of `settled` looked at in one call: a full round over a day's reads takes a few calls.
 const SWEPT_ROWS: usize = 20_000;
 
+/// Bytes of pictures that go in one call on a full disk (our own limit).
+const PICTURES_SLICE: u64 = 32 << 20;
+
 /// An event whose time has come.
 struct Due {
     sequence: u64,
     account: Account,
     hit: bool,
     happened_at: Utc,
+    /// True if it goes for want of room and not for its age.
+    evicted: bool,
 }
 
 /// What decides the age of a stored event.
@@ -34,7 +39,7 @@ struct Aged {
 
 impl Db {
     /// Deletes at most [`SLICE_ROWS`] events inside the running transaction; answers how many.
-    pub(super) fn retire(&mut self, limits: &Limits, now: &Moment) -> rusqlite::Result<u64> {
+    pub(super) fn retire(&mut self, limits: &Limits, room: Room, now: &Moment) -> rusqlite::Result<u64> {
         self.books.lived.observe(now);
         let lived_ms = self.books.lived.at(now.mono);
         let mut due = Vec::new();
@@ -43,17 +48,18 @@ impl Db {
         for lane in [Lane::Bulk, Lane::Urgent] {
             self.waiting_due(lane, limits, lived_ms, &mut due)?;
         }
+        let freed = if Room::Little <= room { self.gain_room(room, &mut due)? } else { 0 };
         for event in &due {
             self.delete(event, lived_ms)?;
         }
         self.write_gone(&due.iter().map(|event| event.sequence).collect())?;
-        self.tell_expired(&due, now)?;
-        self.forget_past(lived_ms)?;
+        self.tell_gone(&due, now)?;
+        self.forget_past(limits, lived_ms)?;
         forget_unused(&self.conn)?;
         self.sums_changed |= !due.is_empty();
         self.tell_blocks(now)?;
         self.tell_open_blocks(limits, now)?;
-        Ok(due.len() as u64)
+        Ok(due.len() as u64 + u64::from(0 < freed))
     }
 
     fn settled_due(&mut self, limits: &Limits, lived_ms: i64, due: &mut Vec<Due>) -> rusqlite::Result<()> {
@@ -73,7 +79,7 @@ impl Db {
             let (hit, born): (bool, i64) = (row.get(2)?, row.get(3)?);
             // The kind makes no difference once an event is settled.
             if limits.is_due(EventKind::Read, Lane::Bulk, hit, account, lived_ms.saturating_sub(born)) {
-                due.push(Due { sequence, account, hit, happened_at: Utc(0) });
+                due.push(Due { sequence, account, hit, happened_at: Utc(0), evicted: false });
             }
         }
         if due.len() < SLICE_ROWS && looked_at < SWEPT_ROWS {
@@ -101,7 +107,7 @@ impl Db {
                 && SLICE_ROWS > due.len()
                 && aged.is_due(limits, lived_ms)
             {
-                due.push(Due { sequence, account: Account::Waiting, hit: aged.hit, happened_at: aged.happened_at });
+                due.push(Due::waiting(sequence, &aged));
             }
         }
         Ok(())
@@ -117,7 +123,7 @@ impl Db {
             let Some(aged) = self.aged(sequence)? else { continue };
             if aged.is_due(limits, lived_ms) {
                 if known.insert(sequence) {
-                    due.push(Due { sequence, account: Account::Waiting, hit: aged.hit, happened_at: aged.happened_at });
+                    due.push(Due::waiting(sequence, &aged));
                 }
             } else if aged.kind == EventKind::Read && aged.hit == (lane == Lane::Urgent) {
                 break;
@@ -155,7 +161,9 @@ impl Db {
         } else {
             self.conn.prepare_cached("DELETE FROM settled WHERE sequence = ?")?.execute([signed(event.sequence)])?;
         }
-        if event.account == Account::Waiting {
+        if event.evicted && event.account == Account::Waiting {
+            self.books.evicted += 1;
+        } else if event.account == Account::Waiting {
             self.books.expired += 1;
         } else {
             self.books.settled -= 1;
@@ -204,21 +212,92 @@ impl Db {
         Ok(())
     }
 
-    fn tell_expired(&mut self, due: &[Due], now: &Moment) -> rusqlite::Result<()> {
-        for (hit, class) in [(true, "hit"), (false, "other")] {
-            let expired = || due.iter().filter(|event| event.account == Account::Waiting && event.hit == hit);
-            let sequences: RangeSet = expired().map(|event| event.sequence).collect();
-            let from = expired().map(|event| event.happened_at).min();
-            let to = expired().map(|event| event.happened_at).max();
-            if let Some((from, to)) = from.zip(to) {
-                let reason = "they reached their age limit without a receipt";
-                self.tell_ledger(LedgerWhat::Expired, &sequences, Some((class, from, to)), reason, now)?;
+    /// What went without a receipt, by reason and class.
+    fn tell_gone(&mut self, due: &[Due], now: &Moment) -> rusqlite::Result<()> {
+        let table = [
+            (false, LedgerWhat::Expired, "they reached their age limit without a receipt"),
+            (true, LedgerWhat::Evicted, "the disk was full, and when_full lets the oldest waiting go for new reads"),
+        ];
+        for (evicted, what, reason) in table {
+            for (hit, class) in [(true, "hit"), (false, "other")] {
+                let gone = || {
+                    due.iter().filter(|event| {
+                        event.account == Account::Waiting && event.evicted == evicted && event.hit == hit
+                    })
+                };
+                let sequences: RangeSet = gone().map(|event| event.sequence).collect();
+                let from = gone().map(|event| event.happened_at).min();
+                let to = gone().map(|event| event.happened_at).max();
+                if let Some((from, to)) = from.zip(to) {
+                    self.tell_ledger(what, &sequences, Some((class, from, to)), reason, now)?;
+                }
             }
         }
         Ok(())
     }
 
-    fn forget_past(&mut self, lived_ms: i64) -> rusqlite::Result<()> {
+    /// What goes for want of room, one step at a time: pictures that the receiver has, reads that it has, pictures of
+    /// ordinary reads that wait, and if so told the oldest waiting reads. Answers the bytes of pictures.
+    fn gain_room(&mut self, room: Room, due: &mut Vec<Due>) -> rusqlite::Result<u64> {
+        let freed = self.free_images(PICTURES_SLICE, false)?;
+        if 0 < freed {
+            return Ok(freed);
+        }
+        self.delivered_early(due)?;
+        if !due.is_empty() {
+            return Ok(0);
+        }
+        let freed = self.free_images(PICTURES_SLICE, true)?;
+        if freed == 0 && room == Room::Evict {
+            self.waiting_early(due)?;
+        }
+        Ok(freed)
+    }
+
+    /// What was delivered, oldest first, hits after all others: a full disk takes it before its time.
+    fn delivered_early(&self, due: &mut Vec<Due>) -> rusqlite::Result<()> {
+        let known: RangeSet = due.iter().map(|event| event.sequence).collect();
+        for hit in [false, true] {
+            if SLICE_ROWS <= due.len() {
+                return Ok(());
+            }
+            let mut rows = self.conn.prepare_cached(
+                "SELECT sequence FROM settled WHERE result = 1 AND hit = ? ORDER BY sequence LIMIT ?",
+            )?;
+            let mut rows = rows.query(params![hit, signed(SLICE_ROWS as u64)])?;
+            while due.len() < SLICE_ROWS
+                && let Some(row) = rows.next()?
+            {
+                let sequence = number(row, 0)?;
+                if !known.contains(sequence) {
+                    let account = Account::Delivered;
+                    due.push(Due { sequence, account, hit, happened_at: Utc(0), evicted: true });
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// What waits and may go: ordinary events oldest first, then hits. Alarms, ledger and digests never go.
+    fn waiting_early(&self, due: &mut Vec<Due>) -> rusqlite::Result<()> {
+        for lane in [Lane::Bulk, Lane::Urgent] {
+            for sequence in self.books.order.waiting(lane) {
+                if SLICE_ROWS <= due.len() {
+                    return Ok(());
+                }
+                let Some(aged) = self.aged(sequence)? else { continue };
+                if aged.kind == EventKind::Read {
+                    due.push(Due { evicted: true, ..Due::waiting(sequence, &aged) });
+                }
+            }
+            if !due.is_empty() {
+                return Ok(());
+            }
+        }
+        Ok(())
+    }
+
+    fn forget_past(&mut self, limits: &Limits, lived_ms: i64) -> rusqlite::Result<()> {
         if !self.books.past {
             return Ok(());
         }
@@ -227,11 +306,21 @@ impl Db {
             .prepare_cached(
                 "DELETE FROM past WHERE number IN (SELECT number FROM past ORDER BY number LIMIT ?) AND gone_at < ?",
             )?
-            .execute(params![signed(SLICE_ROWS as u64), lived_ms.saturating_sub(DEDUPE_KEEP_MS)])?;
+            .execute(params![
+                signed(SLICE_ROWS as u64),
+                lived_ms.saturating_sub(i64::try_from(limits.dedupe_ms).unwrap_or(i64::MAX))
+            ])?;
         if 0 < forgotten {
             self.books.past = self.conn.query_row("SELECT EXISTS (SELECT 1 FROM past)", [], |row| row.get(0))?;
         }
         Ok(())
+    }
+}
+
+impl Due {
+    fn waiting(sequence: u64, aged: &Aged) -> Self {
+        let (hit, happened_at) = (aged.hit, aged.happened_at);
+        Self { sequence, account: Account::Waiting, hit, happened_at, evicted: false }
     }
 }
 

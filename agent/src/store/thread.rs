@@ -9,7 +9,7 @@ use crate::clock;
 use crate::config;
 use pintle_core::moment::{Moment, Mono};
 use pintle_core::queue::order::Order;
-use pintle_core::queue::retention::Limits;
+use pintle_core::queue::retention::{Limits, Room};
 use pintle_core::queue::{EventKind, Lane};
 use std::sync::Arc;
 use std::time::Duration;
@@ -32,6 +32,9 @@ const IDLE: Duration = Duration::from_secs(5);
 /// A store that made no commit for this long makes one, to notice a file system that turned read-only (source: fault
 /// 76) and to write down its age, ms.
 const PROBE_MS: u64 = 60_000;
+
+/// Slices of 500 events that go before a read is refused for want of room (our own limit: some 0.1 s of work).
+const SLICES_FOR_ROOM: u32 = 16;
 
 /// A file that could not be opened is tried again after this, ms.
 const REOPEN_MS: u64 = 500;
@@ -156,7 +159,11 @@ impl Worker {
     /// receipts, may use the rest.
     fn within_space(&mut self, command: Command) -> Option<Command> {
         let Command::Accept { events, now, answer } = command else { return Some(command) };
-        if events.iter().any(|event| event.kind == EventKind::Read) && self.is_short_of_space() {
+        let brings_reads = events.iter().any(|event| event.kind == EventKind::Read);
+        if brings_reads && self.is_short_of_space() && self.limits.when_full == config::WhenFull::Evict {
+            self.make_room();
+        }
+        if brings_reads && self.is_short_of_space() {
             tell(answer, Err(StoreError::DiskFull));
             return None;
         }
@@ -164,13 +171,47 @@ impl Worker {
     }
 
     fn is_short_of_space(&mut self) -> bool {
-        let wanted = self.limits.disk_free_min_mib.saturating_mul(1 << 20);
-        let free = self.folder.space().free;
+        let wanted = self.wanted_bytes();
+        let mut free = self.folder.space().free;
+        if free < wanted.saturating_mul(2) {
+            // Near the edge a second is long.
+            self.folder.forget_space();
+            free = self.folder.space().free;
+        }
         free < wanted && free.saturating_add(self.db.as_ref().map_or(0, Db::spare_bytes)) < wanted
+    }
+
+    fn wanted_bytes(&self) -> u64 {
+        self.limits.disk_free_min_mib.saturating_mul(1 << 20)
+    }
+
+    /// How much room the disk has; what is free inside the file counts as free.
+    fn room(&mut self) -> Room {
+        let space = self.folder.space();
+        let free = space.free.saturating_add(self.db.as_ref().map_or(0, Db::spare_bytes));
+        let may_evict = self.limits.when_full == config::WhenFull::Evict;
+        Room::of(free, space.size, self.limits.disk_act_percent, self.wanted_bytes(), may_evict)
+    }
+
+    /// Before reads are refused for want of room, what may go for them goes.
+    fn make_room(&mut self) {
+        let now = self.now;
+        for _ in 0..SLICES_FOR_ROOM {
+            let (answer, _) = tokio::sync::oneshot::channel();
+            self.write(vec![Command::Retire { now, answer }]);
+            if !self.is_short_of_space() {
+                return;
+            }
+        }
     }
 
     /// One transaction. All of its commands are answered, with success only after the commit and its sync.
     fn write(&mut self, group: Vec<Command>) {
+        let room = if group.iter().any(|command| matches!(command, Command::Retire { .. })) {
+            self.room()
+        } else {
+            Room::Enough
+        };
         let Some(mut db) = self.take_db() else {
             let trouble = self.trouble.clone().unwrap_or(StoreError::Stopped);
             for command in group {
@@ -188,7 +229,7 @@ impl Worker {
             self.now = newest(self.now, &command);
             let limits = retention(&self.limits);
             let retires = matches!(command, Command::Retire { .. });
-            outcome = apply(&mut db, command, &limits, &mut done);
+            outcome = apply(&mut db, command, (&limits, room), &mut done);
             if retires && outcome.is_ok() {
                 all_gone = matches!(done.last(), Some(Done::Counted(_, 0)));
                 self.log_holds_gone |= !all_gone;
@@ -268,6 +309,9 @@ impl Worker {
             std::process::abort();
         }
         let full = matches!(error, StoreError::DiskFull);
+        if full && self.folder.drop_ballast() {
+            tracing::warn!("the disk is full; the ballast was let go, so that deleting has room to work in");
+        }
         if self.trouble.is_none() {
             tracing::error!(error = %error, advice = error.advice(), "the queue could not be written");
         }
@@ -391,6 +435,7 @@ impl Worker {
         if self.log_grew {
             self.cut_log(Db::checkpoint_at_once);
         }
+        self.folder.keep_ballast(self.limits.ballast_mib.saturating_mul(1 << 20), self.wanted_bytes());
     }
 
     fn cut_log(&mut self, cut: impl Fn(&Db) -> rusqlite::Result<bool>) {
@@ -450,7 +495,7 @@ impl Held {
     }
 }
 
-fn apply(db: &mut Db, command: Command, limits: &Limits, done: &mut Vec<Done>) -> rusqlite::Result<()> {
+fn apply(db: &mut Db, command: Command, (limits, room): (&Limits, Room), done: &mut Vec<Done>) -> rusqlite::Result<()> {
     // On an error the answer must not be lost, so it goes into `done` first; there it is refused with the rest.
     match command {
         Command::Accept { events, now, answer } => {
@@ -493,7 +538,7 @@ fn apply(db: &mut Db, command: Command, limits: &Limits, done: &mut Vec<Done>) -
         }
         Command::Retire { now, answer } => {
             done.push(Done::Counted(answer, 0));
-            let retired = db.retire(limits, &now)?;
+            let retired = db.retire(limits, room, &now)?;
             count(done, retired);
         }
         Command::Images { write, answer } => {
@@ -611,5 +656,6 @@ fn retention(limits: &config::Queue) -> Limits {
         hit_waiting_ms: limits.hit_waiting_keep_s.saturating_mul(1000),
         delivered_ms: limits.delivered_keep_s.saturating_mul(1000),
         hit_delivered_ms: limits.hit_delivered_keep_s.saturating_mul(1000),
+        dedupe_ms: limits.dedupe_keep_s.saturating_mul(1000),
     }
 }

@@ -110,6 +110,8 @@ pub struct Facts {
     pub waiting_keep_s: u64,
     /// Free space below which new reads are refused, MiB.
     pub disk_free_min_mib: u64,
+    /// `queue.disk_warn_percent`
+    pub disk_warn_percent: u64,
 }
 
 /// The queue as health sees it.

@@ -219,9 +219,12 @@ impl Judge<'_, '_> {
             }
         }
         let low = self.seen.facts.disk_free_min_mib.saturating_mul(2 << 20);
+        let used = queue.disk_bytes.saturating_sub(queue.disk_free_bytes);
+        let warn = self.seen.facts.disk_warn_percent;
+        let filling = warn < 100 && u128::from(queue.disk_bytes) * u128::from(warn) < u128::from(used) * 100;
         self.ask_after(
             "queue.disk",
-            0 < queue.disk_bytes && queue.disk_free_bytes < low,
+            0 < queue.disk_bytes && (queue.disk_free_bytes < low || filling),
             0,
             u64::MAX,
             [

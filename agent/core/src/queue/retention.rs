@@ -6,10 +6,6 @@ use super::{EventKind, Lane};
 /// (source: fault 44).
 pub const SLICE_ROWS: usize = 500;
 
-/// Ids of reads that went are remembered for this long, ms: 30 days, as long as an engine may keep a read to hand it in
-/// again. Common practice, no source.
-pub const DEDUPE_KEEP_MS: i64 = 30 * 86_400_000;
-
 /// Age limits in ms, counted from the capture (see [`super::lived`]).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Limits {
@@ -21,6 +17,35 @@ pub struct Limits {
     pub delivered_ms: u64,
     /// Hits with a receipt.
     pub hit_delivered_ms: u64,
+    /// How long the ids of reads that went are remembered.
+    pub dedupe_ms: u64,
+}
+
+/// How much room the disk has.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Room {
+    /// Enough.
+    #[default]
+    Enough,
+    /// Little: what was delivered goes before its time.
+    Little,
+    /// None for new reads, and waiting ones may go for them.
+    Evict,
+}
+
+impl Room {
+    /// Judges `free` of `size` bytes: little from `act_percent` in use on, none below `free_min` bytes; waiting reads
+    /// go only if `may_evict`.
+    #[must_use]
+    pub fn of(free: u64, size: u64, act_percent: u64, free_min: u64, may_evict: bool) -> Self {
+        if may_evict && free < free_min {
+            return Self::Evict;
+        }
+        let used = size.saturating_sub(free);
+        // 100 % means never.
+        let little = act_percent < 100 && u128::from(size) * u128::from(act_percent) < u128::from(used) * 100;
+        if little || free < free_min { Self::Little } else { Self::Enough }
+    }
 }
 
 /// In which account an event stands.
@@ -63,7 +88,26 @@ fn never_expires(kind: EventKind, lane: Lane) -> bool {
 mod tests {
     use super::*;
 
-    const LIMITS: Limits = Limits { waiting_ms: 30, hit_waiting_ms: 40, delivered_ms: 10, hit_delivered_ms: 20 };
+    const LIMITS: Limits =
+        Limits { waiting_ms: 30, hit_waiting_ms: 40, delivered_ms: 10, hit_delivered_ms: 20, dedupe_ms: 50 };
+
+    #[test]
+    fn a_disk_is_judged_by_what_is_free_of_it() {
+        let table = [
+            (11, 90, 0, Room::Enough),
+            (10, 90, 0, Room::Enough),
+            (9, 90, 0, Room::Little),
+            (0, 100, 0, Room::Enough),
+            (5, 100, 6, Room::Little),
+            (6, 100, 6, Room::Enough),
+        ];
+        for (free, act, free_min, room) in table {
+            assert_eq!(Room::of(free, 100, act, free_min, false), room, "{free} {act} {free_min}");
+        }
+        assert_eq!(Room::of(5, 100, 90, 6, true), Room::Evict);
+        assert_eq!(Room::of(7, 100, 90, 6, true), Room::Little);
+        assert_eq!(Room::of(0, 0, 90, 0, true), Room::Enough, "a disk that tells no size");
+    }
 
     #[test]
     fn each_class_has_its_own_limit_waiting_and_delivered() {

@@ -282,6 +282,7 @@ fn facts(started: (Mono, Utc)) -> Facts {
         seal_none: true,
         waiting_keep_s: 30 * 86_400,
         disk_free_min_mib: 512,
+        disk_warn_percent: 80,
     }
 }
 

@@ -14,6 +14,7 @@ fn setup(folder: &std::path::Path) -> (IntakeSetup, watch::Receiver<IntakeView>)
         delivered_keep_s: 86_400,
         hit_delivered_keep_s: 86_400,
         disk_free_min_mib: 1,
+        ..config::Queue::PLAIN
     };
     let (view, seen) = watch::channel(IntakeView::default());
     let (_, position) = watch::channel(Arc::default());

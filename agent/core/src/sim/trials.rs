@@ -20,6 +20,8 @@ struct Stage {
     keeper: SiteKeeper,
     receiver: SkyReceiver,
     now_s: u32,
+    /// Seconds with a fix so far.
+    observed_s: u32,
     out: Vec<KeeperAction>,
 }
 
@@ -31,6 +33,7 @@ impl Stage {
             keeper: SiteKeeper::new(limits, None, &moment(1)),
             receiver: SkyReceiver::new(sky, habit, seed),
             now_s: 1,
+            observed_s: 0,
             out: Vec::new(),
         }
     }
@@ -41,6 +44,7 @@ impl Stage {
         self.out.clear();
         let heard = self.receiver.step(truth, agent);
         let now = moment(self.now_s);
+        self.observed_s += u32::from(heard.is_some());
         if let Some(heard) = heard {
             let fix = Fix {
                 at: now.mono,
@@ -144,7 +148,7 @@ pub struct TowOutcome {
     pub length_m: f64,
     /// The move was noticed at all.
     pub found: bool,
-    /// Seconds from crossing the threshold (from power-on, if it was off) to the notice; negative: before.
+    /// Observed seconds (with a fix) from crossing the threshold (from power-on, if it was off) to the notice.
     pub notice_s: Option<f64>,
     /// Way from the crossing to the notice, metres.
     pub notice_m: Option<f64>,
@@ -300,6 +304,7 @@ pub fn tow(sky: Sky, limits: KeeperLimits, seed: u64) -> TowOutcome {
 
 struct Judge {
     outcome: TowOutcome,
+    /// Observed seconds and way at the crossing.
     crossed_at: Option<(u32, f64)>,
     way_m: f64,
     motion_s: Vec<bool>,
@@ -312,14 +317,14 @@ impl Judge {
         self.motion_s.push(0.3 < truth.speed_mps());
         self.way_m += truth.speed_mps();
         if self.crossed_at.is_none() && threshold_m < truth.east_m.hypot(truth.north_m) {
-            self.crossed_at = Some((stage.now_s, self.way_m));
+            self.crossed_at = Some((stage.observed_s, self.way_m));
         }
         for action in &stage.out {
             match action {
                 KeeperAction::Left { .. } | KeeperAction::MovedWhileOff { .. } if !self.outcome.found => {
                     self.outcome.found = true;
-                    let (at_s, at_m) = self.crossed_at.unwrap_or((stage.now_s, self.way_m));
-                    self.outcome.notice_s = Some(f64::from(stage.now_s - at_s));
+                    let (at_s, at_m) = self.crossed_at.unwrap_or((stage.observed_s, self.way_m));
+                    self.outcome.notice_s = Some(f64::from(stage.observed_s - at_s));
                     self.outcome.notice_m = Some(self.way_m - at_m);
                 }
                 KeeperAction::SiteFound { site, .. } => {
@@ -374,7 +379,7 @@ fn run_tow(
             // The agent starts again with what it kept.
             let memory = stage.keeper.memory();
             stage.keeper = SiteKeeper::new(limits, Some(memory), &moment(stage.now_s));
-            judge.crossed_at = Some((stage.now_s, judge.way_m));
+            judge.crossed_at = Some((stage.observed_s, judge.way_m));
         }
         stage.step(&truth, agent);
         judge.look(&stage, &truth, limits.move_threshold_m);

@@ -21,7 +21,7 @@ const TRAVEL_M_MIN: f64 = 12.0;
 /// Each of four means of 20 s must lie so much farther out, metres, times quality. Source: a first probe.
 const WALK_STEP_M: f64 = 4.0;
 /// Share of the way that the speed above its noise must explain in a steady walk; our own choice.
-const WALK_EXPLAINED_SHARE: f64 = 0.5;
+const WALK_EXPLAINED_SHARE: f64 = 0.65;
 /// Without any proof of motion: so long beyond the threshold, observed seconds. Source: a first probe; 180 s gave 2
 /// false
 /// moves in 1,000 bad nights, 300 s none and no later leave.

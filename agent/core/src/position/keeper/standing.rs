@@ -3,7 +3,7 @@
 use super::arrival::BlockMaker;
 use super::evidence::{Evidence, Sample, seconds};
 use super::leaving::{Ground, Outing};
-use super::{Adrift, Anchor, KeeperAction, KeeperState, KeptSite, SiteKeeper};
+use super::{Adrift, Anchor, KeeperAction, KeeperLimits, KeeperState, KeptSite, SiteKeeper};
 use crate::geo::{LatLon, LocalPlane};
 use crate::moment::{Moment, Mono};
 use crate::position::Site;
@@ -22,12 +22,14 @@ const CALM_SAMPLES: u32 = 5;
 /// may replay its last known position, which is one position however often it is sent, and one that still walks in from
 /// elsewhere says speed 0.
 const AGREE_DISTINCT: u32 = 4;
-/// And they must agree for so long, s; our own choice.
-const AGREE_ALIVE_S: f64 = 10.0;
+/// And they must agree for so long, s, at the default settle time; shorter with a shorter one. Our own choice.
+const AGREE_ALIVE_S: f64 = 30.0;
 /// Receivers in static hold send frozen digits: they agree after this time, s. Source: no power-on error over 25 m in
-/// the
-/// logs outlived 82 s.
-const AGREE_FROZEN_S: f64 = 90.0;
+/// the logs outlived 82 s; in the error model, where wrong starts last 30 s in the mean, one in 20,000 outlives this.
+const AGREE_FROZEN_S: f64 = 300.0;
+/// Share of the threshold within which a fix agrees with the stored site. Between this and the threshold it says
+/// neither: a trailer that was put down just beyond the threshold is seen there too.
+const AGREE_SHARE: f64 = 0.6;
 /// Blocks of the anchor, s.
 const BLOCK_S: f64 = 20.0;
 /// Blocks that are compared with the anchor to find a hop without motion: ten minutes.
@@ -214,7 +216,7 @@ impl SiteKeeper {
             outing.push(&sample, evidence, &self.noise, &ground);
         }
         if away_m <= threshold_m {
-            return standing.inside(&sample, away_m, threshold_m);
+            return standing.inside(&sample, away_m, self.limits);
         }
         standing.agree_s = 0.0;
         standing.agree_distinct = 0;
@@ -477,13 +479,15 @@ fn trip_rest_ms(settle_s: f64) -> u64 {
 }
 
 impl Standing {
-    fn inside(&mut self, sample: &Sample, away_m: f64, threshold_m: f64) -> Turn {
-        if !self.verified {
+    fn inside(&mut self, sample: &Sample, away_m: f64, limits: KeeperLimits) -> Turn {
+        let threshold_m = limits.move_threshold_m;
+        if !self.verified && away_m <= AGREE_SHARE * threshold_m {
             self.agree_s += sample.seconds;
             self.agree_distinct +=
                 u32::from(sample.fresh && sample.good && sample.speed_mps.is_some_and(|mps| 0.0 < mps));
-            let alive = AGREE_DISTINCT <= self.agree_distinct && AGREE_ALIVE_S <= self.agree_s;
-            if alive || AGREE_FROZEN_S <= self.agree_s {
+            let patience = (limits.settle_s / KeeperLimits::default().settle_s).clamp(1.0 / 6.0, 1.0);
+            let alive = AGREE_DISTINCT <= self.agree_distinct && AGREE_ALIVE_S * patience <= self.agree_s;
+            if alive || AGREE_FROZEN_S * patience <= self.agree_s {
                 return Turn::Verify;
             }
         }

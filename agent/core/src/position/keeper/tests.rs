@@ -153,7 +153,7 @@ fn after_a_start_the_site_is_kept_if_the_fixes_agree() {
     story.stand(100);
     story.restart();
     assert!(!story.keeper.standing.as_ref().unwrap().verified);
-    story.stand(15);
+    story.stand(20);
     assert_eq!(story.keeper.state(), KeeperState::Anchored);
     assert_eq!(story.count(|a| matches!(a, KeeperAction::Verified { .. })), 1);
     assert_eq!(story.count(found), 1);
@@ -200,7 +200,7 @@ fn an_announced_move_silences_the_urgency_and_ends_at_arrival() {
     story.stand(100);
     story.keeper.tow_begin("technician 7", 3600, &moment(story.now_ms)).unwrap();
     story.restart();
-    story.stand(15);
+    story.stand(20);
     story.drive(60, 15.0);
     assert_eq!(story.count(|a| matches!(a, KeeperAction::Left { announced: true, .. })), 1);
     assert_eq!(story.keeper.tow_begin("technician 7", 60, &moment(story.now_ms)), Err(TowProblem::Underway));

@@ -6,6 +6,7 @@ pub mod control;
 pub mod files;
 pub mod http;
 pub mod meters;
+pub mod mqtt;
 pub mod nats;
 pub mod netif;
 pub mod serial;

@@ -6,7 +6,7 @@
 
 use super::access::Access;
 use super::http::why_of;
-use super::target::{Handed, Handover, OwnFault, Target, TargetError};
+use super::target::{Handed, Handover, OwnFault, Target, TargetError, kind_word, name_of};
 use crate::config::{Broker, StreamMaker};
 use async_nats::connection::State;
 use async_nats::header::{HeaderMap, NATS_MESSAGE_ID};
@@ -36,25 +36,10 @@ const STREAM_KEEP: Duration = Duration::from_hours(30 * 24);
 /// Repeats within this are dropped by the server. Source: NATS documentation, default of `duplicate_window`.
 const DUPLICATE_WINDOW: Duration = Duration::from_mins(2);
 
-/// What `source` is called within subjects: the trailer's name.
-#[must_use]
-pub fn name_of(source: &str) -> &str {
-    source.rsplit(':').next().unwrap_or_default()
-}
-
 /// The subject of an event of that kind.
 #[must_use]
 pub fn event_subject(prefix: &str, trailer: &str, kind: EventKind) -> String {
-    let what = match kind {
-        EventKind::Read => "read",
-        EventKind::Stamp => "stamp",
-        EventKind::Site => "site",
-        EventKind::Track => "track",
-        EventKind::Notice => "notice",
-        EventKind::Ledger => "ledger",
-        EventKind::Digest => "digest",
-    };
-    format!("{prefix}.event.{trailer}.{what}")
+    format!("{prefix}.event.{trailer}.{}", kind_word(kind))
 }
 
 /// The subject of all events of all trailers.

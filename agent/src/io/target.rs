@@ -2,6 +2,7 @@
 
 use super::access::Access;
 use super::http::{self, HttpError};
+use super::mqtt::{Mqtt, Place};
 use super::nats::Nats;
 use crate::config;
 pub use crate::config::receiver::{Address, address};
@@ -103,12 +104,34 @@ pub trait Target {
     fn receipts(&mut self) -> impl Future<Output = Vec<Receipt>> + Send;
 }
 
+/// What `source` is called within subjects and topics: the trailer's name.
+#[must_use]
+pub fn name_of(source: &str) -> &str {
+    source.rsplit(':').next().unwrap_or_default()
+}
+
+/// What an event is called within subjects and topics.
+#[must_use]
+pub fn kind_word(kind: EventKind) -> &'static str {
+    match kind {
+        EventKind::Read => "read",
+        EventKind::Stamp => "stamp",
+        EventKind::Site => "site",
+        EventKind::Track => "track",
+        EventKind::Notice => "notice",
+        EventKind::Ledger => "ledger",
+        EventKind::Digest => "digest",
+    }
+}
+
 /// The ways that there are.
 pub enum AnyTarget {
     /// An HTTPS endpoint.
     Https(http::Client),
     /// A NATS cluster.
     Nats(Box<Nats>),
+    /// An MQTT broker.
+    Mqtt(Box<Mqtt>),
 }
 
 impl AnyTarget {
@@ -116,12 +139,16 @@ impl AnyTarget {
     ///
     /// # Errors
     /// [`TargetError`]: a fault of the configuration or its files, or nobody there.
-    pub async fn open(receiver: &config::Receiver, source: &str, _lane: Lane) -> Result<Self, TargetError> {
+    pub async fn open(receiver: &config::Receiver, source: &str, lane: Lane) -> Result<Self, TargetError> {
         let address = address(&receiver.url).map_err(|(what, advice)| TargetError::Own(OwnFault::new(what, advice)))?;
         let access = Access::from(receiver);
         Ok(match address {
             Address::Nats { servers, tls } => {
                 Self::Nats(Box::new(Nats::open(&servers, tls, &access, &receiver.broker, source).await?))
+            }
+            Address::Mqtt { host, port, tls } => {
+                let place = Place { host, port, tls };
+                Self::Mqtt(Box::new(Mqtt::open(&place, &access, &receiver.broker, source, lane).await?))
             }
             _ => Self::Https(http::Client::open(receiver).await?),
         })
@@ -133,6 +160,7 @@ impl Target for AnyTarget {
         match self {
             Self::Https(client) => client.hand_over(handover).await,
             Self::Nats(nats) => nats.hand_over(handover).await,
+            Self::Mqtt(mqtt) => mqtt.hand_over(handover).await,
         }
     }
 
@@ -140,6 +168,7 @@ impl Target for AnyTarget {
         match self {
             Self::Https(client) => client.receipts().await,
             Self::Nats(nats) => nats.receipts().await,
+            Self::Mqtt(mqtt) => mqtt.receipts().await,
         }
     }
 }

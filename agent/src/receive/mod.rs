@@ -10,6 +10,7 @@ pub mod check;
 pub mod content;
 pub mod http;
 pub mod ledger;
+pub mod mqtt;
 pub mod nats;
 pub mod report;
 pub mod schema;
@@ -23,15 +24,18 @@ pub mod write;
 use crate::clock;
 use crate::exit::Exit;
 use crate::io::access::Access;
+use crate::io::mqtt::Place;
 use crate::io::target::{Address, address};
 use account::Account;
 use http::Limits;
+use mqtt::MqttSetup;
 use nats::NatsSetup;
 use report::Report;
 use server::{ReceiveError, Receiver, ReceiverSetup};
 use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 use tokens::Tokens;
 use tokio::signal::unix::{SignalKind, signal};
@@ -90,6 +94,9 @@ struct BrokerArgs {
     /// Make the stream with this many replicas if it is not there.
     #[arg(long, value_name = "REPLICAS", requires = "nats", value_parser = clap::value_parser!(u8).range(1..=5))]
     nats_make_stream: Option<u8>,
+    /// Take events from this MQTT 5 broker too: mqtts://HOST:PORT, or mqtt:// on this computer.
+    #[arg(long, value_name = "URL")]
+    mqtt: Option<String>,
     /// First part of subjects and topics.
     #[arg(long, value_name = "NAME", default_value = "pintle")]
     subject: String,
@@ -123,6 +130,19 @@ impl BrokerArgs {
                 make_stream: self.nats_make_stream.map(usize::from),
             })),
             Ok(_) => Err(ReceiveError::Broker("--nats names no NATS servers")),
+            Err((what, _)) => Err(ReceiveError::Broker(what)),
+        }
+    }
+
+    fn mqtt(&self) -> Result<Option<MqttSetup>, ReceiveError> {
+        let Some(url) = &self.mqtt else { return Ok(None) };
+        match address(url) {
+            Ok(Address::Mqtt { host, port, tls }) => Ok(Some(MqttSetup {
+                place: Place { host, port, tls },
+                access: self.access(),
+                prefix: self.subject.clone(),
+            })),
+            Ok(_) => Err(ReceiveError::Broker("--mqtt names no MQTT broker")),
             Err((what, _)) => Err(ReceiveError::Broker(what)),
         }
     }
@@ -222,7 +242,7 @@ fn print_report(folder: &Path, json: bool) -> Exit {
 fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
     // Whoever runs the receiver inside another program has set up logging; then that stays.
     drop(tracing_subscriber::fmt().with_writer(std::io::stderr).with_ansi(false).without_time().try_init());
-    let nats = args.brokers.nats()?;
+    let (nats, mqtt) = (args.brokers.nats()?, args.brokers.mqtt()?);
     let token = args.token_file.as_deref().map(tls::token).transpose()?;
     let tls = args.tls_cert.as_deref().zip(args.tls_key.as_deref());
     let tls = tls.map(|(cert, key)| tls::server_config(cert, key, args.client_ca.as_deref())).transpose()?;
@@ -241,10 +261,19 @@ fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
         let receiver = Receiver::bind(setup).await?;
         announce(&receiver.url(), args.announce.as_deref())?;
         let service = receiver.service();
-        let from_nats = async {
-            if let Some(setup) = nats {
-                nats::run(setup, service, stop.clone()).await;
-            }
+        let from_brokers = async {
+            let from_nats = async {
+                if let Some(setup) = nats {
+                    nats::run(setup, Arc::clone(&service), stop.clone()).await;
+                }
+            };
+            let from_mqtt = async {
+                if let Some(setup) = mqtt {
+                    mqtt::run(setup, Arc::clone(&service), stop.clone()).await;
+                }
+            };
+            tokio::join!(from_nats, from_mqtt);
+            drop(service);
         };
         let serving = receiver.serve(stop.clone());
         let stopping = async {
@@ -254,7 +283,7 @@ fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
             }
             stop.cancel();
         };
-        tokio::join!(serving, stopping, from_nats);
+        tokio::join!(serving, stopping, from_brokers);
         Ok(())
     })
 }

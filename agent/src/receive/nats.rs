@@ -113,7 +113,7 @@ async fn serve(
             continue;
         };
         for answer in answers {
-            let trailer = crate::io::nats::name_of(&answer.source).to_owned();
+            let trailer = crate::io::target::name_of(&answer.source).to_owned();
             let payload = serde_json::to_vec(&answer).unwrap_or_default();
             client.publish(receipt_subject(&setup.prefix, &trailer), payload.into()).await.map_err(broken)?;
         }

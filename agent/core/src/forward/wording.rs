@@ -87,7 +87,7 @@ pub(super) fn no_answer(why: NoAnswer) -> &'static str {
             "the broker does not let this trailer in: check receiver.credentials_file or token_file with its owner"
         }
         NoAnswer::NoStream => {
-            "the broker has no stream that keeps this trailer's subjects: ask its owner to make one, see docs/RECEIVER.md"
+            "the broker has no stream, or no session of a consumer, that keeps what this trailer sends: ask its owner for one"
         }
         NoAnswer::BrokerFull => "the broker has no room: tell its owner; it is tried again",
         NoAnswer::NoFolder => {

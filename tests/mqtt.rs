@@ -1,0 +1,164 @@
+//! The drain through a real MQTT 5 broker: an event is delivered when the agency's consumer says so, and a broker that
+//! is killed with all that it had acknowledged loses and doubles none.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+#[path = "support/drain.rs"]
+mod drain;
+#[path = "support/receiver.rs"]
+#[expect(dead_code, reason = "other tests say more to it")]
+mod receiver;
+
+use drain::{Drain, until};
+use receiver::Receiver;
+use std::io::Write as _;
+use std::net::{TcpListener, TcpStream};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+use tempfile::TempDir;
+
+/// A new queue opens with one ledger event.
+const OPENING: u64 = 1;
+
+/// Where Debian puts it; root's path may lack the folder.
+const PROGRAMS: [&str; 2] = ["mosquitto", "/usr/sbin/mosquitto"];
+
+struct Broker {
+    program: &'static str,
+    port: u16,
+    folder: TempDir,
+    running: Option<Child>,
+}
+
+impl Broker {
+    /// `None` if there is none to run.
+    fn start(more: &str) -> Option<Self> {
+        let works = |program: &&&str| Command::new(program).arg("-h").stdout(Stdio::null()).status().is_ok();
+        let Some(program) = PROGRAMS.iter().find(works) else {
+            assert!(std::env::var("PINTLE_RIGS").as_deref() != Ok("all"), "needs mosquitto");
+            drop(writeln!(std::io::stderr().lock(), "not run: needs mosquitto"));
+            return None;
+        };
+        let folder = tempfile::tempdir().unwrap();
+        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        let own = nix::unistd::User::from_uid(nix::unistd::geteuid()).unwrap().unwrap().name;
+        let text = format!(
+            "listener {port} 127.0.0.1\npersistence true\npersistence_location {}/\nuser {own}\nmax_queued_messages \
+             0\n{}\n",
+            folder.path().display(),
+            if more.is_empty() { "allow_anonymous true" } else { more }
+        );
+        std::fs::write(folder.path().join("broker.conf"), text).unwrap();
+        let mut broker = Self { program, port, folder, running: None };
+        broker.start_again();
+        Some(broker)
+    }
+
+    fn start_again(&mut self) {
+        let mut command = Command::new(self.program);
+        command.arg("-c").arg(self.folder.path().join("broker.conf")).stdin(Stdio::null());
+        self.running = Some(command.stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap());
+        let began = Instant::now();
+        while TcpStream::connect(("127.0.0.1", self.port)).is_err() {
+            assert!(began.elapsed() < Duration::from_secs(20), "the broker does not start");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    /// kill -9.
+    fn kill(&mut self) {
+        if let Some(mut child) = self.running.take() {
+            child.kill().unwrap();
+            child.wait().unwrap();
+        }
+    }
+
+    fn url(&self) -> String {
+        format!("mqtt://127.0.0.1:{}", self.port)
+    }
+}
+
+impl Drop for Broker {
+    fn drop(&mut self) {
+        self.kill();
+    }
+}
+
+fn nothing_lost_nothing_doubled(receiver: &Receiver, reads: i64) {
+    assert_eq!(receiver.count("SELECT count(*) FROM reads"), reads);
+    assert_eq!(receiver.count("SELECT count(DISTINCT id) FROM reads"), reads);
+    let report = receiver.report(&["--json"]);
+    assert_eq!(report.code, 0, "{}", report.out);
+}
+
+#[tokio::test]
+async fn what_nobody_has_a_session_for_is_not_handed_over_and_all_is_delivered_once_there_is_one() {
+    let Some(broker) = Broker::start("") else { return };
+    let folder = tempfile::tempdir().unwrap();
+    let trailer = Drain::start("heron-3", folder.path(), drain::target(&broker.url()));
+    trailer.put(1..=40, false).await;
+    trailer.put(1001..=1003, true).await;
+    // The broker would throw it away: no consumer has ever had a session there.
+    trailer.until_view("told", |view| view.trouble.as_deref().is_some_and(|text| text.contains("keeps"))).await;
+    let counts = trailer.figures().await.counts;
+    assert_eq!((counts.delivered, counts.waiting), (0, 43 + OPENING));
+    assert_eq!(trailer.view.borrow().handed_over, 0);
+
+    let receiver = Receiver::start(&["--mqtt", &broker.url()]);
+    trailer.until_delivered(43 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 43);
+    assert_eq!(trailer.view.borrow().hit_latency_ms.len(), 3);
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn what_the_broker_keeps_for_a_consumer_that_is_away_is_handed_over_and_not_delivered() {
+    let Some(broker) = Broker::start("") else { return };
+    let mut receiver = Receiver::start(&["--mqtt", &broker.url()]);
+    let folder = tempfile::tempdir().unwrap();
+    let trailer = Drain::start("heron-3", folder.path(), drain::target(&broker.url()));
+    trailer.put(1..=5, false).await;
+    trailer.until_delivered(5 + OPENING).await;
+    receiver.kill();
+    trailer.put(6..=60, false).await;
+    trailer.until_view("handed over", |view| view.handed_over == 55).await;
+    assert_eq!(trailer.figures().await.counts.delivered, 5 + OPENING);
+    receiver.start_again();
+    trailer.until_delivered(60 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 60);
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn a_broker_killed_during_the_drain_forgets_what_it_acknowledged_and_nothing_is_lost_or_doubled() {
+    let Some(mut broker) = Broker::start("") else { return };
+    let receiver = Receiver::start(&["--mqtt", &broker.url()]);
+    let folder = tempfile::tempdir().unwrap();
+    let mut target = drain::target(&broker.url());
+    target.broker.receipt_wait_s = 5;
+    let trailer = Drain::start("heron-3", folder.path(), target);
+    trailer.put(1..=100, false).await;
+    trailer.until_delivered(100 + OPENING).await;
+    trailer.put(101..=3000, false).await;
+    until("under way", || async { 400 < trailer.figures().await.counts.delivered }).await;
+    broker.kill();
+    assert!(trailer.figures().await.counts.delivered < 3000, "killed in the middle");
+    broker.start_again();
+    trailer.put(5001..=5005, true).await;
+    trailer.until_delivered(3005 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 3005);
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn a_broker_that_does_not_know_the_trailer_is_told_as_such() {
+    let Some(mut broker) = Broker::start("allow_anonymous false") else { return };
+    let folder = tempfile::tempdir().unwrap();
+    let trailer = Drain::start("heron-3", folder.path(), drain::target(&broker.url()));
+    trailer.put(1..=3, false).await;
+    trailer
+        .until_view("told", |view| view.trouble.as_deref().is_some_and(|text| text.contains("let this trailer")))
+        .await;
+    broker.kill();
+    assert_eq!(trailer.figures().await.counts.waiting, 3 + OPENING);
+    trailer.stop().await;
+}

@@ -115,10 +115,17 @@ pub struct Answer {
     content_type: Option<String>,
     retry_after: Option<String>,
     date: Option<String>,
+    known_up_to: Option<u64>,
     body: Vec<u8>,
 }
 
 impl Answer {
+    /// The highest sequence of the generation that the receiver says it had heard of before.
+    #[must_use]
+    pub fn known_up_to(&self) -> Option<u64> {
+        self.known_up_to
+    }
+
     /// The answer as the core judges it.
     #[must_use]
     pub fn view(&self) -> HttpAnswer<'_> {
@@ -202,6 +209,8 @@ impl Client {
             content_type: text(header::CONTENT_TYPE),
             retry_after: text(header::RETRY_AFTER),
             date: text(header::DATE),
+            known_up_to: text(header::HeaderName::from_static(event::HEADER_KNOWN_UP_TO))
+                .and_then(|number| number.parse().ok()),
             body: Vec::new(),
         };
         while let Some(chunk) = response.chunk().await.map_err(|error| PostError::NoAnswer(why(&error)))? {

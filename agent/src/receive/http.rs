@@ -15,7 +15,7 @@ use hyper::header::{self, HeaderMap, HeaderValue};
 use hyper::{Method, Request, Response, StatusCode};
 use pintle_core::wire::event::{
     BATCH_CONTENT_TYPE, HEADER_ACCEPTED_UP_TO, HEADER_CONTENT_DIGEST, HEADER_GENERATION, HEADER_IDEMPOTENCY_KEY,
-    HEADER_SOURCE,
+    HEADER_KNOWN_UP_TO, HEADER_SOURCE,
 };
 use pintle_core::wire::problem::{MEDIA_TYPE, Problem};
 use pintle_core::wire::receipt::{ReceiptBody, unquoted};
@@ -289,8 +289,11 @@ impl Service {
             received_at,
             events,
         };
-        let Stored { receipts, resend } = self.store.store(batch).await.map_err(|error| database(&error))?;
-        Ok(json(&ReceiptBody { batch: told.key, receipts, resend }))
+        let stored = self.store.store(batch).await.map_err(|error| database(&error))?;
+        let Stored { receipts, resend, known_up_to } = stored;
+        let mut answer = json(&ReceiptBody { batch: told.key, receipts, resend });
+        answer.headers_mut().insert(HEADER_KNOWN_UP_TO, HeaderValue::from(known_up_to));
+        Ok(answer)
     }
 
     async fn body<B>(&self, body: B) -> Result<(Bytes, Option<OwnedSemaphorePermit>), Refused>

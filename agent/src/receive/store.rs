@@ -38,6 +38,8 @@ pub struct Stored {
     pub receipts: Vec<Receipt>,
     /// What is wanted again, since it is not here.
     pub resend: Vec<Resend>,
+    /// The highest number of its generation that was known before it.
+    pub known_up_to: u64,
 }
 
 struct Asked {

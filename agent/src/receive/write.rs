@@ -130,6 +130,10 @@ fn signed(number: u64) -> i64 {
 fn store(names: &mut Names<'_>, batch: &Batch) -> Result<Stored> {
     let trailer = names.trailer(&batch.source)?;
     let generation = names.generation(trailer, &batch.generation, batch.received_at)?;
+    let known: i64 = names
+        .work
+        .prepare_cached("SELECT accepted_up_to FROM generation WHERE no = ?1")?
+        .query_row([generation], |row| row.get(0))?;
     names
         .work
         .prepare_cached(
@@ -159,7 +163,7 @@ fn store(names: &mut Names<'_>, batch: &Batch) -> Result<Stored> {
             }
         }
     }
-    Ok(Stored { receipts, resend })
+    Ok(Stored { receipts, resend, known_up_to: u64::try_from(known).unwrap_or(0) })
 }
 
 fn receipt(id: &str, result: ReceiptResult, problem: Option<String>) -> Receipt {

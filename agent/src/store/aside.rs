@@ -8,8 +8,9 @@ use super::{Accepted, NewEvent, StoreError};
 use crate::clock;
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::{Moment, Utc};
+use pintle_core::queue::ranges::RangeSet;
 use pintle_core::queue::{EventKind, Lane};
-use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, VERSION};
+use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::Path;
 
@@ -21,6 +22,8 @@ const SALVAGE_MS: u64 = 5000;
 struct TakenOver {
     events: u64,
     unreadable: u64,
+    /// Their sequences there.
+    ranges: RangeSet,
     /// Highest sequence seen there.
     up_to: Option<u64>,
     /// False if the time ran out first.
@@ -38,6 +41,15 @@ pub(super) fn open_or_replace(folder: &Folder, now: &Moment) -> Result<Db, Store
     let db = match Db::open(folder, now, false) {
         Err(StoreError::Damaged { detail, .. }) => replace(folder, &detail, now)?,
         Ok(db) if db.books.accepted == 0 => begin(db, folder, None, "the file was lost", now)?,
+        Ok(db) if is_older_copy(&db, folder) => {
+            let detail = format!(
+                "it has given out {} numbers and had given out {} before: it is an older copy of itself",
+                db.books.accepted,
+                folder.noted_up_to()
+            );
+            drop(db);
+            replace(folder, &detail, now)?
+        }
         other => other?,
     };
     note(&db, folder)?;
@@ -49,11 +61,20 @@ fn replace(folder: &Folder, detail: &str, now: &Moment) -> Result<Db, StoreError
     let name = folder.set_aside(now.utc).map_err(|error| StoreError::Disk {
         detail: format!("the queue's file is damaged ({detail}) and can't be set aside: {error}"),
     })?;
-    tracing::error!(file = name, detail, "the queue's file is damaged; it was set aside and a new one begun");
+    tracing::error!(
+        file = name,
+        detail,
+        "the queue's file is damaged or an older copy; it was set aside and a new one begun"
+    );
     let db = Db::open(folder, now, false)?;
-    let db = begin(db, folder, Some(&name), &format!("the file was damaged: {detail}"), now)?;
+    let db = begin(db, folder, Some(&name), &format!("the file was damaged or went backwards: {detail}"), now)?;
     note(&db, folder)?;
     Ok(db)
+}
+
+/// Storage that went backwards: a worn card that forgot, or a restored image. Its next numbers were given before.
+fn is_older_copy(db: &Db, folder: &Folder) -> bool {
+    folder.noted_generation().as_ref() == Some(&db.books.generation) && db.books.accepted < folder.noted_up_to()
 }
 
 fn note(db: &Db, folder: &Folder) -> Result<(), StoreError> {
@@ -61,7 +82,7 @@ fn note(db: &Db, folder: &Folder) -> Result<(), StoreError> {
         return Ok(());
     }
     folder
-        .note_generation(&db.books.generation)
+        .note_generation(&db.books.generation, db.books.accepted)
         .map_err(|error| StoreError::Disk { detail: format!("can't write queue.generation: {error}") })
 }
 
@@ -102,7 +123,7 @@ fn ledger(what: LedgerWhat, generation: String, taken: &TakenOver, reason: Strin
         v: VERSION,
         what,
         generation,
-        ranges: Vec::new(),
+        ranges: taken.ranges.runs().map(|(from, to)| SequenceRange { from, to }).collect(),
         count: taken.events,
         class: None,
         captured_from: None,
@@ -134,6 +155,7 @@ fn take_over(db: &mut Db, aside: &Path, now: &Moment) -> rusqlite::Result<TakenO
             Ok(Some(event)) => {
                 if let Accepted::New { sequence: new } = db.put(&event, now)? {
                     db.adopt_images(new, event.hit, super::images::announced(&old, sequence))?;
+                    taken.ranges.insert(sequence);
                     taken.events += 1;
                 }
             }

@@ -157,12 +157,21 @@ impl Folder {
 
     /// The generation that the last opened file had, kept beside it to know it by when the file is lost.
     pub(super) fn noted_generation(&self) -> Option<String> {
-        let text = std::fs::read_to_string(self.dir.join("queue.generation")).ok()?;
-        pintle_core::ids::EventId::parse(text.trim()).map(|id| id.to_string())
+        let text = self.noted()?;
+        pintle_core::ids::EventId::parse(text.lines().next()?.trim()).map(|id| id.to_string())
     }
 
-    /// Writes the note: beside, synced, renamed, folder synced.
-    pub(super) fn note_generation(&self, generation: &str) -> std::io::Result<()> {
+    /// How many sequences that file had given out at least; 0 if the note does not say it.
+    pub(super) fn noted_up_to(&self) -> u64 {
+        self.noted().and_then(|text| text.lines().nth(1)?.trim().parse().ok()).unwrap_or(0)
+    }
+
+    fn noted(&self) -> Option<String> {
+        std::fs::read_to_string(self.dir.join("queue.generation")).ok()
+    }
+
+    /// Writes the note: beside, synced, renamed, folder synced. `up_to`: sequences that are given out for good.
+    pub(super) fn note_generation(&self, generation: &str, up_to: u64) -> std::io::Result<()> {
         let beside = self.dir.join("queue.generation.new");
         // What lies there is left by a killed run, or is a link that somebody laid; neither is written through.
         match std::fs::remove_file(&beside) {
@@ -170,7 +179,7 @@ impl Folder {
             _ => {}
         }
         let mut file = private(OpenOptions::new().create_new(true).write(true)).open(&beside)?;
-        file.write_all(generation.as_bytes())?;
+        file.write_all(format!("{generation}\n{up_to}\n").as_bytes())?;
         file.sync_all()?;
         std::fs::rename(&beside, self.dir.join("queue.generation"))?;
         self.sync()

@@ -36,6 +36,7 @@ pub(super) enum Command {
     LookAtImages(images::Look),
     Figures { answer: Answer<QueueFigures> },
     IdKey { answer: Answer<[u8; 32]> },
+    WentBackwards { known: u64, answer: Answer<()> },
     Close { answer: Answer<()> },
 }
 
@@ -195,6 +196,15 @@ impl StoreHandle {
     /// Any [`StoreError`].
     pub async fn figures(&self) -> Result<QueueFigures, StoreError> {
         self.ask(|answer| Command::Figures { answer }).await
+    }
+
+    /// The receiver has heard of sequence `known` of this generation. If this file has not given it out, it is an older
+    /// copy: the process ends, and its next start sets the file aside and begins a new generation.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn went_backwards(&self, known: u64) -> Result<(), StoreError> {
+        self.ask(|answer| Command::WentBackwards { known, answer }).await
     }
 
     /// The secret of this store by which ids are derived from reads that have none.

@@ -31,6 +31,7 @@ pub fn open(state_dir: &Path, limits: &config::Queue, now: Moment) -> Result<Sto
         .map_err(|error| StoreError::Disk { detail: format!("can't start the store's timer: {error}") })?;
     let (sender, commands) = mpsc::channel(COMMANDS_MAX);
     let arrived = Arc::new(Arrivals::default());
+    let noted_up_to = folder.noted_up_to();
     let worker = Worker {
         folder,
         limits: *limits,
@@ -43,6 +44,7 @@ pub fn open(state_dir: &Path, limits: &config::Queue, now: Moment) -> Result<Sto
         tried: Mono(0),
         committed: clock::mono(),
         commits: 0,
+        noted_up_to,
         log_grew: true,
         log_holds_gone: true,
         now,

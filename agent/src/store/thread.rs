@@ -36,6 +36,13 @@ const PROBE_MS: u64 = 60_000;
 /// Slices of 500 events that go before a read is refused for want of room (our own limit: some 0.1 s of work).
 const SLICES_FOR_ROOM: u32 = 16;
 
+/// How far the file has got is noted beside it after so many events (our own choice: two syncs in a thousand).
+const NOTE_EVERY: u64 = 1000;
+
+/// When the file was last found to be an older copy, by the store's age.
+const WENT_BACKWARDS: &str = ".went_backwards";
+const DAY_MS: i64 = 86_400_000;
+
 /// A file that could not be opened is tried again after this, ms.
 const REOPEN_MS: u64 = 500;
 
@@ -57,6 +64,8 @@ pub(super) struct Worker {
     pub(super) log_grew: bool,
     /// Reads were let go since the log was last cut: what they were may still stand in it.
     pub(super) log_holds_gone: bool,
+    /// What the note beside the file says.
+    pub(super) noted_up_to: u64,
     /// The newest moment that a command told.
     pub(super) now: Moment,
 }
@@ -288,12 +297,50 @@ impl Worker {
         self.log_grew = true;
         self.trouble = None;
         db.sums_changed = false;
+        if self.noted_up_to.saturating_add(NOTE_EVERY) <= db.books.accepted {
+            self.note(db);
+        }
         if std::mem::take(&mut db.brought_urgent) {
             self.arrived.urgent.notify_one();
         }
         if std::mem::take(&mut db.brought_bulk) {
             self.arrived.bulk.notify_one();
         }
+    }
+
+    /// Writes beside the file how far it has got: a file that has less at the next start is an older copy.
+    fn note(&mut self, db: &Db) {
+        self.noted_up_to = db.books.accepted;
+        if let Err(error) = self.folder.note_generation(&db.books.generation, db.books.accepted) {
+            tracing::warn!(%error, "how far the queue has got could not be noted");
+        }
+    }
+
+    /// The receiver has heard of numbers that this file has not given out: it is an older copy of itself, as after a
+    /// restored image. Its next numbers would be given twice, so the process ends and the next start begins a new
+    /// generation. Once a day at most: a receiver that errs must not keep the trailer from its work.
+    fn went_backwards(&mut self, known: u64) -> Result<(), StoreError> {
+        let Some(db) = self.take_db() else { return Err(self.trouble.clone().unwrap_or(StoreError::Stopped)) };
+        let lived_ms = db.books.lived.at(self.now.mono);
+        let last = db.kept(WENT_BACKWARDS).ok().flatten().and_then(|at| at.try_into().ok().map(i64::from_be_bytes));
+        let accepted = db.books.accepted;
+        let soon = last.is_some_and(|at| lived_ms < at.saturating_add(DAY_MS));
+        self.db = Some(db);
+        if known <= accepted {
+            return Ok(());
+        }
+        if soon {
+            tracing::error!(known, accepted, "the receiver again knows numbers that were not given out; it is left so");
+            return Ok(());
+        }
+        let detail = format!("the receiver knows number {known}, and this file has given out {accepted} only");
+        let path = self.folder.db();
+        if let Some(db) = self.take_db() {
+            let kept = db.keep(WENT_BACKWARDS, &lived_ms.to_be_bytes());
+            let error = StoreError::Damaged { path: path.display().to_string(), detail };
+            self.failed(db, kept.err().map_or(error, |error| meaning(&error, &path)));
+        }
+        Ok(())
     }
 
     /// After a failed transaction nothing of it counts, and what we hold in memory of the file is not believed. "Full"
@@ -357,6 +404,11 @@ impl Worker {
         if let Command::Figures { answer } = command {
             let figures = self.figures();
             tell(answer, Ok(figures));
+            return;
+        }
+        if let Command::WentBackwards { known, answer } = command {
+            let done = self.went_backwards(known);
+            tell(answer, done);
             return;
         }
         let Some(mut db) = self.take_db() else {
@@ -464,6 +516,10 @@ impl Worker {
         self.db = Some(db);
         self.write(Vec::new());
         self.cut_log(Db::checkpoint);
+        if let Some(db) = self.db.take() {
+            self.note(&db);
+            self.db = Some(db);
+        }
         match (self.db.take(), self.trouble.take()) {
             (Some(db), None) => db.conn.close().map_err(|(_, error)| meaning(&error, &self.folder.db())),
             (_, trouble) => Err(trouble.unwrap_or(StoreError::Stopped)),
@@ -602,6 +658,7 @@ fn refuse(command: Command, error: &StoreError) {
         Command::ReleaseLane { answer, .. }
         | Command::Settle { answer, .. }
         | Command::Keep { answer, .. }
+        | Command::WentBackwards { answer, .. }
         | Command::Close { answer } => {
             tell(answer, Err(error.clone()));
         }

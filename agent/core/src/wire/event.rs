@@ -30,6 +30,10 @@ pub const HEADER_GENERATION: &str = "pintle-generation";
 /// Header: highest sequence that the trailer has given out in its generation, decimal.
 pub const HEADER_ACCEPTED_UP_TO: &str = "pintle-accepted-up-to";
 
+/// Header of an answer: the highest sequence of that generation that the receiver had heard of before the request,
+/// decimal.
+pub const HEADER_KNOWN_UP_TO: &str = "pintle-known-up-to";
+
 /// One event, as written and as read back. `data` is kept byte for byte.
 #[derive(Serialize, Deserialize)]
 pub struct EventBody {

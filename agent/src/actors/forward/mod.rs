@@ -313,7 +313,7 @@ impl LaneTask {
     async fn send(&mut self, batch: Batch, stop: &CancellationToken) -> Result<(), Stopped> {
         let began = clock::mono();
         self.tell(Told::Trying);
-        let reply = tokio::select! {
+        let replied = tokio::select! {
             biased;
             () = stop.cancelled() => return Err(Stopped),
             reply = self.request(&batch) => reply,
@@ -324,13 +324,17 @@ impl LaneTask {
             .map(|event| Sent { sequence: event.sequence, id: event.id, body: &event.body })
             .collect();
         let sequences: Vec<u64> = sent.iter().map(|event| event.sequence).collect();
-        let (reply, own) = match &reply {
+        let (reply, own) = match &replied {
             Ok(Handed::Answer(answer)) => (Reply::Http(answer.view()), None),
             Ok(Handed::Acks(acks)) => (Reply::Acks(acks), None),
             Err(TargetError::NoAnswer(why)) => (Reply::None(*why), None),
             Err(TargetError::Own(fault)) => (Reply::None(NoAnswer::OwnFile), Some(fault)),
         };
         let now = self.now();
+        let known = match &replied {
+            Ok(Handed::Answer(answer)) => answer.known_up_to(),
+            _ => None,
+        };
         let verdict = judge(&batch.key, &sent, &reply, proof_of(&self.receiver), now.utc);
         if matches!(verdict, Verdict::Closed { pause: Pause::Long, .. }) {
             // A person has to act, perhaps on a certificate file: the next try reads the files again.
@@ -347,8 +351,16 @@ impl LaneTask {
             Reply::None(why) => why.nothing_left(),
             Reply::Http(_) | Reply::Acks(_) => false,
         };
+        // Only a receiver that gave receipts for this very batch is believed.
+        let known = known.filter(|known| step.progress && batch.accepted_up_to < *known);
         let resend = std::mem::take(&mut step.resend);
         self.conclude(&batch, step, never_left).await?;
+        if let Some(known) = known {
+            // The other lane may have told a higher number meanwhile: the store compares with its own.
+            if let Err(error) = self.store.went_backwards(known).await {
+                return self.store_failed(&error).await;
+            }
+        }
         self.resend(resend).await
     }
 

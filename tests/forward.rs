@@ -73,6 +73,7 @@ impl Trailer {
         let setup = ForwardSetup {
             trailer: TrailerId::new("heron-3").unwrap(),
             receiver,
+            images_mb_day: 100,
             store: store.clone(),
             link: link_out,
             position: watch::Sender::default().subscribe(),

@@ -396,7 +396,8 @@ fn one_folder_has_one_receiver_and_one_reader_of_plates() {
     for file in std::fs::read_dir(receiver.folder()).unwrap() {
         let file = file.unwrap();
         let mode = file.metadata().unwrap().permissions().mode() & 0o777;
-        assert_eq!(mode, 0o600, "{}", file.path().display());
+        let wanted = if file.file_type().unwrap().is_dir() { 0o700 } else { 0o600 };
+        assert_eq!(mode, wanted, "{}", file.path().display());
     }
     // A database that was brought here by a copy loses the rights of others.
     let copied = tempfile::tempdir().unwrap();

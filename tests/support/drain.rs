@@ -52,6 +52,7 @@ impl Drain {
         let setup = ForwardSetup {
             trailer: TrailerId::new(name).unwrap(),
             receiver: Some(receiver),
+            images_mb_day: 100,
             store: store.clone(),
             link: link_out,
             position: watch::Sender::default().subscribe(),

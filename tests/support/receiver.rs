@@ -31,6 +31,8 @@ pub(crate) struct Event {
     pub(crate) read_body: String,
     pub(crate) revision: u32,
     pub(crate) line: String,
+    /// JSON array of the files that it announces.
+    pub(crate) announced: Option<String>,
 }
 
 impl Event {
@@ -46,6 +48,7 @@ impl Event {
             ),
             revision: 1,
             line: "Quernstone Road".to_owned(),
+            announced: None,
         }
     }
 
@@ -104,7 +107,7 @@ impl Event {
             body: self.read_body.as_bytes(),
             stamp: (self.kind == EventKind::Read).then_some(stamp.as_slice()),
             hit: false,
-            images: None,
+            images: self.announced.as_ref().map(String::as_bytes),
         })
         .unwrap()
     }

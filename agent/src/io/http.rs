@@ -2,6 +2,8 @@
 //! suggests. It follows no redirect, asks no proxy, keeps no cookie, retries nothing on its own, and ends every request
 //! at its deadline. Plain HTTP is spoken on loopback only.
 
+pub mod images;
+
 use crate::config::{Proof, Receiver};
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;

@@ -78,6 +78,8 @@ pub struct GenerationAccount {
     pub missing: Numbers,
     /// Blocks that trailer and receiver have compared.
     pub blocks: Blocks,
+    /// Files of pictures that its reads announce.
+    pub images: Images,
     /// Numbers under which two or more different events came.
     pub doubled: Numbers,
     /// Events that came again and were answered "duplicate".
@@ -97,6 +99,17 @@ pub struct Blocks {
     pub asked: u64,
     /// Different still after they were asked for again: their numbers.
     pub differ: Numbers,
+}
+
+/// Files of pictures. `announced = received + missing`, always.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Images {
+    /// How many files the reads name, thumbnails among them.
+    pub announced: u64,
+    /// How many of them are here, whole and of the right digest.
+    pub received: u64,
+    /// How many are not.
+    pub missing: u64,
 }
 
 /// Numbers by count and runs.
@@ -268,6 +281,7 @@ fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
             explained_by,
             missing: Numbers::from(&account.missing),
             blocks: blocks(&moment, no)?,
+            images: images(&moment, no)?,
             doubled: Numbers::from(&doubled),
             duplicates: unsigned(row.get(7)?),
             refused: unsigned(row.get(8)?),
@@ -275,6 +289,19 @@ fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
         });
     }
     Ok(accounts)
+}
+
+/// Files of one generation's reads. They come after their reads, within the trailer's data budget: a missing one still
+/// waits there, or went with its read.
+fn images(connection: &Connection, generation: i64) -> Result<Images> {
+    connection
+        .prepare_cached(
+            "SELECT count(*), count(i.received_at) FROM image i JOIN event e ON e.no = i.event WHERE e.generation = ?1",
+        )?
+        .query_row([generation], |row| {
+            let (announced, received) = (unsigned(row.get(0)?), unsigned(row.get(1)?));
+            Ok(Images { announced, received, missing: announced.saturating_sub(received) })
+        })
 }
 
 /// The numbers that are here, and those under which more than one event came.

@@ -12,6 +12,7 @@ use pintle_core::moment::Utc;
 use pintle_core::queue::EventKind;
 use pintle_core::queue::blocks::{Leaf, SALT_BYTES};
 use pintle_core::wire::event::{DATA_CONTENT_TYPE, EventBody, SPEC_VERSION, kind_of, parse_salt, parse_sequence};
+use pintle_core::wire::images::ImageBody;
 use serde::de::{SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 use serde_json::value::RawValue;
@@ -44,6 +45,8 @@ pub struct Event {
     pub data: String,
     /// The stamp that it carries: of the read itself, or a later one.
     pub stamp: Option<StampRow>,
+    /// Files that it announces, reads only.
+    pub images: Vec<ImageBody>,
     /// What it says of numbers that will not come, ledger events only.
     pub ledger: Option<Entry>,
     /// What it tells of blocks, digest events only.
@@ -218,6 +221,7 @@ fn event(source: &str, text: &str) -> Result<Event, Refused> {
         content_hash: hash(kind, content.what.as_deref().unwrap_or(body.data.get())),
         hit: content.hit,
         stamp: content.stamp,
+        images: content.images,
         ledger: content.ledger,
         digest: content.digest,
         leaf: salt.map(|salt| (salt, proof::leaf(&salt, text.as_bytes()))),

@@ -5,12 +5,15 @@
 
 use super::blocks::{self, Digest};
 use super::check::{is_uuid, what_is_wrong};
+use super::images::{ANNOUNCED_MAX, BYTES_MAX};
 use super::ledger::{self, Entry};
 use pintle_core::geo::LatLon;
 use pintle_core::ids::{CameraId, EventId};
+use pintle_core::images::{Address, Media};
 use pintle_core::moment::Utc;
 use pintle_core::queue::EventKind;
 use pintle_core::wire::event::EventBody;
+use pintle_core::wire::images::{ImageBody, PICTURE, THUMBNAIL};
 use pintle_core::wire::stamp::{ClockBody, PlaceBody};
 use serde::Deserialize;
 use serde::de::{DeserializeOwned, IgnoredAny};
@@ -37,6 +40,8 @@ pub(super) struct Content {
     pub(super) hit: bool,
     /// The stamp that it carries.
     pub(super) stamp: Option<StampRow>,
+    /// The files that it announces.
+    pub(super) images: Vec<ImageBody>,
     /// What it says of numbers, ledger events only.
     pub(super) ledger: Option<Entry>,
     /// What it tells of blocks, digest events only.
@@ -53,6 +58,8 @@ struct ReadSeen {
     clock: ClockBody,
     stamp_revision: u32,
     caution: Option<String>,
+    #[serde(default)]
+    images: Vec<ImageBody>,
 }
 
 /// The fields of a read itself that must be there, or must not be there twice.
@@ -216,12 +223,33 @@ fn read(id: &str, data: &str) -> Result<Content, String> {
             one_of(&read.plate_state, &["read", "partial", "unread"]),
             "data.read.plate_state must be read, partial or unread",
         ),
+        (
+            good_images(&seen.images),
+            "data.images must be at most 8 files, each with role, kind, sha256, bytes, media_type",
+        ),
         (warned, "data.caution is missing: a hit must tell what to compare before acting"),
     ])?;
     let stamp =
         StampRow { read_id: id.to_owned(), revision: seen.stamp_revision, place: seen.place, clock: seen.clock };
     check_stamp(&stamp)?;
-    Ok(Content { what: Some(Box::<str>::from(seen.read).into_string()), hit, stamp: Some(stamp), ..Content::default() })
+    Ok(Content {
+        what: Some(Box::<str>::from(seen.read).into_string()),
+        hit,
+        stamp: Some(stamp),
+        images: seen.images,
+        ..Content::default()
+    })
+}
+
+fn good_images(images: &[ImageBody]) -> bool {
+    images.len() <= ANNOUNCED_MAX
+        && images.iter().all(|image| {
+            Address::parse(&image.sha256).is_some()
+                && (1..=BYTES_MAX).contains(&image.bytes)
+                && one_of(&image.role, &["plate", "overview"])
+                && one_of(&image.kind, &[PICTURE, THUMBNAIL])
+                && Media::of(&image.media_type).is_some()
+        })
 }
 
 fn check_stamp(stamp: &StampRow) -> Result<Content, String> {

@@ -1,5 +1,7 @@
 //! One request: who asks, whether it is what the contract says, and what is answered. No answer quotes an event.
 
+mod images;
+
 use super::account::{Account, Summary};
 use super::check::{BodyError, check_body, is_source, is_uuid};
 use super::schema::DatabaseError;
@@ -17,6 +19,7 @@ use pintle_core::wire::event::{
     BATCH_CONTENT_TYPE, HEADER_ACCEPTED_UP_TO, HEADER_CONTENT_DIGEST, HEADER_GENERATION, HEADER_IDEMPOTENCY_KEY,
     HEADER_KNOWN_UP_TO, HEADER_SOURCE,
 };
+use pintle_core::wire::images::IMAGES_PATH;
 use pintle_core::wire::problem::{MEDIA_TYPE, Problem};
 use pintle_core::wire::receipt::{ReceiptBody, unquoted};
 use serde::Serialize;
@@ -82,6 +85,8 @@ pub struct Service {
     budget: Arc<Semaphore>,
     /// One account is made at a time: it reads the whole index.
     accounts: Semaphore,
+    /// Held while a part of a picture is written.
+    images: tokio::sync::Mutex<()>,
 }
 
 /// In whose name a client may send.
@@ -127,6 +132,7 @@ impl Service {
             limits,
             budget,
             accounts: Semaphore::new(1),
+            images: tokio::sync::Mutex::default(),
         }
     }
 
@@ -150,11 +156,17 @@ impl Service {
         B: Body<Data = Bytes> + Unpin,
     {
         let allowed_names = self.authorise(request.headers(), names)?;
+        if images::address_in(request.uri().path()).is_some() && [Method::HEAD, Method::PUT].contains(request.method())
+        {
+            return self.image(request, &allowed_names).await;
+        }
         let allowed = match request.uri().path() {
             EVENTS_PATH => Method::POST,
             COMPLETENESS_PATH | SUMMARY_PATH => Method::GET,
             _ => {
-                let detail = format!("There is {EVENTS_PATH}, {COMPLETENESS_PATH} and {SUMMARY_PATH}.");
+                let detail = format!(
+                    "There is {EVENTS_PATH}, {IMAGES_PATH}<digest> (HEAD, PUT), {COMPLETENESS_PATH} and {SUMMARY_PATH}."
+                );
                 return Err(problem("not-found", StatusCode::NOT_FOUND, "No such path", detail));
             }
         };

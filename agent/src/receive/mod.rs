@@ -9,6 +9,7 @@ pub mod broker;
 pub mod check;
 pub mod content;
 pub mod http;
+mod images;
 pub mod ledger;
 pub mod mqtt;
 pub mod nats;

@@ -54,6 +54,14 @@ fn one(out: &mut fmt::Formatter<'_>, account: &GenerationAccount) -> fmt::Result
     let space = if missing.is_empty() { "" } else { "   " };
     writeln!(out, "    missing            {:>10}{space}{missing}", account.missing.count)?;
     writeln!(out, "    came again         {:>10}", account.duplicates)?;
+    let images = &account.images;
+    if 0 < images.announced {
+        writeln!(
+            out,
+            "    pictures here      {:>10}   of {} announced, {} missing",
+            images.received, images.announced, images.missing
+        )?;
+    }
     let blocks = &account.blocks;
     if 0 < blocks.equal + blocks.asked {
         writeln!(out, "    blocks proven      {:>10}   equal to the trailer's, byte for byte", blocks.equal)?;

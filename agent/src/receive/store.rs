@@ -131,6 +131,10 @@ impl ReceiverStore {
 /// [`DatabaseError`] if the database can't be used.
 pub fn start(folder: &Path) -> Result<(ReceiverStore, JoinHandle<()>), DatabaseError> {
     let connection = open_writer(folder)?;
+    // Orphans cost space and nothing else.
+    if let Err(error) = super::images::sweep(folder, &connection) {
+        tracing::warn!(%error, "pictures that no read names could not be swept");
+    }
     let (asked, requests) = mpsc::channel(WAITING_MAX);
     let writer = Writer { folder: folder.to_owned(), open: Some(Writing::new(connection)), requests, failing: false };
     let thread =

@@ -196,6 +196,7 @@ fn take(names: &mut Names<'_>, trailer: i64, event: &Event, now: Utc) -> Result<
         ])?;
     if inserted == 1 {
         let no = names.work.last_insert_rowid();
+        super::images::announce(names.work, trailer, no, &event.images)?;
         if let Some(entry) = &event.ledger {
             explain(names, trailer, no, entry, now)?;
         }

@@ -35,6 +35,8 @@ pub struct ForwardView {
     pub refused: u64,
     /// Events that a broker or the courier's stick has, and that have no receipt yet.
     pub handed_over: u64,
+    /// Pictures.
+    pub images: crate::images::send::ImagesView,
     /// Capture to receipt of the newest hits, ms, newest last, at most 256.
     pub hit_latency_ms: Vec<u64>,
 }

@@ -34,3 +34,37 @@ pub struct ImageBody {
     /// Media type of the picture in it.
     pub media_type: String,
 }
+
+/// Where pictures go at a receiver, before their digest.
+pub const IMAGES_PATH: &str = "/v1/images/";
+/// Header: SHA-256 of the whole picture (RFC 9530).
+pub const HEADER_REPR_DIGEST: &str = "repr-digest";
+/// Header of an answer: how many bytes of the picture are there. The name is that of the IETF's draft on resumable
+/// uploads (draft-ietf-httpbis-resumable-upload); the rest of that draft is not used.
+pub const HEADER_OFFSET: &str = "upload-offset";
+/// Header of an answer: `?1` if the picture is whole there, `?0` if not (RFC 8941 boolean).
+pub const HEADER_COMPLETE: &str = "upload-complete";
+
+/// Reads `bytes <first>-<last>/<all>` with `first <= last < all`. Source: RFC 9110 section 14.4.
+#[must_use]
+pub fn content_range(text: &str) -> Option<(u64, u64, u64)> {
+    let (range, all) = text.strip_prefix("bytes ")?.split_once('/')?;
+    let (first, last) = range.split_once('-')?;
+    let number = |text: &str| text.bytes().all(|c| c.is_ascii_digit()).then(|| text.parse::<u64>().ok()).flatten();
+    let (first, last, all) = (number(first)?, number(last)?, number(all)?);
+    (first <= last && last < all).then_some((first, last, all))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_range_must_lie_within_the_whole() {
+        assert_eq!(content_range("bytes 0-9/10"), Some((0, 9, 10)));
+        for bad in ["bytes 0-10/10", "bytes 5-4/10", "bytes */10", "bytes 0-9/*", "0-9/10", "bytes +0-9/10", "bytes -/"]
+        {
+            assert_eq!(content_range(bad), None, "{bad}");
+        }
+    }
+}

@@ -2,6 +2,7 @@
 
 use pintle_core::forward::ForwardView;
 use pintle_core::forward::lane::LaneState;
+use pintle_core::images::send::ImagesView;
 use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::queue::Lane;
 use std::sync::{Mutex, PoisonError};
@@ -42,6 +43,7 @@ pub(super) struct Board {
     shown: Mutex<Shown>,
     urgent_recovered: Notify,
     bulk_recovered: Notify,
+    delivered: Notify,
 }
 
 #[derive(Default)]
@@ -53,6 +55,7 @@ struct Shown {
     delivered: u64,
     refused: u64,
     hit_latency_ms: Vec<u64>,
+    images: ImagesView,
 }
 
 #[derive(Default)]
@@ -76,7 +79,13 @@ pub(super) fn name(lane: Lane) -> &'static str {
 impl Board {
     pub(super) fn new(view: watch::Sender<ForwardView>) -> Self {
         view.send_replace(ForwardView { configured: true, ..ForwardView::default() });
-        Self { view, shown: Mutex::default(), urgent_recovered: Notify::new(), bulk_recovered: Notify::new() }
+        Self {
+            view,
+            shown: Mutex::default(),
+            urgent_recovered: Notify::new(),
+            bulk_recovered: Notify::new(),
+            delivered: Notify::new(),
+        }
     }
 
     /// Says that `lane` got through again.
@@ -95,6 +104,28 @@ impl Board {
         }
     }
 
+    /// Publishes how pictures go.
+    pub(super) fn images(&self, images: ImagesView) {
+        let changed = {
+            let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
+            std::mem::replace(&mut shown.images, images) != images
+        };
+        if changed {
+            self.view.send_modify(|view| view.images = images);
+        }
+    }
+
+    /// Waits until events were delivered: pictures may follow them.
+    pub(super) async fn delivered(&self) {
+        self.delivered.notified().await;
+    }
+
+    /// Whether a lane fails just now.
+    pub(super) fn in_trouble(&self) -> bool {
+        let shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
+        shown.urgent.trouble.is_some() || shown.bulk.trouble.is_some()
+    }
+
     /// Takes what `lane` tells, and publishes.
     pub(super) fn tell(&self, lane: Lane, told: Told, state: &LaneState, handed_over: usize, now: &Moment) {
         let at = (now.mono, now.utc);
@@ -108,6 +139,9 @@ impl Board {
                     shown.last_receipt = Some(at);
                 }
                 shown.delivered += delivered;
+                if 0 < delivered {
+                    self.delivered.notify_one();
+                }
                 shown.refused += refused;
                 shown.hit_latency_ms.extend(hit_latency_ms);
                 let over = shown.hit_latency_ms.len().saturating_sub(LATENCIES_MAX);
@@ -167,6 +201,7 @@ impl Shown {
             delivered: self.delivered,
             refused: self.refused,
             handed_over: self.urgent.handed_over + self.bulk.handed_over,
+            images: self.images,
             hit_latency_ms: self.hit_latency_ms.clone(),
         }
     }

@@ -3,11 +3,12 @@
 
 mod board;
 mod handed;
+mod images;
 
 use super::heartbeat::Heartbeat;
 use crate::clock;
 use crate::config;
-use crate::io::target::{AnyTarget, Handed, Handover, Target, TargetError, Written};
+use crate::io::target::{self, AnyTarget, Handed, Handover, Target, TargetError, Written};
 use crate::proof;
 use crate::store::{Leased, Settled, StoreError, StoreHandle};
 use board::{Board, Told};
@@ -47,6 +48,8 @@ pub struct ForwardSetup {
     pub trailer: TrailerId,
     /// Where to send; `None`: everything waits.
     pub receiver: Option<config::Receiver>,
+    /// Data that pictures may use in a UTC day, megabytes; 0: none are sent.
+    pub images_mb_day: u64,
     /// The queue.
     pub store: StoreHandle,
     /// The link watcher's hint.
@@ -62,7 +65,7 @@ pub struct ForwardSetup {
 /// Runs until `stop`; a running request is dropped then, and its events go out again after the next start. It ends
 /// early only if the store has stopped.
 pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
-    let ForwardSetup { trailer, receiver, store, link, position, view, heartbeat } = setup;
+    let ForwardSetup { trailer, receiver, images_mb_day, store, link, position, view, heartbeat } = setup;
     let Some(receiver) = receiver else {
         view.send_replace(ForwardView::default());
         while tokio::time::timeout(LOOK_EVERY, stop.cancelled()).await.is_err() {
@@ -90,6 +93,18 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
         };
         let span = info_span!("forward", lane = board::name(lane));
         lanes.spawn(task.run(stop.clone()).instrument(span));
+    }
+    if matches!(target::address(&receiver.url), Ok(target::Address::Http)) {
+        let lane = images::ImageLane {
+            receiver: receiver.clone(),
+            budget_mb_day: images_mb_day,
+            source: trailer.source(),
+            store: store.clone(),
+            board: board.clone(),
+            link: link.clone(),
+            heartbeat: heartbeat.clone(),
+        };
+        lanes.spawn(lane.run(stop.clone()).instrument(info_span!("forward", lane = "images")));
     }
     while let Some(ended) = lanes.join_next().await {
         if let Err(failure) = ended

@@ -1,0 +1,247 @@
+//! The third lane: pictures, on a connection of their own, after their reads. It stops while reads wait, while the link
+//! or the receiver is in trouble, and when the day's data is used up; reads never wait for it.
+
+use super::board::Board;
+use super::{LOOK_EVERY, roll};
+use crate::clock;
+use crate::config;
+use crate::io::http::images::{ImageAnswer, ImagePart};
+use crate::io::http::{Client, PostError};
+use crate::store::{DueImage, ImageFate, StoreError, StoreHandle};
+use pintle_core::forward::backoff::pause_ms;
+use pintle_core::images::Address;
+use pintle_core::images::send::{Budget, ImagesView, PART_BYTES, READS_WAITING_MAX, REQUEST_BYTES, is_thin};
+use pintle_core::link::LinkView;
+use std::io;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::watch;
+use tokio_util::sync::CancellationToken;
+use tracing::{info, warn};
+
+use super::super::heartbeat::Heartbeat;
+
+/// Under this key the store keeps what was used of the day's data.
+const BUDGET_KEY: &str = "images.budget";
+/// First pause after a failure, ms; it doubles up to `receiver.retry_ms_max`.
+const RETRY_MS: u64 = 1000;
+/// A picture that the receiver does not know, or does not take now, is tried again after this, ms (our own).
+const SKIP_MS: u64 = 600_000;
+/// So many are skipped at a time; then the lane rests as a whole (our own).
+const SKIPPED_MAX: usize = 64;
+/// What waits is counted this often, ms: it is a scan of the rows that are due.
+const COUNT_EVERY_MS: u64 = 5000;
+/// Pause while reads go first.
+const READS_FIRST: Duration = Duration::from_millis(500);
+/// An answer that makes no sense is borne so often for one picture in a row.
+const ODD_MAX: u32 = 5;
+
+pub(super) struct ImageLane {
+    pub(super) receiver: config::Receiver,
+    pub(super) budget_mb_day: u64,
+    pub(super) source: String,
+    pub(super) store: StoreHandle,
+    pub(super) board: Arc<Board>,
+    pub(super) link: watch::Receiver<LinkView>,
+    pub(super) heartbeat: Heartbeat,
+}
+
+/// How the work on one picture ended.
+enum End {
+    /// The receiver has it.
+    Sent,
+    /// It will never go.
+    Never(&'static str),
+    /// Not now, the others may.
+    Skip,
+    /// Not now, and the others neither.
+    Pause(&'static str),
+    /// Reads, budget or link come first; it goes on where it was.
+    Yield,
+}
+
+struct State {
+    client: Option<Client>,
+    budget: Budget,
+    thin: bool,
+    failures: u32,
+    odd: u32,
+    counted: u64,
+    skipped: Vec<(Address, u64)>,
+    view: ImagesView,
+    told: Option<&'static str>,
+}
+
+impl ImageLane {
+    pub(super) async fn run(self, stop: CancellationToken) {
+        let kept = self.store.kept(BUDGET_KEY).await.ok().flatten().unwrap_or_default();
+        let mut state = State {
+            client: None,
+            budget: Budget::from_bytes(&kept),
+            thin: true,
+            failures: 0,
+            odd: 0,
+            counted: 0,
+            skipped: Vec::new(),
+            view: ImagesView::default(),
+            told: None,
+        };
+        loop {
+            let pause = tokio::select! {
+                biased;
+                () = stop.cancelled() => return,
+                pause = self.turn(&mut state) => match pause {
+                    Ok(pause) => pause,
+                    Err(StoreError::Stopped) => return,
+                    Err(_) => LOOK_EVERY,
+                },
+            };
+            self.heartbeat.turn();
+            self.board.images(state.view);
+            tokio::select! {
+                () = stop.cancelled() => return,
+                () = tokio::time::sleep(pause.min(LOOK_EVERY)) => {}
+                () = self.board.delivered(), if state.failures == 0 => {}
+            }
+        }
+    }
+
+    /// Sends one picture, or says how long to wait.
+    async fn turn(&self, state: &mut State) -> Result<Duration, StoreError> {
+        let now = clock::mono().0;
+        if COUNT_EVERY_MS <= now.saturating_sub(state.counted) {
+            state.counted = now;
+            state.view.due = self.store.image_counts().await?.due;
+        }
+        state.skipped.retain(|(_, until)| now < *until);
+        if SKIPPED_MAX <= state.skipped.len() || self.budget_mb_day == 0 {
+            return Ok(LOOK_EVERY);
+        }
+        let skip = state.skipped.iter().map(|(address, _)| *address).collect();
+        let Some(due) = self.store.due_image(state.thin, skip).await? else { return Ok(LOOK_EVERY) };
+        if !self.may_send(state).await? {
+            return Ok(if state.view.budget_spent { LOOK_EVERY } else { READS_FIRST });
+        }
+        let end = self.send(state, due).await?;
+        if !matches!(end, End::Pause(_)) {
+            state.failures = 0;
+            state.told = None;
+        }
+        match end {
+            End::Sent => {
+                state.odd = 0;
+                self.store.image_fate(due.address, ImageFate::Sent).await?;
+                state.view.sent += 1;
+            }
+            End::Never(why) => {
+                state.odd = 0;
+                warn!(sequence = due.sequence, why, "a picture will not be sent");
+                self.store.image_fate(due.address, ImageFate::Refused).await?;
+            }
+            End::Skip => {
+                state.odd = 0;
+                state.skipped.push((due.address, now.saturating_add(SKIP_MS)));
+            }
+            End::Pause(why) => {
+                state.failures = state.failures.saturating_add(1);
+                if state.told.replace(why) != Some(why) {
+                    info!(why, "pictures wait");
+                }
+                let ms = RETRY_MS + pause_ms(state.failures, RETRY_MS, self.receiver.retry_ms_max, roll());
+                return Ok(Duration::from_millis(ms));
+            }
+            End::Yield => {}
+        }
+        Ok(Duration::ZERO)
+    }
+
+    /// Whether nothing comes before pictures now.
+    async fn may_send(&self, state: &mut State) -> Result<bool, StoreError> {
+        let left = state.budget.left(clock::utc(), self.budget_mb_day.saturating_mul(1_000_000));
+        state.view.budget_spent = left < PART_BYTES.min(self.budget_mb_day.saturating_mul(1_000_000));
+        let link_is_gone = matches!(*self.link.borrow(), LinkView::Absent { .. } | LinkView::Down { .. });
+        if state.view.budget_spent || link_is_gone || self.board.in_trouble() {
+            return Ok(false);
+        }
+        Ok(self.store.figures().await?.counts.waiting <= READS_WAITING_MAX)
+    }
+
+    async fn send(&self, state: &mut State, due: DueImage) -> Result<End, StoreError> {
+        let client = match state.client.take() {
+            Some(client) => client,
+            None => match Client::open(&self.receiver).await {
+                Ok(client) => client,
+                Err(_) => return Ok(End::Pause("our own certificate or token file can't be used")),
+            },
+        };
+        let mut answer = client.image_state(&self.source, due.address).await;
+        self.spend(state, 0).await?;
+        let end = loop {
+            let offset = match judged(&answer, due) {
+                Ok(offset) => offset,
+                Err(End::Yield) => {
+                    state.odd += 1;
+                    break if state.odd < ODD_MAX { End::Yield } else { End::Skip };
+                }
+                Err(end) => break end,
+            };
+            if !self.may_send(state).await? {
+                break End::Yield;
+            }
+            let bytes = match self.part(due.address, offset).await {
+                Ok(bytes) if !bytes.is_empty() => bytes,
+                Ok(_) => break End::Never("its file is shorter than it was"),
+                Err(error) if error.kind() == io::ErrorKind::NotFound => break End::Never("its file is gone"),
+                Err(_) => break End::Pause("its file can't be read"),
+            };
+            let (len, began) = (bytes.len() as u64, clock::mono());
+            let part = ImagePart { address: due.address, first: offset, all: due.bytes, bytes };
+            answer = client.put_image(&self.source, part).await;
+            self.heartbeat.turn();
+            self.spend(state, len).await?;
+            if matches!(&answer, Ok(said) if said.status < 300) {
+                state.thin = is_thin(len, clock::mono().since_ms(began));
+            }
+        };
+        if !matches!(end, End::Pause(_)) {
+            // After trouble the files that the client was made of are read anew.
+            state.client = Some(client);
+        }
+        Ok(end)
+    }
+
+    async fn part(&self, address: Address, offset: u64) -> io::Result<Vec<u8>> {
+        let blobs = Arc::clone(self.store.blobs());
+        tokio::task::spawn_blocking(move || blobs.part(&address, offset, PART_BYTES)).await.map_err(io::Error::other)?
+    }
+
+    /// Counts data before it matters whether it arrived: the plan's meter does the same.
+    async fn spend(&self, state: &mut State, bytes: u64) -> Result<(), StoreError> {
+        state.budget.spend(bytes + REQUEST_BYTES);
+        self.store.keep(BUDGET_KEY, state.budget.to_bytes()).await
+    }
+}
+
+/// Where to go on, or how it ends. [`End::Yield`] stands for an answer that makes no sense.
+fn judged(answer: &Result<ImageAnswer, PostError>, due: DueImage) -> Result<u64, End> {
+    match answer {
+        Err(PostError::NoAnswer(_)) => Err(End::Pause("the receiver does not answer")),
+        Err(PostError::Own(_)) => Err(End::Pause("our own token file can't be used")),
+        Ok(said) => match (said.status, said.offset) {
+            (200..=299, _) if said.complete => Err(End::Sent),
+            (200..=299 | 409 | 422, Some(offset)) if offset < due.bytes => {
+                if said.status == 422 {
+                    Err(End::Yield)
+                } else {
+                    Ok(offset)
+                }
+            }
+            // It knows no read with this picture (yet), or takes no pictures at all.
+            (404 | 405 | 409 | 501, _) => Err(End::Skip),
+            (413 | 415, _) => Err(End::Never("the receiver does not take it")),
+            (200..=299 | 400 | 422, _) => Err(End::Yield),
+            (401 | 403, _) => Err(End::Pause("the receiver does not let this trailer in")),
+            _ => Err(End::Pause("the receiver can't take pictures now")),
+        },
+    }
+}

@@ -1,0 +1,162 @@
+//! Files of pictures in the receiver's folder: parts as they come, and the whole file under its digest once that fits.
+
+use aws_lc_rs::digest;
+use pintle_core::images::Address;
+use pintle_core::moment::Utc;
+use pintle_core::wire::images::ImageBody;
+use rusqlite::{Connection, OptionalExtension, Result, params};
+use std::fs::{DirBuilder, File, OpenOptions};
+use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
+use std::path::{Path, PathBuf};
+
+/// Files that one read may announce (our own limit: each picture and its thumbnail).
+pub(super) const ANNOUNCED_MAX: usize = 2 * pintle_core::images::IMAGES_MAX;
+/// Largest file that is taken, bytes (our own limit, above what a trailer may keep).
+pub(super) const BYTES_MAX: u64 = 64 << 20;
+/// Ending of a file that is not whole.
+const PART: &str = ".part-";
+
+/// What a trailer announced of one file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Announced {
+    /// Number of the trailer.
+    pub(super) trailer: i64,
+    /// Bytes of the file.
+    pub(super) bytes: u64,
+    /// Whether it is here.
+    pub(super) received: bool,
+}
+
+/// Writes down what a new read announces.
+pub(super) fn announce(work: &Connection, trailer: i64, event: i64, images: &[ImageBody]) -> Result<()> {
+    for (part, image) in images.iter().enumerate() {
+        let Some(address) = Address::parse(&image.sha256) else { continue };
+        work.prepare_cached(
+            "INSERT INTO image (event, part, trailer, role, kind, address, bytes, media_type, received_at)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8,
+               (SELECT max(received_at) FROM image WHERE address = ?6 AND trailer = ?3))",
+        )?
+        .execute(params![
+            event,
+            i64::try_from(part).unwrap_or(i64::MAX),
+            trailer,
+            image.role,
+            image.kind,
+            address.0,
+            i64::try_from(image.bytes).unwrap_or(i64::MAX),
+            image.media_type
+        ])?;
+    }
+    Ok(())
+}
+
+/// What `source` announced under an address; `None` if it did not.
+pub(super) fn announced(work: &Connection, source: &str, address: Address) -> Result<Option<Announced>> {
+    work.prepare_cached(
+        "SELECT i.trailer, i.bytes, i.received_at IS NOT NULL FROM image i JOIN trailer t ON t.no = i.trailer
+         WHERE i.address = ?1 AND t.source = ?2 ORDER BY 3 DESC LIMIT 1",
+    )?
+    .query_row(params![address.0, source], |row| {
+        let bytes: i64 = row.get(1)?;
+        Ok(Announced { trailer: row.get(0)?, bytes: u64::try_from(bytes).unwrap_or(0), received: row.get(2)? })
+    })
+    .optional()
+}
+
+/// The file is whole and on the disk, for all reads of the trailer that name it.
+pub(super) fn received(work: &Connection, trailer: i64, address: Address, now: Utc) -> Result<()> {
+    work.prepare_cached(
+        "UPDATE image SET received_at = ?3 WHERE address = ?1 AND trailer = ?2 AND received_at IS NULL",
+    )?
+    .execute(params![address.0, trailer, now.0])?;
+    Ok(())
+}
+
+/// Makes the folder for this user alone.
+pub(super) fn folder(data: &Path) -> io::Result<PathBuf> {
+    let folder = data.join("images");
+    match DirBuilder::new().mode(0o700).create(&folder) {
+        Err(error) if error.kind() != io::ErrorKind::AlreadyExists => Err(error),
+        _ => Ok(folder),
+    }
+}
+
+/// Takes away files that no read names any more, whole ones and parts.
+pub(super) fn sweep(data: &Path, work: &Connection) -> io::Result<u64> {
+    let folder = folder(data)?;
+    let mut swept = 0;
+    for entry in std::fs::read_dir(&folder)? {
+        let entry = entry?;
+        let name = entry.file_name();
+        let Some(address) = name.to_str().and_then(|name| name.get(..64)).and_then(Address::parse) else { continue };
+        let named: bool = work
+            .query_row("SELECT EXISTS (SELECT 1 FROM image WHERE address = ?1)", [address.0], |row| row.get(0))
+            .map_err(io::Error::other)?;
+        if !named {
+            std::fs::remove_file(entry.path())?;
+            swept += 1;
+        }
+    }
+    File::open(&folder)?.sync_all()?;
+    Ok(swept)
+}
+
+/// How many bytes of a file are here; all of it if the file is whole.
+pub(super) fn offset(folder: &Path, address: Address, announced: Announced) -> u64 {
+    let length = |path: PathBuf| std::fs::metadata(path).ok().map(|meta| meta.len());
+    length(folder.join(address.to_string()))
+        .or_else(|| length(part_path(folder, address, announced)).map(|len| len.min(announced.bytes)))
+        .unwrap_or(0)
+}
+
+/// What adding a part came to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Added {
+    /// More is to come from this offset on.
+    Upto(u64),
+    /// It is whole, and synced.
+    Whole,
+    /// All bytes are there and their digest is another one; they are thrown away.
+    OtherDigest,
+}
+
+/// Writes a part at `offset`, which must be [`offset`]. The last part makes the file whole, if its digest fits.
+pub(super) fn add(folder: &Path, address: Address, announced: Announced, at: u64, bytes: &[u8]) -> io::Result<Added> {
+    let whole = folder.join(address.to_string());
+    if whole.exists() {
+        return Ok(Added::Whole);
+    }
+    let path = part_path(folder, address, announced);
+    let mut file = OpenOptions::new().create(true).truncate(false).read(true).write(true).mode(0o600).open(&path)?;
+    file.set_len(at)?;
+    file.seek(SeekFrom::Start(at))?;
+    file.write_all(bytes)?;
+    let upto = at + bytes.len() as u64;
+    if upto < announced.bytes {
+        return Ok(Added::Upto(upto));
+    }
+    file.seek(SeekFrom::Start(0))?;
+    let mut hasher = digest::Context::new(&digest::SHA256);
+    let mut piece = vec![0; 64 << 10];
+    loop {
+        let len = file.read(&mut piece)?;
+        if len == 0 {
+            break;
+        }
+        hasher.update(&piece[..len]);
+    }
+    if hasher.finish().as_ref() != address.0 {
+        std::fs::remove_file(&path)?;
+        return Ok(Added::OtherDigest);
+    }
+    file.sync_all()?;
+    std::fs::rename(&path, &whole)?;
+    File::open(folder)?.sync_all()?;
+    Ok(Added::Whole)
+}
+
+/// Two trailers that send the same picture don't write into each other's part.
+fn part_path(folder: &Path, address: Address, announced: Announced) -> PathBuf {
+    folder.join(format!("{address}{PART}{}", announced.trailer))
+}

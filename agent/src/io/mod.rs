@@ -4,6 +4,7 @@ pub mod access;
 pub mod beneath;
 pub mod control;
 pub mod files;
+pub mod gzip;
 pub mod http;
 pub mod meters;
 pub mod mqtt;

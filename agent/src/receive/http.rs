@@ -8,6 +8,7 @@ use super::schema::DatabaseError;
 use super::store::{Batch, ReceiverStore, Stored};
 use super::tokens::Tokens;
 use crate::clock;
+use crate::io::gzip::{self, GzipError};
 use aws_lc_rs::{constant_time, digest};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD as BASE64;
@@ -283,12 +284,20 @@ impl Service {
         // The permits are held until the answer: checked events take about as much memory as their body.
         let (bytes, _held) = self.body(body).await?;
         let (source, digest) = (told.source.clone(), told.digest);
+        let bytes_max = self.limits.body_bytes_max;
+        let _unpacked = if told.packed { Some(self.room_to_unpack()?) } else { None };
+        let packs = head.headers.get(header::ACCEPT_ENCODING).and_then(|value| value.to_str().ok());
+        let packs = packs.is_some_and(|text| text.split(',').any(|coding| coding.trim() == "gzip"));
         // Hashing and parsing of a large body would hold up all other connections on this thread.
         let checked = tokio::task::spawn_blocking(move || {
             if sha256(&bytes) != digest {
                 let detail =
                     "The body is not the one that Content-Digest names; it was damaged on its way. Send it again.";
                 return Err(problem("digest", StatusCode::BAD_REQUEST, "Digest does not fit", detail));
+            }
+            if told.packed {
+                let body = gzip::unpack(&bytes, bytes_max).map_err(|error| unpacked_badly(error, bytes_max))?;
+                return check_body(&source, &body).map_err(|error| bad_body(&error));
             }
             check_body(&source, &bytes).map_err(|error| bad_body(&error))
         })
@@ -303,9 +312,19 @@ impl Service {
         };
         let stored = self.store.store(batch).await.map_err(|error| database(&error))?;
         let Stored { receipts, resend, known_up_to } = stored;
-        let mut answer = json(&ReceiptBody { batch: told.key, receipts, resend });
+        let mut answer = receipts_of(&ReceiptBody { batch: told.key, receipts, resend }, packs);
+        answer.headers_mut().insert(header::ACCEPT_ENCODING, HeaderValue::from_static("gzip"));
         answer.headers_mut().insert(HEADER_KNOWN_UP_TO, HeaderValue::from(known_up_to));
         Ok(answer)
+    }
+
+    /// What comes out of a packed body may be as large as any body; so much memory is set aside for it.
+    fn room_to_unpack(&self) -> Result<OwnedSemaphorePermit, Refused> {
+        let kib = u32::try_from(self.limits.body_bytes_max / 1024).unwrap_or(u32::MAX);
+        Arc::clone(&self.budget).try_acquire_many_owned(kib).map_err(|_| {
+            let detail = "Too many bodies are on their way at once. Send it again later.";
+            busy("busy", "Receiver is busy", detail)
+        })
     }
 
     async fn body<B>(&self, body: B) -> Result<(Bytes, Option<OwnedSemaphorePermit>), Refused>
@@ -356,6 +375,7 @@ struct Told {
     generation: String,
     accepted_up_to: u64,
     digest: [u8; 32],
+    packed: bool,
 }
 
 impl Told {
@@ -367,8 +387,9 @@ impl Told {
         };
         let media_type = text("content-type").unwrap_or_default();
         let media_type = media_type.split(';').next().unwrap_or_default().trim();
-        if !media_type.eq_ignore_ascii_case(BATCH_CONTENT_TYPE) || headers.contains_key(header::CONTENT_ENCODING) {
-            let detail = format!("Send {BATCH_CONTENT_TYPE} without a content encoding.");
+        let packed = text("content-encoding").map(|coding| coding == "gzip");
+        if !media_type.eq_ignore_ascii_case(BATCH_CONTENT_TYPE) || packed == Some(false) {
+            let detail = format!("Send {BATCH_CONTENT_TYPE} without a content encoding, or in gzip.");
             return Err(problem("media-type", StatusCode::UNSUPPORTED_MEDIA_TYPE, "Wrong media type", detail));
         }
         let key = text(HEADER_IDEMPOTENCY_KEY)
@@ -394,6 +415,7 @@ impl Told {
             generation: generation.to_owned(),
             accepted_up_to,
             digest,
+            packed: packed == Some(true),
         })
     }
 }
@@ -423,6 +445,29 @@ fn json(body: &impl Serialize) -> Answer {
     match serde_json::to_vec(body) {
         Ok(bytes) => answer_of(StatusCode::OK, "application/json", bytes),
         Err(_) => *failed(),
+    }
+}
+
+/// Receipts repeat themselves a lot: in gzip they have a fifth of their size.
+fn receipts_of(body: &ReceiptBody, packs: bool) -> Answer {
+    match serde_json::to_vec(body) {
+        Ok(bytes) if packs && gzip::BYTES_MIN <= bytes.len() => {
+            let mut answer = answer_of(StatusCode::OK, "application/json", gzip::pack(&bytes));
+            answer.headers_mut().insert(header::CONTENT_ENCODING, HeaderValue::from_static("gzip"));
+            answer
+        }
+        Ok(bytes) => answer_of(StatusCode::OK, "application/json", bytes),
+        Err(_) => *failed(),
+    }
+}
+
+fn unpacked_badly(error: GzipError, bytes_max: usize) -> Refused {
+    match error {
+        GzipError::TooLarge(_) => too_large(bytes_max),
+        GzipError::Broken => {
+            let detail = "The body is no whole gzip stream, though its Content-Encoding says so. Send it again.";
+            problem("encoding", StatusCode::BAD_REQUEST, "Body can't be unpacked", detail)
+        }
     }
 }
 

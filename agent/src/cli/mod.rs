@@ -8,6 +8,7 @@ use std::io::Write as _;
 pub mod audit;
 pub mod bundle;
 pub mod check;
+pub mod courier;
 pub mod place;
 pub mod queue;
 pub mod replay;
@@ -41,6 +42,8 @@ enum Command {
     Queue(queue::QueueArgs),
     /// Check or show the audit: who did what, when.
     Audit(audit::AuditArgs),
+    /// Show what an agency needs to take this trailer's events from a courier's stick.
+    Courier(courier::CourierArgs),
     /// Run a simulated trailer on this computer and judge it.
     Demo(crate::demo::DemoArgs),
     /// Replay recorded lines of a GPS receiver, and tell which sites are found in them.
@@ -71,6 +74,7 @@ pub fn main() -> Exit {
     match cli.command {
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::check(&args, &mut out),
+        Command::Courier(args) => courier::courier(&args, &mut out),
         Command::Place(args) => place::place(&args, &mut out),
         Command::Queue(args) => queue::queue(&args, &mut out),
         Command::Audit(args) => audit::audit(&args, &mut out),

@@ -82,7 +82,10 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
     let spool = spool(reader, root);
     let cameras = cameras(reader, root);
     let queue = queue(reader, root);
-    let receiver = receiver::section(reader, root);
+    let receiver = receiver::section(reader, root).map(|mut receiver| {
+        receiver.broker.state_dir = trailer.as_ref().map(|trailer| trailer.state_dir.clone()).unwrap_or_default();
+        receiver
+    });
     let link = link(reader, root);
     let health = health(reader, root);
     let control = control(reader, root, &runtime_dir);

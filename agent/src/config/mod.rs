@@ -212,7 +212,9 @@ pub enum StreamMaker {
 /// What matters only where events rest with somebody between the trailer and the agency.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Broker {
-    /// `receiver.credentials_file`: NATS credentials; `None`: none.
+    /// `trailer.state_dir`: the courier's key lies there.
+    pub state_dir: PathBuf,
+    /// `receiver.credentials_file`: NATS credentials, or the agency's public key for a courier; `None`: none.
     pub credentials_file: Option<PathBuf>,
     /// `receiver.subject`: first part of subjects and topics.
     pub subject: String,
@@ -231,6 +233,7 @@ pub struct Broker {
 impl Default for Broker {
     fn default() -> Self {
         Self {
+            state_dir: PathBuf::new(),
             credentials_file: None,
             subject: "pintle".to_owned(),
             stream: "PINTLE".to_owned(),

@@ -254,8 +254,19 @@ fn broker<'i>(
         None => otherwise.to_owned(),
     };
     let (subject, stream) = (name("subject", "pintle"), name("stream", "PINTLE"));
+    let credentials_file = reader.path(section, "credentials_file");
+    if courier && credentials_file.is_none() {
+        reader.mistake(
+            at(root, "receiver", "url"),
+            "receiver.credentials_file",
+            "`receiver.credentials_file` is missing beside a courier's folder",
+            "name a file with the agency's public key, as `pintle receive --courier-init` prints it: without it nobody \
+             could tell a stick of the agency from another one",
+        );
+    }
     Broker {
-        credentials_file: reader.path(section, "credentials_file"),
+        state_dir: PathBuf::new(),
+        credentials_file,
         subject,
         stream,
         stream_maker: if reader.choice(section, "stream_maker") == "trailer" {

@@ -3,6 +3,7 @@
 pub mod access;
 pub mod beneath;
 pub mod control;
+pub mod courier;
 pub mod files;
 pub mod gzip;
 pub mod http;
@@ -11,6 +12,7 @@ pub mod mqtt;
 pub mod nats;
 pub mod netif;
 pub mod serial;
+pub mod signed;
 pub mod target;
 pub mod thumbnail;
 pub mod timesync;

@@ -1,6 +1,7 @@
 //! Where events are handed to: one small trait, and the ways behind it. What an answer means is not decided here.
 
 use super::access::Access;
+use super::courier::Courier;
 use super::http::{self, HttpError};
 use super::mqtt::{Mqtt, Place};
 use super::nats::Nats;
@@ -132,6 +133,8 @@ pub enum AnyTarget {
     Nats(Box<Nats>),
     /// An MQTT broker.
     Mqtt(Box<Mqtt>),
+    /// A courier's stick.
+    Courier(Box<Courier>),
 }
 
 impl AnyTarget {
@@ -150,7 +153,8 @@ impl AnyTarget {
                 let place = Place { host, port, tls };
                 Self::Mqtt(Box::new(Mqtt::open(&place, &access, &receiver.broker, source, lane).await?))
             }
-            _ => Self::Https(http::Client::open(receiver).await?),
+            Address::Courier { folder } => Self::Courier(Box::new(Courier::open(folder, &receiver.broker, source)?)),
+            Address::Http => Self::Https(http::Client::open(receiver).await?),
         })
     }
 }
@@ -161,6 +165,7 @@ impl Target for AnyTarget {
             Self::Https(client) => client.hand_over(handover).await,
             Self::Nats(nats) => nats.hand_over(handover).await,
             Self::Mqtt(mqtt) => mqtt.hand_over(handover).await,
+            Self::Courier(courier) => courier.hand_over(handover).await,
         }
     }
 
@@ -169,6 +174,7 @@ impl Target for AnyTarget {
             Self::Https(client) => client.receipts().await,
             Self::Nats(nats) => nats.receipts().await,
             Self::Mqtt(mqtt) => mqtt.receipts().await,
+            Self::Courier(courier) => courier.receipts().await,
         }
     }
 }

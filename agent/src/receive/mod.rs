@@ -8,6 +8,7 @@ pub mod blocks;
 pub mod broker;
 pub mod check;
 pub mod content;
+pub mod courier;
 pub mod http;
 mod images;
 pub mod ledger;
@@ -72,6 +73,16 @@ pub struct ReceiveArgs {
     pub tokens: Option<PathBuf>,
     #[command(flatten)]
     brokers: BrokerArgs,
+    /// Make this folder (the mounted stick) a courier's stick, print the public key that trailers need, and end.
+    #[arg(long, value_name = "FOLDER")]
+    courier_init: Option<PathBuf>,
+    /// Take what trailers wrote on the courier's stick mounted here, write the receipts on it, and end: 0 all was
+    /// taken, 1 something was left on it.
+    #[arg(long, value_name = "FOLDER", requires = "courier_keys")]
+    import: Option<PathBuf>,
+    /// The trailers' public keys, lines `<trailer> ed25519:<base64>`, as `pintle courier key` prints them.
+    #[arg(long, value_name = "FILE")]
+    courier_keys: Option<PathBuf>,
     /// Write the address that trailers send to into this file once it listens.
     #[arg(long, value_name = "FILE")]
     pub announce: Option<PathBuf>,
@@ -180,7 +191,11 @@ pub fn receive(args: &ReceiveArgs) -> Exit {
     match (&args.command, &args.data) {
         (Some(ReceiveCommand::Token { trailer }), _) => make_token(trailer),
         (None, Some(data)) if args.report => print_report(data, args.json),
-        (None, Some(data)) => serve(args, data),
+        (None, Some(data)) => match (&args.courier_init, &args.import) {
+            (Some(folder), _) => courier_init(data, folder),
+            (None, Some(folder)) => import(data, folder, args.courier_keys.as_deref()),
+            (None, None) => serve(args, data),
+        },
         // The command line demands one of them.
         (None, None) => Exit::Usage,
     }
@@ -197,6 +212,49 @@ fn make_token(trailer: &str) -> Exit {
         out.flush()
     });
     if written.is_ok() { Exit::Good } else { Exit::Stale }
+}
+
+fn courier_init(data: &Path, folder: &Path) -> Exit {
+    match courier::init(data, folder) {
+        Ok(public) => {
+            // Whoever closed stdout finds the key by calling it again.
+            drop(writeln!(std::io::stdout().lock(), "{public}"));
+            Exit::Good
+        }
+        Err(error) => {
+            complain(&error, error.advice());
+            Exit::Config
+        }
+    }
+}
+
+fn import(data: &Path, folder: &Path, keys: Option<&Path>) -> Exit {
+    let imported = keys.map_or_else(|| Ok(std::collections::BTreeMap::new()), courier::keys).and_then(|keys| {
+        let runtime =
+            tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(ReceiveError::Start)?;
+        runtime.block_on(courier::import(data, folder, &keys))
+    });
+    let done = match imported {
+        Ok(done) => done,
+        Err(error) => {
+            complain(&error, error.advice());
+            return Exit::Config;
+        }
+    };
+    for left in &done.left {
+        complain(left, "it stays on the stick: ask where it came from before you trust or delete it");
+    }
+    // Whoever closed stdout finds the same in the report.
+    drop(writeln!(
+        std::io::stdout().lock(),
+        "taken: {} batches; stored {} events, {} were here already, {} refused; left on the stick: {} files",
+        done.batches,
+        done.stored,
+        done.duplicates,
+        done.refused,
+        done.left.len()
+    ));
+    if done.left.is_empty() { Exit::Good } else { Exit::Look }
 }
 
 fn serve(args: &ReceiveArgs, data: &Path) -> Exit {

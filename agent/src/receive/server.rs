@@ -182,7 +182,7 @@ impl Receiver {
 }
 
 /// Makes the folder for this user alone, and locks it.
-fn claim(folder: &Path) -> Result<Flock<File>, ReceiveError> {
+pub(super) fn claim(folder: &Path) -> Result<Flock<File>, ReceiveError> {
     let told = |error| ReceiveError::Folder(folder.to_owned(), error);
     DirBuilder::new().recursive(true).mode(0o700).create(folder).map_err(told)?;
     let private =

@@ -2,9 +2,11 @@
 //! that it does not take away again.
 
 use super::Finding;
-use crate::config::{Config, Receiver};
+use crate::config::receiver::{Address, address};
+use crate::config::{Config, Proof, Receiver};
 use nix::fcntl::OFlag;
 use nix::unistd::{Group, User, geteuid};
+use pintle_core::wire::courier::MARKER;
 use rustls::pki_types::pem::PemObject as _;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use std::fs::{File, OpenOptions};
@@ -296,7 +298,67 @@ fn group(about: &str, name: Option<&str>, out: &mut Vec<Finding>) {
 
 const RESTART: &str = "then start the agent anew";
 
+/// What the way to the agency means, in words.
+fn receiver_way(receiver: &Receiver, out: &mut Vec<Finding>) {
+    let about = "receiver.url";
+    let Ok(address) = address(&receiver.url) else { return };
+    let unproven = receiver.proof != Proof::Receipts;
+    if unproven {
+        out.push(Finding::look(
+            "receiver.proof",
+            "delivery is unproven: nobody can show that each event was stored",
+            "write \"receipts\" if the receiver can give them",
+        ));
+    }
+    match &address {
+        Address::Http => {}
+        Address::Nats { servers, .. } if servers.len() < 3 => out.push(Finding::look(
+            about,
+            format!("{} of a NATS cluster named: without it no event gets through", servers_named(servers.len())),
+            "name three servers, so that one may fail",
+        )),
+        Address::Nats { servers, .. } => {
+            out.push(Finding::right(about, format!("{} of a NATS cluster", servers_named(servers.len()))));
+        }
+        Address::Mqtt { .. } => out.push(Finding::look(
+            about,
+            "an MQTT broker: images are not carried there",
+            "use NATS or HTTPS if the agency needs them; an alert then says \"no picture\" to its reader",
+        )),
+        Address::Courier { folder } => courier_folder(folder, out),
+    }
+    if let Some(path) = &receiver.broker.credentials_file {
+        secret("receiver.credentials_file", path, out);
+    }
+}
+
+fn servers_named(count: usize) -> String {
+    if count == 1 { "one server".to_owned() } else { format!("{count} servers") }
+}
+
+fn courier_folder(folder: &Path, out: &mut Vec<Finding>) {
+    let about = "receiver.url";
+    let shown = folder.display();
+    if !folder.join(MARKER).exists() {
+        out.push(Finding::look(
+            about,
+            format!("there is no courier's stick on {shown} now: events wait for it"),
+            format!("plug in one that `pintle receive --courier-init FOLDER` made, mounted on {shown}"),
+        ));
+        return;
+    }
+    match try_writing(folder) {
+        Ok(()) => out.push(Finding::right(about, format!("the courier's stick on {shown} can be written to"))),
+        Err(error) => out.push(Finding::wrong(
+            about,
+            format!("the courier's stick on {shown} can't be written to: {}", said(&error)),
+            "free space on it, mount it for writing, or give the agent's user the right to",
+        )),
+    }
+}
+
 fn receiver_files(receiver: &Receiver, out: &mut Vec<Finding>) {
+    receiver_way(receiver, out);
     for (about, path) in
         [("receiver.ca_file", &receiver.ca_file), ("receiver.client_cert_file", &receiver.client_cert_file)]
     {

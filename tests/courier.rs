@@ -1,0 +1,186 @@
+//! The drain by a courier's stick: signed both ways, taken once, and nothing is trusted that the keys don't prove.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+#[path = "support/drain.rs"]
+mod drain;
+#[path = "support/receiver.rs"]
+#[expect(dead_code, reason = "other tests say more to it")]
+mod receiver;
+
+use drain::{Drain, until};
+use pintle::config::Receiver as Target;
+use pintle::io::signed::Signer;
+use receiver::outcome;
+use std::path::{Path, PathBuf};
+
+/// A new queue opens with one ledger event.
+const OPENING: u64 = 1;
+
+/// An agency with its data, a stick, and the keys of its trailers.
+struct Agency {
+    folder: tempfile::TempDir,
+}
+
+impl Agency {
+    fn new() -> Self {
+        let agency = Self { folder: tempfile::tempdir().unwrap() };
+        std::fs::create_dir(agency.stick()).unwrap();
+        let made = outcome(&["receive", "--data", &agency.path("data"), "--courier-init", &agency.path("stick")]);
+        assert_eq!(made.code, 0, "{}", made.err);
+        std::fs::write(agency.at("agency.pub"), made.out).unwrap();
+        agency
+    }
+
+    fn at(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn path(&self, name: &str) -> String {
+        self.at(name).display().to_string()
+    }
+
+    fn stick(&self) -> PathBuf {
+        self.at("stick")
+    }
+
+    /// The configuration of a trailer, whose key becomes known to the agency if `known`.
+    fn target(&self, name: &str, known: bool) -> Target {
+        let state_dir = self.at(&format!("state-{name}"));
+        if known {
+            let key = Signer::ready(&state_dir.join("courier.key")).unwrap().public();
+            let keys = std::fs::read_to_string(self.at("keys")).unwrap_or_default();
+            std::fs::write(self.at("keys"), format!("{keys}{name} {key}\n")).unwrap();
+        }
+        let mut target = drain::target(&format!("file://{}", self.path("stick")));
+        target.broker.state_dir = state_dir;
+        target.broker.credentials_file = Some(self.at("agency.pub"));
+        target.broker.receipt_wait_s = 86_400;
+        target
+    }
+
+    fn import(&self) -> receiver::Outcome {
+        let (data, stick, keys) = (self.path("data"), self.path("stick"), self.path("keys"));
+        if !Path::new(&keys).exists() {
+            std::fs::write(&keys, "").unwrap();
+        }
+        outcome(&["receive", "--data", &data, "--import", &stick, "--courier-keys", &keys])
+    }
+
+    fn reads(&self) -> i64 {
+        let connection = rusqlite::Connection::open(self.at("data/receiver.db")).unwrap();
+        connection.query_row("SELECT count(*) FROM reads", [], |row| row.get(0)).unwrap()
+    }
+
+    fn batches(&self, name: &str) -> Vec<PathBuf> {
+        pintle::io::courier::files(&self.stick().join("pintle").join(name).join("out"))
+    }
+}
+
+#[tokio::test]
+async fn events_go_by_stick_and_are_delivered_when_their_receipts_come_back() {
+    let agency = Agency::new();
+    let target = agency.target("heron-3", true);
+    let trailer = Drain::start("heron-3", &agency.at("queue"), target.clone());
+    trailer.put(1..=300, false).await;
+    trailer.put(1001..=1002, true).await;
+    trailer.until_view("on the stick", |view| view.handed_over == 302 + OPENING).await;
+    assert_eq!(trailer.figures().await.counts.delivered, 0);
+    // After a restart what lies on the stick is not written a second time.
+    let written = agency.batches("heron-3").len();
+    trailer.stop().await;
+    let trailer = Drain::start("heron-3", &agency.at("queue"), target);
+    trailer.until_view("on the stick", |view| view.handed_over == 302 + OPENING).await;
+    assert_eq!(agency.batches("heron-3").len(), written);
+
+    let told = agency.import();
+    assert_eq!(told.code, 0, "{}", told.err);
+    assert!(told.out.contains("stored 303 events, 0 were here already, 0 refused"), "{}", told.out);
+    assert_eq!((agency.reads(), agency.batches("heron-3").len()), (302, 0));
+    trailer.until_delivered(302 + OPENING).await;
+    let report = outcome(&["receive", "--report", "--data", &agency.path("data")]);
+    assert_eq!(report.code, 0, "{}", report.out);
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn without_a_stick_of_the_agency_events_wait_and_a_pulled_one_leaves_no_half_file() {
+    let agency = Agency::new();
+    let away = agency.at("away");
+    std::fs::rename(agency.stick(), &away).unwrap();
+    // Another folder stands in its place, as a stick of somebody else does.
+    std::fs::create_dir(agency.stick()).unwrap();
+    let other = tempfile::tempdir().unwrap();
+    let foreign = Signer::ready(&other.path().join("key")).unwrap().sign(br#"{"stick":"x"}"#);
+    std::fs::write(agency.stick().join("pintle-courier.txt"), foreign).unwrap();
+    let trailer = Drain::start("heron-3", &agency.at("queue"), agency.target("heron-3", true));
+    trailer.put(1..=20, false).await;
+    trailer.until_view("told", |view| view.trouble.as_deref().is_some_and(|text| text.contains("stick"))).await;
+    assert!(!agency.stick().join("pintle").exists(), "no plate goes on a stick of somebody else");
+    std::fs::remove_dir_all(agency.stick()).unwrap();
+    std::fs::rename(&away, agency.stick()).unwrap();
+    trailer.until_view("on the stick", |view| view.handed_over == 20 + OPENING).await;
+    let out = agency.stick().join("pintle/heron-3/out");
+    let names: Vec<_> = std::fs::read_dir(out).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert!(names.iter().all(|name| !name.to_str().unwrap().contains(".new")), "{names:?}");
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn forged_cut_off_and_unknown_files_stay_on_the_stick_with_a_reason_and_nothing_of_them_is_stored() {
+    let agency = Agency::new();
+    for (name, known) in [("heron-3", true), ("heron-4", false), ("heron-5", true), ("heron-6", true)] {
+        let target = agency.target(name, known);
+        let trailer = Drain::start(name, &agency.at(&format!("queue-{name}")), target);
+        trailer.put(1..=10, false).await;
+        trailer.until_view("on the stick", |view| view.handed_over == 10 + OPENING).await;
+        trailer.stop().await;
+    }
+    // heron-5's file is changed, heron-6's cut off, and one of heron-3's lies in heron-5's place.
+    for path in agency.batches("heron-5") {
+        let text = std::fs::read_to_string(&path).unwrap().replace("QX1\"", "QX9\"");
+        std::fs::write(&path, text).unwrap();
+    }
+    for path in agency.batches("heron-6") {
+        let bytes = std::fs::read(&path).unwrap();
+        std::fs::write(&path, &bytes[..bytes.len() - 40]).unwrap();
+    }
+    let stolen = agency.batches("heron-3")[0].clone();
+    std::fs::copy(&stolen, agency.stick().join("pintle/heron-5/out/0.txt")).unwrap();
+    let told = agency.import();
+    assert_eq!(told.code, 1, "{}", told.err);
+    assert_eq!(agency.reads(), 10, "heron-3's alone: {}", told.err);
+    for reason in ["no key is known", "the signature does not fit"] {
+        assert!(told.err.contains(reason), "{}", told.err);
+    }
+    assert!(!told.err.contains("QX"), "no plate is told");
+    for name in ["heron-4", "heron-5", "heron-6"] {
+        assert!(!agency.batches(name).is_empty(), "{name}");
+    }
+}
+
+#[tokio::test]
+async fn receipts_that_are_forged_or_for_another_trailer_deliver_nothing() {
+    let agency = Agency::new();
+    let trailer = Drain::start("heron-3", &agency.at("queue"), agency.target("heron-3", true));
+    trailer.put(1..=10, false).await;
+    trailer.until_view("on the stick", |view| view.handed_over == 10 + OPENING).await;
+    let told = agency.import();
+    assert_eq!(told.code, 0, "{}", told.err);
+    let back = agency.stick().join("pintle/heron-3/back");
+    let good = pintle::io::courier::files(&back)[0].clone();
+    let bytes = std::fs::read(&good).unwrap();
+    trailer.until_delivered(10 + OPENING).await;
+    // The same receipts once more, half of them, and forged ones: they end nothing that is out.
+    trailer.put(11..=15, false).await;
+    trailer.until_view("on the stick", |view| view.handed_over == 5).await;
+    std::fs::write(back.join("1.txt"), &bytes).unwrap();
+    std::fs::write(back.join("2.txt"), &bytes[..bytes.len() / 2]).unwrap();
+    let forger = Signer::ready(&agency.at("forger")).unwrap();
+    let content = bytes.splitn(2, |byte| *byte == b'\n').nth(1).unwrap();
+    std::fs::write(back.join("3.txt"), forger.sign(content)).unwrap();
+    tokio::time::sleep(std::time::Duration::from_secs(5)).await;
+    assert_eq!(trailer.figures().await.counts.delivered, 10 + OPENING);
+    agency.import();
+    until("delivered", || async { trailer.figures().await.counts.delivered == 15 + OPENING }).await;
+    trailer.stop().await;
+}

@@ -6,10 +6,10 @@ use super::schema::{DELIVERED, LEAF_ONLY, REFUSED, SENT};
 use aws_lc_rs::hmac;
 use pintle_core::ids::EventId;
 use pintle_core::moment::Moment;
-use pintle_core::queue::LedgerCounts;
 use pintle_core::queue::lived::{Lived, LivedMark};
 use pintle_core::queue::order::Order;
 use pintle_core::queue::ranges::RangeSet;
+use pintle_core::queue::{EventKind, LedgerCounts};
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::BTreeSet;
 
@@ -43,6 +43,8 @@ pub(super) struct Books {
     pub(super) lived: Lived,
     /// Events without a receipt that were sent: the receiver may have them.
     pub(super) sent: RangeSet,
+    /// The newest urgent track point: of those that wait only it is urgent, the older ones go with the backlog.
+    pub(super) newest_track: Option<u64>,
     /// Whether the table `past` has rows.
     pub(super) past: bool,
     /// Where the sweep over `settled` goes on.
@@ -89,10 +91,17 @@ impl Books {
             };
         }
         let mut urgent = BTreeSet::new();
-        let mut rows = conn.prepare("SELECT sequence FROM events WHERE urgent = 1")?;
+        let mut newest_track: Option<u64> = None;
+        let mut rows = conn.prepare("SELECT sequence, kind FROM events WHERE urgent = 1 ORDER BY sequence")?;
         let mut rows = rows.query([])?;
         while let Some(row) = rows.next()? {
-            urgent.insert(number(row, 0)?);
+            let sequence = number(row, 0)?;
+            urgent.insert(sequence);
+            if row.get::<_, u8>(1)? == EventKind::Track.code()
+                && let Some(older) = newest_track.replace(sequence)
+            {
+                urgent.remove(&older);
+            }
         }
         urgent.retain(|sequence| !settled.contains(*sequence));
         let newest = conn
@@ -131,6 +140,7 @@ impl Books {
             blocks: Blocks::read(conn)?,
             lived,
             sent,
+            newest_track,
             past,
             swept: 0,
             missing_rows,

@@ -196,6 +196,12 @@ impl Db {
         }
         self.books.accepted = sequence;
         self.books.order.arrived(sequence, event.lane, now.mono);
+        if event.kind == EventKind::Track
+            && event.lane == Lane::Urgent
+            && let Some(older) = self.books.newest_track.replace(sequence)
+        {
+            self.books.order.demote(older);
+        }
         match event.lane {
             Lane::Urgent => self.brought_urgent = true,
             Lane::Bulk => self.brought_bulk = true,

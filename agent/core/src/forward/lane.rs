@@ -40,6 +40,9 @@ pub const BYTES_MIN: usize = 4 * 1024;
 /// Events in one urgent batch: small, so that the newest hit is never behind a long request (our own limit).
 pub const EVENTS_URGENT_MAX: usize = 20;
 
+/// With more urgent events than this waiting, the urgent lane leaves half of the link to the other (design: lanes).
+pub const URGENT_ALONE_MAX: u64 = 100;
+
 /// What the configuration allows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Limits {
@@ -210,6 +213,18 @@ impl LaneState {
     pub fn link_up(&mut self) {
         if self.whose != Whose::Receivers && matches!(self.waiting, Some((_, Wait::BackOff))) {
             self.waiting = None;
+        }
+    }
+
+    /// So many urgent events wait, and so many others, after a request that took `took_ms`: a flood of them must not
+    /// shut the others out, so the urgent lane then leaves the link alone for as long as it had it.
+    pub fn share_link(&mut self, urgent_waiting: u64, others_waiting: u64, took_ms: u64, now: Mono) {
+        if self.lane == Lane::Urgent
+            && URGENT_ALONE_MAX < urgent_waiting
+            && 0 < others_waiting
+            && self.waiting.is_none()
+        {
+            self.waiting = Some((now.plus_ms(took_ms), Wait::Firm));
         }
     }
 
@@ -441,6 +456,30 @@ mod tests {
 
     fn smaller() -> Verdict {
         Verdict::Smaller { trouble: "t: do".into(), alone: "400".into(), too_large: false }
+    }
+
+    #[test]
+    fn a_flood_of_urgent_events_leaves_half_of_the_link_to_the_others() {
+        let mut lane = LaneState::new(Lane::Urgent, LIMITS);
+        let (mut busy, mut now) = (0, Mono(0));
+        while now < Mono(60_000) {
+            if let Err(until) = lane.ask(now) {
+                now = until;
+                continue;
+            }
+            lane.apply(&[1, 2], items(vec![Item::Delivered; 2]), 700, now.plus_ms(700), MOST);
+            (busy, now) = (busy + 700, now.plus_ms(700));
+            lane.share_link(URGENT_ALONE_MAX + 1, 5, 700, now);
+        }
+        assert!((29_000..=31_000).contains(&busy), "{busy} ms of a minute");
+        for (urgent, others) in [(URGENT_ALONE_MAX, 5), (URGENT_ALONE_MAX + 1, 0)] {
+            let mut lane = LaneState::new(Lane::Urgent, LIMITS);
+            lane.share_link(urgent, others, 700, Mono(0));
+            assert!(lane.ask(Mono(0)).is_ok(), "{urgent} {others}");
+        }
+        let mut other = bulk();
+        other.share_link(1000, 1000, 700, Mono(0));
+        assert!(other.ask(Mono(0)).is_ok());
     }
 
     #[test]

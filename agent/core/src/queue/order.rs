@@ -99,6 +99,13 @@ impl Order {
             && self.again.insert(sequence)
     }
 
+    /// An urgent event that waits is urgent no more: it goes with the others.
+    pub fn demote(&mut self, sequence: u64) {
+        if self.urgent.remove(&sequence) {
+            self.taken.remove(sequence);
+        }
+    }
+
     /// How many settled events are to be sent once more, on their way or not.
     #[must_use]
     pub fn again_left(&self) -> usize {
@@ -331,6 +338,16 @@ mod tests {
         assert_eq!(order.release_forgotten(Mono(LEASE_MS_MAX)), 0);
         assert_eq!(order.release_forgotten(Mono(LEASE_MS_MAX + 1)), 1);
         assert_eq!(order.waiting(Lane::Bulk).collect::<Vec<_>>(), [1, 2]);
+    }
+
+    #[test]
+    fn a_demoted_event_goes_with_the_others() {
+        let mut order = Order::new(5, RangeSet::default(), BTreeSet::from([2, 4]));
+        order.demote(2);
+        order.demote(3);
+        assert_eq!(take(&mut order, Lane::Urgent, 9, Mono(0)), [4]);
+        order.demote(4); // on its way
+        assert_eq!(take(&mut order, Lane::Bulk, 9, Mono(0)), [1, 2, 3, 5]);
     }
 
     #[test]

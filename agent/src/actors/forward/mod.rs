@@ -162,6 +162,8 @@ struct Batch {
     key: String,
     generation: String,
     accepted_up_to: u64,
+    /// Urgent events without a receipt, and others.
+    waiting: (u64, u64),
     written: Vec<Written>,
     /// Their leaves, in the same order.
     leaves: Vec<Leaf>,
@@ -302,6 +304,7 @@ impl LaneTask {
             key: StoreHandle::new_event_id().to_string(),
             generation: figures.generation,
             accepted_up_to: figures.counts.accepted,
+            waiting: (figures.waiting_urgent, figures.counts.waiting.saturating_sub(figures.waiting_urgent)),
             written,
             leaves,
             events,
@@ -366,6 +369,7 @@ impl LaneTask {
             Reply::None(why) => why.nothing_left(),
             Reply::Http(_) | Reply::Acks(_) => false,
         };
+        self.state.share_link(batch.waiting.0, batch.waiting.1, now.mono.since_ms(began), now.mono);
         // Only a receiver that gave receipts for this very batch is believed.
         let known = known.filter(|known| step.progress && batch.accepted_up_to < *known);
         let resend = std::mem::take(&mut step.resend);

@@ -1,0 +1,307 @@
+//! Rows of the fault catalogue that are the queue's own, each named after its row.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+use pintle::config::{Queue, Seal};
+use pintle::store::{Accepted, NewEvent, Settled, StoreHandle, open};
+use pintle_core::ids::{CameraId, EventId};
+use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
+use pintle_core::queue::{EventKind, Lane};
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::path::Path;
+
+const T0: i64 = 1_800_000_000_000;
+
+const LIMITS: Queue = Queue {
+    seal: Seal::None,
+    commit_wait_ms: 0,
+    waiting_keep_s: 30 * 86_400,
+    hit_waiting_keep_s: 60 * 86_400,
+    delivered_keep_s: 86_400,
+    hit_delivered_keep_s: 2 * 86_400,
+    disk_free_min_mib: 0,
+    ..Queue::PLAIN
+};
+
+/// A moment `ms` after the boot on a clock that runs right.
+fn at(ms: i64) -> Moment {
+    Moment { mono: Mono(u64::try_from(ms).unwrap()), utc: Utc(T0 + ms), utc_trust: UtcTrust::Network }
+}
+
+fn event(number: u32, kind: EventKind, lane: Lane, happened_ms: i64) -> NewEvent {
+    let mut id = [0; 16];
+    id[2..6].copy_from_slice(&number.to_be_bytes());
+    id[15] = kind.code();
+    NewEvent {
+        id: EventId(id),
+        kind,
+        lane,
+        camera: Some(CameraId::new("north").unwrap()),
+        happened_at: Utc(T0 + happened_ms),
+        body: format!("{{\"number\":{number}}}").into_bytes(),
+        stamp: (kind == EventKind::Read).then(|| b"{\"stamp_revision\":1}".to_vec()),
+        hit: kind == EventKind::Read && lane == Lane::Urgent,
+        stamp_open: false,
+        images: Vec::new(),
+    }
+}
+
+fn read(number: u32, happened_ms: i64) -> NewEvent {
+    event(number, EventKind::Read, Lane::Bulk, happened_ms)
+}
+
+async fn accept(store: &StoreHandle, events: Vec<NewEvent>, now: Moment) -> Vec<u64> {
+    let answers = store.accept(events, now).await.unwrap();
+    answers.into_iter().map(|a| if let Accepted::New { sequence } = a { sequence } else { panic!("{a:?}") }).collect()
+}
+
+/// Leases and delivers what waits in both lanes, ledger events as well; answers what it was.
+async fn deliver_all(store: &StoreHandle, now: Moment) -> BTreeMap<u64, (EventId, EventKind, String)> {
+    let mut got = BTreeMap::new();
+    for lane in [Lane::Urgent, Lane::Bulk] {
+        loop {
+            let leased = store.lease(lane, 100, 1 << 20, at(0)).await.unwrap();
+            if leased.is_empty() {
+                break;
+            }
+            let outcomes = leased.iter().map(|e| (e.sequence, Settled::Delivered)).collect();
+            store.settle(outcomes, now).await.unwrap();
+            got.extend(leased.into_iter().map(|e| (e.sequence, (e.id, e.kind, String::from_utf8(e.body).unwrap()))));
+        }
+    }
+    got
+}
+
+async fn assert_account(store: &StoreHandle) {
+    let counts = store.figures().await.unwrap().counts;
+    assert_eq!(counts.not_accounted(), 0, "{counts:?}");
+}
+
+/// A library that is loaded before the system's own: the nth sync of a file of the queue says EIO and does nothing.
+const SHIM: &str = r#"
+#define _GNU_SOURCE
+#include <dlfcn.h>
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+static int refused(int fd) {
+    static long seen;
+    char link[64], path[4096];
+    const char *nth = getenv("PINTLE_SHIM_NTH");
+    snprintf(link, sizeof link, "/proc/self/fd/%d", fd);
+    ssize_t len = readlink(link, path, sizeof path - 1);
+    if (!nth || len < 0) return 0;
+    path[len] = 0;
+    if (!strstr(path, "queue.db")) return 0;
+    return __sync_add_and_fetch(&seen, 1) == atol(nth);
+}
+int fsync(int fd) {
+    if (refused(fd)) { errno = EIO; return -1; }
+    return ((int (*)(int))dlsym(RTLD_NEXT, "fsync"))(fd);
+}
+int fdatasync(int fd) {
+    if (refused(fd)) { errno = EIO; return -1; }
+    return ((int (*)(int))dlsym(RTLD_NEXT, "fdatasync"))(fd);
+}
+"#;
+
+/// What the child of row 3 does: hands in reads one by one, says of each "ok" or "no", and ends 60 reads after a
+/// refusal.
+async fn accept_through_a_failing_sync(dir: &Path) {
+    let begun = std::time::Instant::now();
+    let store = loop {
+        match open(dir, &LIMITS, at(0)) {
+            Ok(store) => break store,
+            Err(error) => assert!(begun.elapsed().as_secs() < 30, "{error}"),
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+    };
+    let mut out = std::io::stdout();
+    let (mut refused, mut after) = (0, 0);
+    for n in 1..2000 {
+        match store.accept(vec![read(n, 0)], at(1)).await {
+            Ok(answers) => {
+                assert!(matches!(answers[..], [Accepted::New { .. }]));
+                writeln!(out, "ok {n}").unwrap();
+                after += u32::from(0 < refused);
+            }
+            Err(error) => {
+                writeln!(out, "no {n}").unwrap();
+                assert!(store.figures().await.unwrap().trouble.is_some(), "health is told of {error}");
+                refused += 1;
+                tokio::time::sleep(std::time::Duration::from_millis(60)).await;
+            }
+        }
+        if after == 60 || (refused == 0 && n == 250) {
+            break;
+        }
+    }
+    assert_eq!(store.figures().await.unwrap().trouble, None);
+    assert!(begun.elapsed().as_secs() < 30);
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn row_03_fsync_error_once() {
+    if let Ok(dir) = std::env::var("PINTLE_TEST_STORE_SHIM") {
+        accept_through_a_failing_sync(Path::new(&dir)).await;
+        return;
+    }
+    let tools = tempfile::tempdir().unwrap();
+    let (source, library) = (tools.path().join("shim.c"), tools.path().join("shim.so"));
+    std::fs::write(&source, SHIM).unwrap();
+    let built = std::process::Command::new("cc").args(["-shared", "-fPIC", "-o"]).arg(&library).arg(&source).status();
+    if !built.is_ok_and(|status| status.success()) {
+        assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "needs cc");
+        drop(writeln!(std::io::stderr(), "not run: needs cc"));
+        return;
+    }
+    // All of 1 to 200 by PINTLE_SHIM_ALL; a share of them in the usual run. The first syncs are those of the opening.
+    let all = std::env::var_os("PINTLE_SHIM_ALL").is_some();
+    let nths: Vec<u32> = if all { (1..=200).collect() } else { vec![1, 4, 30, 110] };
+    let mut failed = 0;
+    for nth in nths {
+        let dir = tempfile::tempdir().unwrap();
+        let output = std::process::Command::new(std::env::current_exe().unwrap())
+            .args(["--exact", "row_03_fsync_error_once", "--nocapture"])
+            .env("PINTLE_TEST_STORE_SHIM", dir.path())
+            .env("PINTLE_SHIM_NTH", nth.to_string())
+            .env("LD_PRELOAD", &library)
+            .output()
+            .unwrap();
+        let said = String::from_utf8(output.stdout).unwrap();
+        assert!(output.status.success(), "sync {nth}: {said}{}", String::from_utf8_lossy(&output.stderr));
+        let numbers = |word: &str| -> Vec<u32> {
+            said.lines().filter_map(|line| line.strip_prefix(word)?.trim().parse().ok()).collect()
+        };
+        let (accepted, refused) = (numbers("ok "), numbers("no "));
+        failed += refused.len();
+        assert!(60 <= accepted.len(), "sync {nth}: {} accepted", accepted.len());
+        let store = open(dir.path(), &LIMITS, at(2)).unwrap();
+        let again = store.accept(accepted.iter().map(|n| read(*n, 0)).collect(), at(3)).await.unwrap();
+        let lost = again.iter().filter(|answer| !matches!(answer, Accepted::Repeat { sequence: 1.. })).count();
+        assert_eq!(lost, 0, "sync {nth}: of {} accepted reads", accepted.len());
+        assert_account(&store).await;
+        store.close().await.unwrap();
+    }
+    assert!(0 < failed, "the library refused no sync");
+}
+
+#[tokio::test]
+async fn row_08_corrupt_pages_fuzz() {
+    use std::os::unix::fs::FileExt;
+    // 200 stores by PINTLE_FUZZ_STORES; a share of them in the usual run.
+    let stores = std::env::var("PINTLE_FUZZ_STORES").ok().and_then(|text| text.parse().ok()).unwrap_or(24_u32);
+    let whole = tempfile::tempdir().unwrap();
+    let store = open(whole.path(), &LIMITS, at(0)).unwrap();
+    for first in (1..=3000).step_by(500) {
+        accept(&store, (first..first + 500).map(|n| read(n, 0)).collect(), at(0)).await;
+    }
+    store.close().await.unwrap();
+    let bytes = std::fs::read(whole.path().join("queue.db")).unwrap();
+    let pages = bytes.len() as u64 / 4096;
+    let mut seed = 0x9e37_79b9_7f4a_7c15_u64;
+    let mut random = move |below: u64| {
+        seed ^= seed << 13;
+        seed ^= seed >> 7;
+        seed ^= seed << 17;
+        seed % below
+    };
+    for number in 0..stores {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::copy(whole.path().join("queue.generation"), dir.path().join("queue.generation")).unwrap();
+        let path = dir.path().join("queue.db");
+        std::fs::write(&path, &bytes).unwrap();
+        let file = std::fs::OpenOptions::new().write(true).open(&path).unwrap();
+        let damaged = [1, 10, 100][number as usize % 3];
+        for _ in 0..damaged {
+            let junk: Vec<u8> = (0..4096).map(|_| u8::try_from(random(256)).unwrap()).collect();
+            file.write_all_at(&junk, random(pages) * 4096).unwrap();
+        }
+        drop(file);
+        // The agent as the system keeps it: it may end because of what it meets, and is started again.
+        let begun = std::time::Instant::now();
+        let mut taken = false;
+        for start in 0..4 {
+            let status = std::process::Command::new(std::env::current_exe().unwrap())
+                .args(["--exact", "a_store_of_the_fuzz_takes_reads"])
+                .env("PINTLE_TEST_STORE_FUZZ", dir.path())
+                .stdout(std::process::Stdio::null())
+                .stderr(std::process::Stdio::null())
+                .status()
+                .unwrap();
+            if status.success() {
+                taken = true;
+                break;
+            }
+            assert!(start < 3, "store {number} with {damaged} bad pages never takes reads again");
+        }
+        assert!(taken && begun.elapsed() < std::time::Duration::from_secs(10), "{:?}", begun.elapsed());
+        // What was damaged is set aside, never deleted; what is in use is whole.
+        let conn = rusqlite::Connection::open(&path).unwrap();
+        let verdict: String = conn.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap();
+        let rows: i64 = conn.query_row("SELECT count(*) FROM events", [], |row| row.get(0)).unwrap();
+        let aside = std::fs::read_dir(dir.path())
+            .unwrap()
+            .filter(|entry| entry.as_ref().unwrap().file_name().to_string_lossy().starts_with("queue-damaged-"))
+            .count();
+        assert!(verdict == "ok" || aside == 0, "store {number}: {verdict}");
+        assert!(rows >= 10 && (aside > 0 || rows >= 3000 - 40 * damaged), "store {number}: {rows} rows, {aside} aside");
+    }
+}
+
+#[tokio::test]
+async fn a_store_of_the_fuzz_takes_reads() {
+    let Ok(dir) = std::env::var("PINTLE_TEST_STORE_FUZZ") else { return };
+    let store = open(Path::new(&dir), &LIMITS, at(1)).unwrap();
+    // All of it is read, as a drain would, and new reads are taken.
+    deliver_all(&store, at(1)).await;
+    accept(&store, (900_001..=900_010).map(|n| read(n, 1)).collect(), at(2)).await;
+    assert_account(&store).await;
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn row_09_wal_pinned_reader() {
+    // 100,000 by PINTLE_PINNED_READS; a share of them in the usual run.
+    let reads = std::env::var("PINTLE_PINNED_READS").ok().and_then(|text| text.parse().ok()).unwrap_or(8000_u32);
+    let dir = tempfile::tempdir().unwrap();
+    let log = || dir.path().join("queue.db-wal").metadata().unwrap().len();
+    let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+    accept(&store, (1..=100).map(|n| read(n, 0)).collect(), at(0)).await;
+    let pinned = rusqlite::Connection::open(dir.path().join("queue.db")).unwrap();
+    pinned.execute_batch("BEGIN; SELECT count(*) FROM events;").unwrap();
+    let rows: i64 = pinned.query_row("SELECT count(*) FROM events", [], |row| row.get(0)).unwrap();
+    for first in (101..=reads).step_by(500) {
+        accept(&store, (first..first + 500).map(|n| read(n, 0)).collect(), at(1)).await;
+    }
+    let still: i64 = pinned.query_row("SELECT count(*) FROM events", [], |row| row.get(0)).unwrap();
+    assert_eq!(rows, still, "the reader is in the past");
+    let grown = log();
+    assert!(grown <= 256 << 20, "{grown} bytes of log after {reads} reads");
+    assert!(512 << 10 < grown, "the reader pins it: {grown}");
+    drop(pinned);
+    let begun = std::time::Instant::now();
+    while 8 << 20 < log() || grown <= log() {
+        assert!(begun.elapsed() < std::time::Duration::from_mins(1), "{} bytes of log", log());
+        tokio::time::sleep(std::time::Duration::from_millis(200)).await;
+    }
+    assert_account(&store).await;
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn row_11_sqlite_version_floor() {
+    assert!(3_051_003 <= rusqlite::version_number(), "{}", rusqlite::version());
+    // That the connection which answers reads back FULL is asked at each opening: `store::db` refuses to open else. A
+    // commit that does not sync would leave the log unsynced; what shows it from outside is row 3.
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+    accept(&store, vec![read(1, 0)], at(0)).await;
+    let conn = rusqlite::Connection::open(dir.path().join("queue.db")).unwrap();
+    let mode: String = conn.query_row("PRAGMA journal_mode", [], |row| row.get(0)).unwrap();
+    assert_eq!(mode, "wal");
+    store.close().await.unwrap();
+}

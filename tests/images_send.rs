@@ -79,7 +79,10 @@ fn pictures_follow_their_reads_over_a_restart_of_both_ends_and_the_account_count
     trailer.start();
     receiver.start_again_at_the_same_address();
     let all = || receiver.count("SELECT count(*) FROM images");
-    wait("all pictures", &trailer, || 6 == all() && all() == receiver.count(some));
+    wait("all pictures", &trailer, || {
+        let (all, here) = (all(), receiver.count(some));
+        all == 6 && here == 6
+    });
     assert_eq!(i64::try_from(whole(&receiver)).unwrap(), all());
     let account: Value = receiver.get("/v1/completeness").json();
     let images = &account["generations"][0]["images"];

@@ -85,6 +85,7 @@ fn setup(folder: &Path, socket: &Path, batch: usize, commit_wait_ms: u64) -> any
             thumbnail_px: 0,
             budget_mb_day: 0,
         },
+        spool: None,
         cameras: vec![config::Camera { id: CameraId::new("north")?, label: "North".to_owned() }],
         store: store::open(&folder.join("state"), &queue, clock::moment(UtcTrust::Unset))?,
         position: watch::channel(Arc::default()).1,

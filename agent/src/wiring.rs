@@ -110,6 +110,7 @@ impl Wires {
                 let setup = IntakeSetup {
                     intake: config.intake.clone(),
                     images: config.images.clone(),
+                    spool: config.spool.clone().map(|spool| (spool, config.queue)),
                     cameras: config.cameras.clone(),
                     store: store.clone(),
                     position: position.clone(),

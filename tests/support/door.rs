@@ -98,6 +98,7 @@ impl Door {
         let setup = IntakeSetup {
             intake: limits,
             images,
+            spool: None,
             cameras: vec![camera("north"), camera("south")],
             store: store.clone(),
             position: position_in,

@@ -39,14 +39,15 @@ impl Trailer {
         trailer
     }
 
-    /// Writes the configuration anew: `own` goes below `[trailer]`, `more` to the end.
+    /// Writes the configuration anew, so that how full the disk of this host is decides nothing: `own` goes below
+    /// `[trailer]`, `more` to the end.
     pub(crate) fn configure(&self, own: &str, more: &str) {
         let at = self.folder.path().display();
         let health = if more.contains("[health]") { "" } else { "[health]\nevery_s = 1\nvalid_s = 10\n" };
         let text = format!(
             "[trailer]\nid = \"heron-3\"\nlabel = \"Heron 3\"\nstate_dir = \"{at}/state\"\nruntime_dir = \
              \"{at}/run\"\n{own}\n[[camera]]\nid = \"north\"\n[queue]\nseal = \"none\"\ndisk_free_min_mib = \
-             1\n{health}{more}\n"
+             1\ndisk_act_percent = 100\n{health}{more}\n"
         );
         std::fs::write(self.config(), text).unwrap();
     }

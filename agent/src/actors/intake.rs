@@ -11,6 +11,7 @@ mod listen;
 mod phase;
 mod request;
 mod serve;
+mod spool;
 mod stream;
 
 use super::heartbeat::Heartbeat;
@@ -25,6 +26,7 @@ use pintle_core::ids::CameraId;
 use pintle_core::moment::Mono;
 use pintle_core::position::PositionView;
 use pintle_core::wire::problem::Problem;
+use spool::SpoolSetup;
 use std::io;
 use std::net::SocketAddr;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -63,6 +65,8 @@ pub struct IntakeSetup {
     pub intake: config::Intake,
     /// Limits of pictures.
     pub images: config::Images,
+    /// The folder of reads as files, with the settings of the queue that it keeps to; `None`: none.
+    pub spool: Option<(config::Spool, config::Queue)>,
     /// The configured cameras.
     pub cameras: Vec<config::Camera>,
     /// The queue.
@@ -266,7 +270,13 @@ async fn serve_all(
         };
         tokio::join!(by_socket, by_port)
     };
+    let spool = async {
+        let Some((spool, queue)) = setup.spool.clone() else { return std::future::pending().await };
+        let plaintext = queue.seal == config::Seal::None;
+        spool::run(&shared, SpoolSetup { spool, plaintext, keep_s: queue.waiting_keep_s }, &stop).await;
+    };
     tokio::select! {
+        () = spool => {}
         ((), ()) = doors, if socket.is_some() || port.is_some() => {}
         () = mind.mind() => {}
         () = stop.cancelled() => {}

@@ -7,7 +7,7 @@ use nix::sys::stat::{FileStat, Mode, SFlag, fstat, fstatat};
 use nix::unistd::{UnlinkatFlags, unlinkat};
 use std::ffi::OsString;
 use std::fs::File;
-use std::io::{self, Read};
+use std::io::{self, Read, Write};
 use std::os::fd::{AsFd, OwnedFd};
 use std::os::unix::ffi::OsStringExt;
 use std::path::Path;
@@ -161,6 +161,30 @@ impl Beneath {
     /// What the system says.
     pub fn rename(&self, name: &std::ffi::OsStr, into: &Self, new: &str) -> io::Result<()> {
         nix::fcntl::renameat(&self.dir, name, &into.dir, new).map_err(io::Error::from)
+    }
+
+    /// Opens a folder in it, made for this user alone if it is not there. A link in its place is refused.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn folder(&self, name: &str) -> io::Result<Self> {
+        match nix::sys::stat::mkdirat(&self.dir, name, Mode::S_IRWXU) {
+            Ok(()) | Err(nix::errno::Errno::EEXIST) => {}
+            Err(errno) => return Err(errno.into()),
+        }
+        let flags = OFlag::O_DIRECTORY | OFlag::O_NOFOLLOW | OFlag::O_RDONLY | OFlag::O_CLOEXEC;
+        Ok(Self { dir: openat(&self.dir, name, flags, Mode::empty())? })
+    }
+
+    /// Writes and syncs a new file in it.
+    ///
+    /// # Errors
+    /// What the system says; `AlreadyExists` if there is anything of that name.
+    pub fn create(&self, name: &str, bytes: &[u8]) -> io::Result<()> {
+        let flags = OFlag::O_CREAT | OFlag::O_EXCL | OFlag::O_NOFOLLOW | OFlag::O_WRONLY | OFlag::O_CLOEXEC;
+        let mut file = File::from(openat(&self.dir, name, flags, Mode::S_IRUSR | Mode::S_IWUSR)?);
+        file.write_all(bytes)?;
+        file.sync_all()
     }
 
     /// Syncs the folder.

@@ -102,12 +102,14 @@ pub(super) fn sweep(data: &Path, work: &Connection) -> io::Result<u64> {
     Ok(swept)
 }
 
-/// How many bytes of a file are here; all of it if the file is whole.
+/// How many bytes of a file are here; all of them only if the file is whole and its digest was found to fit. Of a part
+/// that was killed before that look, the last byte comes again and brings the look about.
 pub(super) fn offset(folder: &Path, address: Address, announced: Announced) -> u64 {
-    let length = |path: PathBuf| std::fs::metadata(path).ok().map(|meta| meta.len());
-    length(folder.join(address.to_string()))
-        .or_else(|| length(part_path(folder, address, announced)).map(|len| len.min(announced.bytes)))
-        .unwrap_or(0)
+    if folder.join(address.to_string()).exists() {
+        return announced.bytes;
+    }
+    let part = std::fs::metadata(part_path(folder, address, announced)).map_or(0, |meta| meta.len());
+    part.min(announced.bytes.saturating_sub(1))
 }
 
 /// What adding a part came to.

@@ -140,6 +140,7 @@ impl ImageLane {
             }
             End::Skip => {
                 state.odd = 0;
+                info!(sequence = due.sequence, "a picture is put off: the receiver does not take it now");
                 state.skipped.push((due.address, now.saturating_add(SKIP_MS)));
             }
             End::Pause(why) => {

@@ -217,6 +217,12 @@ pub(super) fn too_slow(request_wait_ms: u64) -> Box<Problem> {
 
 /// Stamps the reads, makes them durable and says what became of each.
 async fn accept(shared: &Shared, reads: &[Taken]) -> Result<Vec<AcceptedRead>, Box<Problem>> {
+    let (outcomes, now) = stored(shared, reads).await?;
+    told(shared, reads, &outcomes, &now)
+}
+
+/// Stamps the reads and makes them durable; answers what became of each, in their order, and when.
+pub(super) async fn stored(shared: &Shared, reads: &[Taken]) -> Result<(Vec<Accepted>, Moment), Box<Problem>> {
     let view = Arc::clone(&shared.position.borrow());
     let now = clock::moment(view.utc_trust);
     let stamps: Vec<Stamp> = reads.iter().map(|taken| first_stamp(&taken.read, &view, &now)).collect();
@@ -235,7 +241,7 @@ async fn accept(shared: &Shared, reads: &[Taken]) -> Result<Vec<AcceptedRead>, B
     if !Arc::ptr_eq(&newer, &view) {
         follow_up(&shared.store, reads, &stamps, &outcomes, &newer, now).await;
     }
-    told(shared, reads, &outcomes, &now)
+    Ok((outcomes, now))
 }
 
 fn first_stamp(read: &Read, view: &PositionView, now: &Moment) -> Stamp {
@@ -317,7 +323,7 @@ async fn follow_up(
 
 /// Counts the reads and makes the answer. A read whose id was used before for another one is refused; the others of its
 /// request are durable all the same and are told.
-fn told(
+pub(super) fn told(
     shared: &Shared,
     reads: &[Taken],
     outcomes: &[Accepted],

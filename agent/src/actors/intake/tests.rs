@@ -34,6 +34,7 @@ fn setup(folder: &std::path::Path) -> (IntakeSetup, watch::Receiver<IntakeView>)
             thumbnail_px: 0,
             budget_mb_day: 0,
         },
+        spool: None,
         cameras: vec![config::Camera { id: CameraId::new("north").unwrap(), label: "North".to_owned() }],
         store: store::open(&folder.join("state"), &queue, clock::moment(UtcTrust::Unset)).unwrap(),
         position,

@@ -23,6 +23,7 @@ pub(super) fn everything(config: &Config, out: &mut Vec<Finding>) {
     runtime_dir(config, out);
     gps(config, agent_runs, out);
     intake(config, agent_runs, out);
+    pictures_and_spool(config, out);
     group("health.group", config.health.group.as_deref(), out);
     group("control.group", config.control.group.as_deref(), out);
     match &config.receiver {
@@ -154,6 +155,34 @@ fn state_dir(config: &Config, out: &mut Vec<Finding>) {
             format!("the free space can't be told: {}", error.desc()),
             "look at the mount of that folder",
         )),
+    }
+}
+
+/// The folders that hold pictures and reads as files: those of others must be readable, ours writable.
+fn pictures_and_spool(config: &Config, out: &mut Vec<Finding>) {
+    folder("images", &config.trailer.state_dir.join("images"), out);
+    if let Some(path) = &config.images.folder {
+        match std::fs::read_dir(path) {
+            Ok(_) => out.push(Finding::right("images.folder", format!("{} can be read", path.display()))),
+            Err(error) => out.push(Finding::wrong(
+                "images.folder",
+                format!("{} can't be read as user {}: {}", path.display(), user_name(), said(&error)),
+                "make it, and let the agent's user read it and what the engine writes there (a common group)",
+            )),
+        }
+    }
+    if let Some(spool) = &config.spool {
+        let shown = spool.path.display();
+        if !spool.path.exists() {
+            let advice =
+                format!("make it for the engine and the agent: `install -d -o pintle -g pintle -m 2770 {shown}`");
+            out.push(Finding::wrong("spool.path", format!("{shown} is not there"), advice));
+        } else if let Some(tried) = folder("spool.path", &spool.path, out)
+            && let Err(error) = std::fs::read_dir(&tried)
+        {
+            let found = format!("{shown} can't be listed as user {}: {}", user_name(), said(&error));
+            out.push(Finding::wrong("spool.path", found, owner_advice(&spool.path)));
+        }
     }
 }
 

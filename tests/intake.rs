@@ -87,6 +87,24 @@ async fn a_repeat_gets_the_same_answer_and_makes_no_second_read() {
 }
 
 #[tokio::test]
+async fn row_22_intake_resend_dupes() {
+    // 10,000 by PINTLE_ROW_READS; a share of them in the usual run.
+    let reads: u32 = std::env::var("PINTLE_ROW_READS").ok().and_then(|text| text.parse().ok()).unwrap_or(300);
+    let door = Door::open().await;
+    for n in 0..reads {
+        let body = with(&json!({"plate": format!("Q{n}")}));
+        let mut sequences = Vec::new();
+        for _ in 0..=n * 7 % 6 {
+            let answered = door.post_read(&body).await;
+            assert_eq!(answered.status, 202);
+            sequences.push(answered.body["accepted"][0]["sequence"].clone());
+        }
+        assert!(sequences.iter().all(|sequence| *sequence == sequences[0]), "{sequences:?}");
+    }
+    assert_eq!(door.waiting(Lane::Bulk).await.len(), usize::try_from(reads).unwrap(), "each once");
+}
+
+#[tokio::test]
 async fn a_reused_id_costs_its_own_read_and_no_other_of_the_request() {
     let mut door = Door::open().await;
     let id = "017f22e2-79b0-7cc3-98c4-dc0c0c07398f";

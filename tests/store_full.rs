@@ -278,6 +278,33 @@ async fn fault_42_on_a_disk_filled_to_the_last_byte_the_ballast_makes_room_for_t
 }
 
 #[tokio::test]
+async fn row_06_readonly_fs() {
+    let dir = tempfile::tempdir().unwrap();
+    let (at, image) = (dir.path().join("disk"), dir.path().join("image"));
+    let Some(_mount) = Mount::ext4(&at, &image, 24) else { return not_run() };
+    if !run(Command::new("mount").args(["-o", "remount,errors=remount-ro"]).arg(&at)) {
+        return not_run();
+    }
+    let store = open(&at.join("state"), &LIMITS, NOW).unwrap();
+    store.accept(vec![read(1)], NOW).await.unwrap();
+    // The kernel finds an error of the file system, and lets nothing be written from then on.
+    let mounts = std::fs::read_to_string("/proc/mounts").unwrap();
+    let device = mounts.lines().find(|line| line.contains(at.to_str().unwrap())).unwrap();
+    let device = device.split(' ').next().unwrap().trim_start_matches("/dev/");
+    if std::fs::write(format!("/sys/fs/ext4/{device}/trigger_fs_error"), "1").is_err() {
+        return not_run();
+    }
+    for number in 2..30 {
+        let answer = store.accept(vec![read(number)], NOW).await;
+        assert!(answer.is_err(), "read {number} was answered on a file system that takes no writes");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    let trouble = store.figures().await.unwrap().trouble.unwrap();
+    assert!(trouble.contains("look at the disk and its mount"), "{trouble}");
+    drop(store.close().await);
+}
+
+#[tokio::test]
 async fn a_sync_that_fails_accepts_nothing_and_what_was_accepted_is_on_the_disk() {
     // An ext4 that promises more than the memory below it has: its syncs fail with ENOSPC, then EIO, then succeed with
     // the data gone (source: fault 41). Not part of the usual run: docs/TESTING.md says what is open here.

@@ -305,3 +305,47 @@ async fn row_11_sqlite_version_floor() {
     assert_eq!(mode, "wal");
     store.close().await.unwrap();
 }
+
+/// Locks of this process on files of that folder, as the kernel lists them.
+fn locks(folder: &Path) -> Vec<String> {
+    use std::os::unix::fs::MetadataExt;
+    let inodes: Vec<u64> = std::fs::read_dir(folder)
+        .unwrap()
+        .filter_map(|entry| entry.ok()?.metadata().ok())
+        .filter(std::fs::Metadata::is_file)
+        .map(|meta| meta.ino())
+        .collect();
+    let mut locks: Vec<String> = std::fs::read_to_string("/proc/locks")
+        .unwrap()
+        .lines()
+        .filter(|line| inodes.iter().any(|inode| line.contains(&format!(":{inode} "))))
+        .map(|line| line.split_once(": ").unwrap().1.to_owned())
+        .collect();
+    locks.sort_unstable();
+    locks
+}
+
+#[tokio::test]
+async fn row_10_posix_locks_kept() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+    accept(&store, (1..=100).map(|n| read(n, 0)).collect(), at(0)).await;
+    let before = locks(dir.path());
+    assert!(!before.is_empty(), "an open queue holds locks");
+    for round in 0_u32..200 {
+        accept(&store, vec![read(1000 + round, 0)], at(1)).await;
+        store.figures().await.unwrap();
+        store.refused().await.unwrap();
+        store.kept("keeper").await.unwrap();
+        store.open_stamps(Utc(T0), Utc(T0 + 1)).await.unwrap();
+        store.retire(at(1)).await.unwrap();
+        if round % 50 == 0 {
+            assert_eq!(locks(dir.path()), before, "round {round}");
+        }
+    }
+    assert_eq!(locks(dir.path()), before);
+    store.close().await.unwrap();
+    let conn = rusqlite::Connection::open(dir.path().join("queue.db")).unwrap();
+    let verdict: String = conn.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap();
+    assert_eq!(verdict, "ok");
+}

@@ -9,6 +9,7 @@ pub mod broker;
 pub mod check;
 pub mod content;
 pub mod courier;
+pub mod export;
 pub mod http;
 mod images;
 pub mod ledger;
@@ -177,6 +178,9 @@ const BROKER_WAIT: Duration = Duration::from_secs(10);
 /// What else the receiver's people do.
 #[derive(Clone, Debug, clap::Subcommand)]
 enum ReceiveCommand {
+    /// Write reads for a case into a file, NDJSON or CSV. It is written into the audit (folder audit beside the
+    /// database).
+    Export(export::ExportArgs),
     /// Make a token for one trailer: prints the token, which goes to the trailer, and its line for the file of
     /// --tokens.
     Token {
@@ -190,6 +194,7 @@ enum ReceiveCommand {
 pub fn receive(args: &ReceiveArgs) -> Exit {
     match (&args.command, &args.data) {
         (Some(ReceiveCommand::Token { trailer }), _) => make_token(trailer),
+        (Some(ReceiveCommand::Export(args)), _) => export_reads(args),
         (None, Some(data)) if args.report => print_report(data, args.json),
         (None, Some(data)) => match (&args.courier_init, &args.import) {
             (Some(folder), _) => courier_init(data, folder),
@@ -212,6 +217,20 @@ fn make_token(trailer: &str) -> Exit {
         out.flush()
     });
     if written.is_ok() { Exit::Good } else { Exit::Stale }
+}
+
+fn export_reads(args: &export::ExportArgs) -> Exit {
+    match export::export(args) {
+        Ok(count) => {
+            // The file is there; whoever closed stdout can count its lines.
+            drop(writeln!(std::io::stdout().lock(), "{count} reads in {}", args.out.display()));
+            Exit::Good
+        }
+        Err(error) => {
+            complain(&error, error.advice());
+            if matches!(error, export::ExportError::Asked(_)) { Exit::Usage } else { Exit::Act }
+        }
+    }
 }
 
 fn courier_init(data: &Path, folder: &Path) -> Exit {

@@ -217,3 +217,25 @@ fn a_call_that_is_not_understood_ends_with_64() {
     }
     assert_eq!(Command::new(PINTLE).arg("--help").output().unwrap().status.code(), Some(0));
 }
+
+#[test]
+fn each_way_to_the_agency_is_spoken_of_in_its_own_words() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    std::fs::write(at.join("agency.pub"), "ed25519:AAAA\n").unwrap();
+    for (receiver, wanted) in [
+        ("url = \"mqtts://broker.example\"".to_owned(), "images are not carried there"),
+        ("url = \"tls://a.example\"".to_owned(), "one server of a NATS cluster named"),
+        ("url = \"tls://a.example,b.example,c.example\"".to_owned(), "3 servers of a NATS cluster"),
+        ("url = \"tls://a.example\"\nproof = \"ack\"".to_owned(), "delivery is unproven"),
+        (
+            format!("url = \"file://{0}/stick\"\ncredentials_file = \"{0}/agency.pub\"", at.display()),
+            "there is no courier's stick on",
+        ),
+    ] {
+        let told = text(&check(&write(at, &format!("{}[receiver]\n{receiver}\n", good(at))), &[]));
+        assert!(told.contains(wanted), "{receiver}: {told}");
+    }
+    let without = text(&check(&write(at, &format!("{}[receiver]\nurl = \"file:///media/stick\"\n", good(at))), &[]));
+    assert!(without.contains("receiver.credentials_file"), "{without}");
+}

@@ -263,6 +263,10 @@ fn reads(seen: &Observations<'_>) -> Section {
         None => row("Oldest waiting", "none waits", ""),
     });
     rows.push(receiver_row(seen));
+    if 0 < forward.images.due {
+        let why = if forward.images.budget_spent { "the data of this day is used up; reads go on" } else { "" };
+        rows.push(row("Pictures waiting", wording::count(forward.images.due), why));
+    }
     if let Some(p95_ms) = percentile_95(&forward.hit_latency_ms) {
         let hits = wording::amount(u64::try_from(forward.hit_latency_ms.len()).unwrap_or(0), "hit");
         let seconds = format!("{}.{} s", p95_ms / 1000, p95_ms % 1000 / 100);

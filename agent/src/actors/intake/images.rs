@@ -15,6 +15,7 @@ use pintle_core::wire::images::PictureBody;
 use pintle_core::wire::problem::{Fault, Problem};
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
 use tokio::sync::Semaphore;
 
 /// Requests whose pictures are worked on at one time (our own: each holds one picture and its thumbnail in memory).
@@ -50,8 +51,12 @@ pub(super) async fn keep(shared: &Shared, reads: &mut [Taken]) -> Result<(), Box
     if wanted.is_empty() {
         return Ok(());
     }
-    // It is never closed.
-    let _turn = shared.images.jobs.acquire().await;
+    // It is never closed, so the only other end is that the turn does not come in time.
+    let turn = tokio::time::timeout(Duration::from_millis(shared.limits.request_wait_ms), shared.images.jobs.acquire());
+    let Ok(_turn) = turn.await else {
+        let detail = "too many pictures are worked on at once; nothing was accepted. Send it again after Retry-After";
+        return Err(Problem::new("busy", 503, "The intake is busy", detail));
+    };
     let (limits, blobs) = (shared.images.limits.clone(), Arc::clone(&shared.images.blobs));
     let kept = tokio::task::spawn_blocking(move || keep_all(&limits, &blobs, wanted)).await;
     let kept = match kept {

@@ -10,6 +10,7 @@ mod idle;
 mod intake;
 mod kill;
 mod machine;
+mod queue;
 mod replay;
 mod start;
 
@@ -32,6 +33,12 @@ struct Args {
     /// Recorded logs of GPS receivers, each with its `.facts.json`. Default: the folder in `PINTLE_LOGS`, if it is set.
     #[arg(long)]
     logs: Option<PathBuf>,
+    /// How many reads wait in the larger case of the queue; each takes 1.4 kB of disk.
+    #[arg(long, default_value_t = 10_000_000)]
+    waiting: u64,
+    /// How many reads are drained.
+    #[arg(long, default_value_t = 1_000_000)]
+    drained: u64,
     /// Measure this part only, print it, and leave the file alone. May stand several times.
     #[arg(long)]
     only: Vec<Part>,
@@ -41,6 +48,8 @@ struct Args {
 enum Part {
     /// Durable intake.
     Intake,
+    /// The queue with much waiting, the drain, bytes on a link.
+    Queue,
     /// Memory and processor of an idle agent.
     Idle,
     /// Time to READY.
@@ -61,6 +70,8 @@ struct Bench {
     scratch: PathBuf,
     logs: Option<PathBuf>,
     kills: u32,
+    waiting: u64,
+    drained: u64,
 }
 
 /// One figure beside what it must reach.
@@ -98,6 +109,8 @@ fn main() -> anyhow::Result<ExitCode> {
         scratch: scratch.path().to_owned(),
         logs: args.logs.or_else(|| std::env::var_os("PINTLE_LOGS").map(PathBuf::from)),
         kills: args.kills,
+        waiting: args.waiting,
+        drained: args.drained,
     };
     let mut sections = Vec::new();
     for part in Part::value_variants() {
@@ -106,6 +119,7 @@ fn main() -> anyhow::Result<ExitCode> {
             writeln!(std::io::stderr().lock(), "measuring: {part:?} (load average {load_average})")?;
             let mut section = match part {
                 Part::Intake => intake::measure(&bench),
+                Part::Queue => queue::measure(&bench),
                 Part::Idle => idle::measure(&bench),
                 Part::Start => start::measure(&bench),
                 Part::Replay => replay::measure(&bench),

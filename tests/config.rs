@@ -216,6 +216,24 @@ fn too_many_cameras_are_told_at_the_first_one_too_many() {
 }
 
 #[test]
+fn switches_are_one_of_a_kind_and_say_one_word() {
+    let base = "[trailer]\nid = \"heron-3\"\n[[camera]]\nid = \"north\"\n[queue]\nseal = \"none\"\n";
+    let input =
+        |kind: &str, safe: &str| format!("[[input]]\nkind = \"{kind}\"\npath = \"/run/x\"\nsafe = \"{safe}\"\n");
+    let good = config::parse(&format!("{base}{}{}", input("mast", "1"), input("axle_lock", "out"))).unwrap();
+    assert_eq!(good.inputs.len(), 2);
+    let told = |text: &str| -> Vec<String> {
+        let mistakes = config::parse(&format!("{base}{text}")).unwrap_err();
+        mistakes.into_iter().map(|mistake| mistake.what).collect()
+    };
+    let twice = format!("{}{}", input("mast", "1"), input("mast", "0"));
+    assert_eq!(told(&twice), ["a second input is of the kind \"mast\""]);
+    assert_eq!(told(&input("mast", "a b")), ["`input.safe` is more than one word"]);
+    assert_eq!(told(&input("wheel", "1")), ["`input.kind` is none of its choices"]);
+    assert_eq!(told("[input]\nkind = \"mast\"\n"), ["`input` has the wrong form"]);
+}
+
+#[test]
 fn every_file_in_the_folder_is_a_good_configuration() {
     let mut files = 0;
     for entry in std::fs::read_dir(folder()).unwrap() {
@@ -287,7 +305,8 @@ fn the_defaults_in_the_file_are_the_defaults_of_the_program() {
     let needed = "[trailer]\nid = \"heron-3\"\nlabel = \"Heron 3\"\n[gps]\ndevice = \
                   \"/dev/serial/by-id/usb-gps-receiver\"\n[[camera]]\nid = \"north\"\nlabel = \"North \
                   mast\"\n[[camera]]\nid = \"south\"\nlabel = \"South mast\"\n[queue]\nseal = \"none\"\n[receiver]\nurl = \
-                  \"https://receiver.example/v1/events\"\n[link]\ninterface = \"usb0\"\n[spool]\npath = \"/var/lib/pintle-spool\"\n";
+                  \"https://receiver.example/v1/events\"\n[link]\ninterface = \"usb0\"\n[spool]\npath = \"/var/lib/pintle-spool\"\n[[input]]\nkind = \
+                  \"mast\"\npath = \"/run/mast/down\"\nsafe = \"1\"\n";
     assert_eq!(full, config::parse(needed).unwrap());
     assert_eq!(full.receiver.unwrap().proof, Proof::Receipts);
 }

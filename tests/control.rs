@@ -6,18 +6,21 @@ mod trailer;
 
 use pintle::actors::control::{ControlSetup, run};
 use pintle::actors::heartbeat::Heartbeat;
-use pintle::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow};
+use pintle::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow, PositionRequest, TowRequest};
 use pintle::{clock, config, store};
 use pintle_core::health::LifecycleView;
 use pintle_core::ids::{CameraId, SiteId, TrailerId};
 use pintle_core::moment::{Utc, UtcTrust};
+use pintle_core::position::keeper::Tow;
 use pintle_core::position::places::{LineState, PlaceLine};
+use pintle_core::position::{PositionView, TowView};
 use serde_json::Value;
 use std::io::{BufRead as _, BufReader, Write as _};
 use std::os::unix::fs::PermissionsExt as _;
 use std::os::unix::net::UnixStream;
 use std::path::PathBuf;
 use std::process::{Command, Output};
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
@@ -31,7 +34,7 @@ struct Desk {
 }
 
 impl Desk {
-    fn open(play: fn(PlaceRequest)) -> Self {
+    fn open(play: fn(PositionRequest)) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let socket = folder.path().join("control.sock");
         let text = format!(
@@ -82,7 +85,11 @@ impl Desk {
     }
 
     fn place(&self, args: &[&str]) -> Output {
-        Command::new(PINTLE).arg("place").args(args).arg("--socket").arg(self.socket()).output().unwrap()
+        self.call("place", args)
+    }
+
+    fn call(&self, command: &str, args: &[&str]) -> Output {
+        Command::new(PINTLE).arg(command).args(args).arg("--socket").arg(self.socket()).output().unwrap()
     }
 }
 
@@ -106,7 +113,11 @@ fn line(road: String, cross_street: String, direction: String, by: String) -> Pl
 }
 
 /// Answers as the owner of the places would; the camera "south" is refused.
-fn obliging(request: PlaceRequest) {
+fn obliging(request: PositionRequest) {
+    let request = match request {
+        PositionRequest::Place(request) => request,
+        PositionRequest::Tow(request) => return towing(request),
+    };
     let north = CameraId::new("north").unwrap();
     match request {
         PlaceRequest::List { answer } => drop(answer.send(Ok(vec![row(north, None, LineState::Missing)]))),
@@ -118,6 +129,22 @@ fn obliging(request: PlaceRequest) {
             let refused = PlaceProblem { detail: "the trailer is underway; confirm it where it stands".to_owned() };
             let south = camera.is_some_and(|camera| camera.as_str() == "south");
             drop(answer.send(if south { Err(refused) } else { Ok(Vec::new()) }));
+        }
+    }
+}
+
+/// Says that a tow is announced, whoever asks for it; nobody may end it.
+fn towing(request: TowRequest) {
+    match request {
+        TowRequest::Begin { for_s, reason, by, answer, .. } => {
+            let (announced, span_ms) = (Utc(1_795_608_000_000), for_s * 1000);
+            let until = announced.plus_ms(i64::try_from(span_ms).unwrap());
+            let tow = Tow { by, reason, announced, until, span_ms, dated: true };
+            let tow = Some(TowView { tow, ends: clock::mono().plus_ms(span_ms) });
+            drop(answer.send(Ok(Arc::new(PositionView { tow, ..PositionView::default() }))));
+        }
+        TowRequest::End { answer, .. } => {
+            drop(answer.send(Err(PlaceProblem { detail: "no tow is announced; nothing is to be done".to_owned() })));
         }
     }
 }
@@ -159,6 +186,38 @@ fn place_lines_are_listed_written_and_confirmed_by_command() {
 }
 
 #[test]
+fn a_tow_is_announced_with_the_caution_and_refused_with_what_to_do() {
+    let desk = Desk::open(obliging);
+    let begin = ["begin", "--for", "2h30m", "--by", "T. Wray", "--reason", "to the yard"];
+    let (code, out, err) = texts(&desk.call("tow", &begin));
+    assert_eq!(code, Some(0), "{err}");
+    let lines: Vec<&str> = out.lines().collect();
+    assert!(lines[0].starts_with("A tow is announced by T. Wray until 2026-11-25T14:30:00.000Z ("), "{out}");
+    assert_eq!(lines[1], "    to the yard");
+    assert_eq!(lines[2], "  [ ] Mast down and locked, panels stowed, doors shut.");
+    assert_eq!(lines[3], "  [ ] Jacks and stabilisers up, axle lock out.");
+    assert_eq!(lines[4], "  [ ] Coupler locked, safety chains fitted, lamps working.");
+    assert_eq!(lines[5], "  [ ] Local rules and licensed practice decide; Pintle only reports.");
+    let (_, out, _) = texts(&desk.call("tow", &[&begin[..], &["--json"]].concat()));
+    let body: Value = serde_json::from_str(&out).unwrap();
+    assert_eq!((&body["announced"], &body["by"]), (&Value::from(true), &Value::from("T. Wray")));
+    assert_eq!(body["caution"].as_array().map(Vec::len), Some(4));
+    let (code, _, err) = texts(&desk.call("tow", &["end", "--by", "T. Wray"]));
+    assert_eq!(
+        (code, err.as_str()),
+        (Some(2), "pintle: That can't be done now\n  what to do: no tow is announced; nothing is to be done\n")
+    );
+    let (code, out, _) = texts(&desk.call("tow", &["status"]));
+    assert_eq!((code, out.as_str()), (Some(0), "No tow is announced.\n"));
+    let (code, _, err) = texts(&desk.call("tow", &["begin", "--for", "13h", "--by", "x"]));
+    assert_eq!(code, Some(2));
+    assert!(err.contains("`args.for_s` must be a whole number of seconds, 1 to 43200"), "{err}");
+    let (code, _, err) = texts(&desk.call("tow", &["begin", "--for", "3", "--by", "x"]));
+    assert_eq!(code, Some(64));
+    assert!(err.contains("write it like 3h, 90m or 2h30m"), "{err}");
+}
+
+#[test]
 fn what_the_agent_refuses_is_told_with_what_to_do() {
     let desk = Desk::open(obliging);
     let (code, out, err) = texts(&desk.place(&["confirm", "south", "--by", "x"]));
@@ -181,7 +240,7 @@ fn an_owner_that_does_not_answer_costs_the_answer_and_nothing_else() {
     let desk = Desk::open(drop);
     let (code, _, err) = texts(&desk.place(&["list"]));
     assert_eq!(code, Some(2));
-    assert!(err.contains("The part that keeps the places does not answer"), "{err}");
+    assert!(err.contains("The part that keeps places and tows does not answer"), "{err}");
     assert_eq!(texts(&desk.place(&["list"])).0, Some(2), "the socket still answers");
 }
 

@@ -5,7 +5,7 @@
 use nix::pty::openpty;
 use nix::unistd::{geteuid, ttyname};
 use pintle::actors::heartbeat::Heartbeat;
-use pintle::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow};
+use pintle::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow, PositionRequest};
 use pintle::actors::position::{self, PositionError, PositionSetup};
 use pintle::clock;
 use pintle::config;
@@ -84,7 +84,7 @@ struct Rig {
     folder: TempDir,
     store: StoreHandle,
     view: watch::Receiver<Arc<PositionView>>,
-    requests: mpsc::Sender<PlaceRequest>,
+    requests: mpsc::Sender<PositionRequest>,
     heartbeat: Heartbeat,
     stop: CancellationToken,
     task: JoinHandle<Result<(), PositionError>>,
@@ -118,6 +118,7 @@ impl Rig {
             trailer: TrailerId::new("heron-3").unwrap(),
             store: store.clone(),
             requests: requests_out,
+            link: watch::Sender::default().subscribe(),
             view: view_in,
             heartbeat: heartbeat.clone(),
         };
@@ -145,7 +146,7 @@ impl Rig {
 
     async fn ask(&self, make: impl FnOnce(oneshot::Sender<Answer>) -> PlaceRequest) -> Answer {
         let (answer, told) = oneshot::channel();
-        self.requests.send(make(answer)).await.unwrap();
+        self.requests.send(PositionRequest::Place(make(answer))).await.unwrap();
         timeout(PATIENCE, told).await.unwrap().unwrap()
     }
 

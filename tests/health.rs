@@ -74,6 +74,7 @@ impl Rig {
             forward: watch::channel(seen.forward.clone()).1,
             link: watch::channel(seen.link.clone()).1,
             host: watch::channel(seen.host).1,
+            inputs: watch::channel(seen.inputs.clone()).1,
             lifecycle: watch::channel(LifecycleView::default()).1,
             audit: pintle::audit::Log::at(base.path().join("audit")),
             heartbeat: heartbeat.clone(),

@@ -9,9 +9,10 @@ use crate::actors::health::{self, HealthSetup};
 use crate::actors::heartbeat::Heartbeat;
 use crate::actors::host::{self, HostSetup};
 use crate::actors::images::{self, ImagesSetup};
+use crate::actors::inputs::{self, InputsSetup};
 use crate::actors::intake::{self, IntakeSetup};
 use crate::actors::link::{self, LinkSetup};
-use crate::actors::messages::PlaceRequest;
+use crate::actors::messages::PositionRequest;
 use crate::actors::position::{self, PositionSetup};
 use crate::actors::retention::{self, RetentionSetup};
 use crate::audit;
@@ -24,6 +25,7 @@ use pintle_core::cameras::IntakeView;
 use pintle_core::forward::ForwardView;
 use pintle_core::health::{Facts, LifecycleView};
 use pintle_core::host::HostView;
+use pintle_core::inputs::InputsView;
 use pintle_core::link::LinkView;
 use pintle_core::moment::Moment;
 use pintle_core::position::PositionView;
@@ -31,7 +33,7 @@ use std::io;
 use std::sync::Arc;
 use tokio::sync::{mpsc, watch};
 
-/// Place requests that may wait for their owner (our own limit: people are slow).
+/// Requests about place lines and tows that may wait for their owner (our own limit: people are slow).
 const PLACE_REQUESTS_MAX: usize = 16;
 
 /// All channels of the agent.
@@ -45,8 +47,9 @@ pub struct Wires {
     forward: watch::Sender<ForwardView>,
     link: watch::Sender<LinkView>,
     host: watch::Sender<HostView>,
+    inputs: watch::Sender<InputsView>,
     lifecycle: watch::Receiver<LifecycleView>,
-    places: watch::Sender<mpsc::Sender<PlaceRequest>>,
+    places: watch::Sender<mpsc::Sender<PositionRequest>>,
     intake_beat: Heartbeat,
     health_beat: Heartbeat,
     audit: audit::Log,
@@ -68,6 +71,7 @@ impl Wires {
             forward: watch::Sender::default(),
             link: watch::Sender::default(),
             host: watch::Sender::default(),
+            inputs: watch::Sender::default(),
             lifecycle,
             places: watch::Sender::new(mpsc::channel(PLACE_REQUESTS_MAX).0),
             intake_beat: Heartbeat::default(),
@@ -163,14 +167,15 @@ impl Wires {
         self.start_forward(parts);
         self.start_link(parts);
         self.start_host(parts);
+        self.start_inputs(parts);
         self.start_control(parts);
     }
 
     /// GPS receiver ─► position ─► intake (stamps), health; position ─► store (events, later stamps, its memory);
-    /// control ─► position (place lines).
+    /// control ─► position (place lines, tows); link ─► position (how often track points come).
     fn start_position(&self, parts: &mut Parts) {
         let (config, store, view) = (self.config.clone(), self.store.clone(), self.position.clone());
-        let (places, beat) = (self.places.clone(), Heartbeat::default());
+        let (places, link, beat) = (self.places.clone(), self.link.subscribe(), Heartbeat::default());
         let board = self.board.clone();
         parts.add(|stop| {
             keep_running("position", board, beat.clone(), stop, move |stop| {
@@ -184,6 +189,7 @@ impl Wires {
                     trailer: config.trailer.id.clone(),
                     store: store.clone(),
                     requests,
+                    link: link.clone(),
                     view: view.clone(),
                     heartbeat: beat.clone(),
                 };
@@ -252,7 +258,26 @@ impl Wires {
         });
     }
 
-    /// people ─► control ─► owner of the place table, audit; position, lifecycle, store ─► control (status).
+    /// switches ─► inputs ─► health.
+    fn start_inputs(&self, parts: &mut Parts) {
+        if self.config.inputs.is_empty() {
+            return;
+        }
+        let (inputs, view, beat) = (self.config.inputs.clone(), self.inputs.clone(), Heartbeat::default());
+        let board = self.board.clone();
+        parts.add(|stop| {
+            keep_running("inputs", board, beat.clone(), stop, move |stop| {
+                let setup = InputsSetup { inputs: inputs.clone(), view: view.clone(), heartbeat: beat.clone() };
+                async move {
+                    inputs::run(setup, stop).await;
+                    Ok(())
+                }
+            })
+        });
+    }
+
+    /// people ─► control ─► owner of the place table and of the tow, audit; position, lifecycle, store ─► control
+    /// (status).
     fn start_control(&self, parts: &mut Parts) {
         let beat = Heartbeat::default();
         let setup = ControlSetup {
@@ -275,12 +300,13 @@ impl Wires {
         });
     }
 
-    /// position, intake, forward, link, host, lifecycle, store ─► health ─► files ─► people.
+    /// position, intake, forward, link, host, inputs, lifecycle, store ─► health ─► files ─► people.
     pub fn start_health(&self, parts: &mut Parts) {
         let (config, facts, store) = (self.config.clone(), self.facts.clone(), self.store.clone());
         let (position, intake, forward) =
             (self.position.subscribe(), self.intake.subscribe(), self.forward.subscribe());
         let (link, host, lifecycle) = (self.link.subscribe(), self.host.subscribe(), self.lifecycle.clone());
+        let inputs = self.inputs.subscribe();
         let (beat, board, audit) = (self.health_beat.clone(), self.board.clone(), self.audit.clone());
         parts.add(|stop| {
             keep_running("health", board, beat.clone(), stop, move |stop| {
@@ -294,6 +320,7 @@ impl Wires {
                     forward: forward.clone(),
                     link: link.clone(),
                     host: host.clone(),
+                    inputs: inputs.clone(),
                     lifecycle: lifecycle.clone(),
                     audit: audit.clone(),
                     heartbeat: beat.clone(),

@@ -9,6 +9,7 @@ pub mod health;
 pub mod host;
 pub mod ids;
 pub mod images;
+pub mod inputs;
 pub mod link;
 pub mod moment;
 pub mod nearest;

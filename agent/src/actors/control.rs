@@ -4,7 +4,7 @@
 mod queue;
 
 use super::heartbeat::Heartbeat;
-use super::messages::{PlaceProblem, PlaceRequest, PlaceRow};
+use super::messages::{PlaceProblem, PlaceRequest, PlaceRow, PositionRequest, TowRequest};
 use crate::audit::{self, Entry, Who};
 use crate::clock;
 use crate::config;
@@ -12,9 +12,10 @@ use crate::io::control::{Caller, ControlSocket, ControlSocketError, NoLine};
 use crate::store::StoreHandle;
 use pintle_core::health::LifecycleView;
 use pintle_core::ids::{CameraId, TrailerId, printable};
-use pintle_core::moment::Mono;
+use pintle_core::moment::{Mono, Utc};
 use pintle_core::position::PositionView;
-use pintle_core::wire::control::{self, Ask, LINE_BYTES_MAX, PlaceRowBody, Verb};
+use pintle_core::position::keeper::TOW_CAUTION;
+use pintle_core::wire::control::{self, Ask, LINE_BYTES_MAX, LineChangeBody, PlaceRowBody, TowStatusBody, Verb};
 use pintle_core::wire::problem::Problem;
 use serde_json::{Value, json};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -31,6 +32,8 @@ const LINE_WAIT: Duration = Duration::from_secs(5);
 const ANSWER_WAIT: Duration = Duration::from_secs(5);
 /// Lines of one connection (our own limit; a page server opens a new one).
 const LINES_MAX: usize = 256;
+/// Changes of place lines that are told with the list (our own limit: a screen; 500 are kept).
+const HISTORY_TOLD: usize = 20;
 /// Pause after the system refused a connection, for example for want of file numbers.
 const REFUSED_WAIT: Duration = Duration::from_millis(100);
 /// The heartbeat turns at least this often, also when nobody calls.
@@ -51,8 +54,8 @@ pub struct ControlSetup {
     pub trailer: TrailerId,
     /// The configured cameras.
     pub cameras: Vec<CameraId>,
-    /// The way to the owner of the place table; a new one after each of its restarts.
-    pub places: watch::Receiver<mpsc::Sender<PlaceRequest>>,
+    /// The way to the owner of the place table and of the tow; a new one after each of its restarts.
+    pub places: watch::Receiver<mpsc::Sender<PositionRequest>>,
     /// Where the trailer is.
     pub position: watch::Receiver<Arc<PositionView>>,
     /// What was restarted.
@@ -265,7 +268,21 @@ async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> 
         Verb::QueueList { .. } | Verb::QueueRetry { .. } | Verb::QueueDrop { .. } => {
             return queue::answer(setup, &ask.verb).await;
         }
-        Verb::PlaceList => places(setup, |answer| PlaceRequest::List { answer }).await?,
+        Verb::TowStatus => return Ok(json!(tow_body(&setup.position.borrow(), false))),
+        Verb::TowBegin { for_s, extend, reason } => {
+            let (for_s, extend, reason) = (*for_s, *extend, reason.clone());
+            let begin = |answer| PositionRequest::Tow(TowRequest::Begin { for_s, extend, reason, by, answer });
+            return Ok(json!(tow_body(&*asked(setup, begin).await?, true)));
+        }
+        Verb::TowEnd => {
+            let end = |answer| PositionRequest::Tow(TowRequest::End { by, answer });
+            return Ok(json!(tow_body(&*asked(setup, end).await?, false)));
+        }
+        Verb::PlaceList => {
+            let rows = places(setup, |answer| PlaceRequest::List { answer }).await?;
+            let history = history(&setup.position.borrow());
+            return Ok(json!({ "places": rows.iter().map(row_body).collect::<Vec<_>>(), "history": history }));
+        }
         Verb::PlaceSet { camera, road, cross_street, direction } => {
             let (camera, road) = (camera.clone(), road.clone());
             let (cross_street, direction) = (cross_street.clone(), direction.clone());
@@ -279,12 +296,17 @@ async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> 
     Ok(json!({ "places": rows.iter().map(row_body).collect::<Vec<_>>() }))
 }
 
-type PlaceAnswer = Result<Vec<PlaceRow>, PlaceProblem>;
-
 async fn places(
     setup: &ControlSetup,
-    request: impl FnOnce(oneshot::Sender<PlaceAnswer>) -> PlaceRequest,
+    request: impl FnOnce(oneshot::Sender<Result<Vec<PlaceRow>, PlaceProblem>>) -> PlaceRequest,
 ) -> Result<Vec<PlaceRow>, Box<Problem>> {
+    asked(setup, |answer| PositionRequest::Place(request(answer))).await
+}
+
+async fn asked<T>(
+    setup: &ControlSetup,
+    request: impl FnOnce(oneshot::Sender<Result<T, PlaceProblem>>) -> PositionRequest,
+) -> Result<T, Box<Problem>> {
     let (answer, answered) = oneshot::channel();
     let owner = setup.places.borrow().clone();
     let asked = async {
@@ -292,14 +314,43 @@ async fn places(
         answered.await.ok()
     };
     match tokio::time::timeout(ANSWER_WAIT, asked).await {
-        Ok(Some(Ok(rows))) => Ok(rows),
+        Ok(Some(Ok(told))) => Ok(told),
         Ok(Some(Err(problem))) => Err(Problem::new("refused", 409, "That can't be done now", problem.detail)),
         Ok(None) | Err(_) => Err(Problem::new(
             "no-answer",
             503,
-            "The part that keeps the places does not answer",
+            "The part that keeps places and tows does not answer",
             "it is being started again; try again in a few seconds",
         )),
+    }
+}
+
+/// Who said what of place lines lately, oldest first.
+fn history(position: &PositionView) -> Vec<LineChangeBody> {
+    let changes = &position.places.changes;
+    let body = |change: &pintle_core::position::places::LineChange| LineChangeBody {
+        site: change.site.0,
+        camera: change.camera.as_str().to_owned(),
+        text: change.text.clone(),
+        what: change.what.clone(),
+        by: change.by.clone(),
+        at: change.at.to_rfc3339(),
+    };
+    changes.iter().skip(changes.len().saturating_sub(HISTORY_TOLD)).map(body).collect()
+}
+
+fn tow_body(position: &PositionView, caution: bool) -> TowStatusBody {
+    let tow = position.tow.as_ref();
+    TowStatusBody {
+        announced: tow.is_some(),
+        by: tow.map(|view| view.tow.by.clone()),
+        reason: tow.map(|view| view.tow.reason.clone()).filter(|reason| !reason.is_empty()),
+        at: tow.map(|view| view.tow.announced.to_rfc3339()),
+        until: tow.map(|view| view.tow.until.to_rfc3339()),
+        left_s: tow.map(|view| view.ends.since_ms(clock::mono()) / 1000),
+        adrift_since: position.adrift.map(Utc::to_rfc3339),
+        state: position.state.word().to_owned(),
+        caution: TOW_CAUTION.iter().filter(|_| caution).map(|line| (*line).to_owned()).collect(),
     }
 }
 
@@ -346,7 +397,9 @@ async fn status(setup: &ControlSetup) -> Value {
             "state": position.state.word(),
             "reason": position.reason,
             "site": position.site.as_ref().map(|site| site.id.0),
+            "adrift_since": position.adrift.map(Utc::to_rfc3339),
         },
+        "tow": tow_body(&position, false),
         "queue": queue,
         "restarts": restarts,
     })

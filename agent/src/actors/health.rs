@@ -17,6 +17,7 @@ use pintle_core::cameras::IntakeView;
 use pintle_core::forward::ForwardView;
 use pintle_core::health::{Facts, Life, LifecycleView, Memory, Observations, QueueView, Snapshot, snapshot};
 use pintle_core::host::HostView;
+use pintle_core::inputs::InputsView;
 use pintle_core::link::LinkView;
 use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
@@ -57,6 +58,8 @@ pub struct HealthSetup {
     pub link: watch::Receiver<LinkView>,
     /// From the host watcher.
     pub host: watch::Receiver<HostView>,
+    /// From the switches of the trailer.
+    pub inputs: watch::Receiver<InputsView>,
     /// From the lifecycle.
     pub lifecycle: watch::Receiver<LifecycleView>,
     /// Whether the audit can be written.
@@ -184,6 +187,7 @@ impl Composer {
         let forward = self.setup.forward.borrow().clone();
         let link = self.setup.link.borrow().clone();
         let host = *self.setup.host.borrow();
+        let inputs = self.setup.inputs.borrow().clone();
         let mut lifecycle = self.setup.lifecycle.borrow().clone();
         lifecycle.audit_trouble = self.setup.audit.trouble();
         let now = clock::moment(position.utc_trust);
@@ -196,6 +200,7 @@ impl Composer {
             forward: &forward,
             link: &link,
             host: &host,
+            inputs: &inputs,
             queue: queue.as_ref().map_err(String::as_str),
             lifecycle: &lifecycle,
         };

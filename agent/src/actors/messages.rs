@@ -1,8 +1,44 @@
 //! Requests from one actor to another, with the answer's way back.
 
 use pintle_core::ids::{CameraId, SiteId};
+use pintle_core::position::PositionView;
 use pintle_core::position::places::{LineState, PlaceLine};
+use std::sync::Arc;
 use tokio::sync::oneshot;
+
+/// What a person asks of the position actor.
+#[derive(Debug)]
+pub enum PositionRequest {
+    /// About place lines.
+    Place(PlaceRequest),
+    /// About the announced tow.
+    Tow(TowRequest),
+}
+
+/// What a person says of a planned move. It is durable and queued for the receiver before the answer.
+#[derive(Debug)]
+pub enum TowRequest {
+    /// It is going to begin, or lasts longer.
+    Begin {
+        /// For how long from now on, s.
+        for_s: u64,
+        /// True to give the announced one a new end.
+        extend: bool,
+        /// Why; may be empty.
+        reason: String,
+        /// Who says so.
+        by: String,
+        /// Where the answer goes: what holds now.
+        answer: oneshot::Sender<Result<Arc<PositionView>, PlaceProblem>>,
+    },
+    /// It is over.
+    End {
+        /// Who says so.
+        by: String,
+        /// Where the answer goes: what holds now.
+        answer: oneshot::Sender<Result<Arc<PositionView>, PlaceProblem>>,
+    },
+}
 
 /// What a person asks of the place table. The position actor owns the table and answers.
 #[derive(Debug)]

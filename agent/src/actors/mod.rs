@@ -8,6 +8,7 @@ pub mod health;
 pub mod heartbeat;
 pub mod host;
 pub mod images;
+pub mod inputs;
 pub mod intake;
 pub mod link;
 pub mod messages;

@@ -7,7 +7,7 @@ mod outbox;
 mod places;
 
 use crate::actors::heartbeat::Heartbeat;
-use crate::actors::messages::PlaceRequest;
+use crate::actors::messages::{PlaceRequest, PositionRequest, TowRequest};
 use crate::clock;
 use crate::config;
 use crate::io::serial::Port;
@@ -15,14 +15,16 @@ use crate::io::timesync;
 use crate::store::{StoreError, StoreHandle};
 use outbox::{Job, Outbox, REDATED_MS};
 use pintle_core::ids::{CameraId, TrailerId};
-use pintle_core::moment::{Moment, Mono};
+use pintle_core::link::LinkView;
+use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::position::fix::date::{DateReference, RELEASED};
 use pintle_core::position::fix::{BytesToEpochs, Epoch, Refusal};
 use pintle_core::position::host_clock::{HostClock, TrueTime};
 use pintle_core::position::keeper::{KeeperAction, KeeperLimits, KeeperMemory, SiteKeeper};
 use pintle_core::position::receiver_watch::ReceiverWatch;
-use pintle_core::position::{PositionView, ReceiverState};
+use pintle_core::position::{PlaceNotices, PositionView, ReceiverState};
 use pintle_core::wire::keeper as memory_form;
+use pintle_core::wire::notice::NoticeBody;
 use std::io;
 use std::path::Path;
 use std::sync::Arc;
@@ -54,8 +56,10 @@ pub struct PositionSetup {
     pub trailer: TrailerId,
     /// Where events and memory go.
     pub store: StoreHandle,
-    /// What people ask of the place table.
-    pub requests: mpsc::Receiver<PlaceRequest>,
+    /// What people ask of the place table and say of tows.
+    pub requests: mpsc::Receiver<PositionRequest>,
+    /// Whether track points can go out now.
+    pub link: watch::Receiver<LinkView>,
     /// What everybody else reads.
     pub view: watch::Sender<Arc<PositionView>>,
     /// Turned after each round of work.
@@ -111,14 +115,16 @@ async fn restore(store: &StoreHandle) -> Result<Option<KeeperMemory>, PositionEr
 enum Wake {
     Stop,
     Read(io::Result<usize>),
-    Request(PlaceRequest),
+    Request(PositionRequest),
     Tick,
 }
 
 struct Actor {
     gps: Option<config::Gps>,
     cameras: Vec<CameraId>,
-    requests: mpsc::Receiver<PlaceRequest>,
+    requests: mpsc::Receiver<PositionRequest>,
+    link: watch::Receiver<LinkView>,
+    notices: PlaceNotices,
     requests_open: bool,
     view: watch::Sender<Arc<PositionView>>,
     heartbeat: Heartbeat,
@@ -153,10 +159,14 @@ impl Actor {
             Some(gps) => ReceiverState::Absent(format!("{} is not open yet", gps.device.display())),
         };
         tracing::info!(trailer = %setup.trailer.as_str(), restored = memory.is_some(), "the site keeper starts");
+        let notices = setup.view.borrow().notices.as_ref().clone();
         Self {
             gps: setup.gps,
             cameras: setup.cameras,
             requests: setup.requests,
+            link: setup.link,
+            // Numbers go on over a restart of this actor.
+            notices,
             requests_open: true,
             view: setup.view,
             heartbeat: setup.heartbeat,
@@ -189,7 +199,8 @@ impl Actor {
                 Wake::Stop => break,
                 Wake::Read(_) | Wake::Tick if stalled => self.catch_up(),
                 Wake::Read(read) => self.on_read(read),
-                Wake::Request(request) => self.on_request(request),
+                Wake::Request(PositionRequest::Place(request)) => self.on_request(request),
+                Wake::Request(PositionRequest::Tow(request)) => self.on_tow(request),
                 Wake::Tick => {}
             }
             self.look_around();
@@ -284,6 +295,8 @@ impl Actor {
                 self.host.on_network(set, &now);
             }
         }
+        // Whoever watches no link sends as if it were up.
+        self.keeper.link_is(matches!(*self.link.borrow(), LinkView::NotFitted | LinkView::Up { .. }));
         self.line.assembler_mut().judge_dates_by(DateReference::live(RELEASED, now.utc));
         self.line.assembler_mut().end_if_quiet(now.mono, &mut self.epochs);
         for epoch in self.epochs.drain(..) {
@@ -308,12 +321,22 @@ impl Actor {
         }
         let news = self.changed || !self.actions.is_empty();
         if news || TICK_MS <= now.mono.since_ms(self.published_at) {
-            let view = self.publish(&now);
-            self.outbox.put_actions(&self.actions, &now, &view, &self.keeper);
-            self.actions.clear();
+            let view = self.tell(&now);
             self.changed = false;
             self.redate(step.is_some(), &view);
         }
+    }
+
+    /// Publishes, and puts all that the keeper asked for into the outbox.
+    fn tell(&mut self, now: &Moment) -> Arc<PositionView> {
+        for notice in self.actions.iter().filter_map(|action| NoticeBody::of_keeper(action, now)) {
+            let at = Utc::parse_rfc3339(&notice.at).unwrap_or(now.utc);
+            self.notices.push(at, &notice.kind, notice.urgent, &notice.text);
+        }
+        let view = self.publish(now);
+        self.outbox.put_actions(&self.actions, now, &view, &self.keeper);
+        self.actions.clear();
+        view
     }
 
     /// Reads that a wrong clock has dated get a later stamp: all of this start once true time is known, or known
@@ -376,6 +399,7 @@ impl Actor {
         self.published_at = now.mono;
         let mut view = PositionView::default();
         self.keeper.fill(&mut view);
+        view.notices = Arc::new(self.notices.clone());
         view.receiver = self.receiver.state().clone();
         let age_ms = i64::try_from(now.mono.since_ms(self.receiver.since())).unwrap_or(i64::MAX);
         view.receiver_since = Some((self.receiver.since(), now.utc.plus_ms(-age_ms)));
@@ -408,6 +432,21 @@ impl Actor {
                 let job =
                     if changed { Job::keep_and_answer(&self.keeper, answer, rows) } else { Job::Answer(answer, rows) };
                 self.outbox.put(job);
+            }
+            // Whoever asked may have gone.
+            Err(problem) => drop(answer.send(Err(problem))),
+        }
+    }
+
+    fn on_tow(&mut self, request: TowRequest) {
+        let now = self.now();
+        self.changed |= self.host.observe(&now).is_some();
+        let (answer, result) = places::tow(request, &mut self.keeper, &now, &mut self.actions);
+        match result {
+            // In this order, so that the announcement is durable and on its way before anybody is told so.
+            Ok(()) => {
+                let view = self.tell(&now);
+                self.outbox.put(Job::TowAnswer(answer, view));
             }
             // Whoever asked may have gone.
             Err(problem) => drop(answer.send(Err(problem))),

@@ -5,6 +5,7 @@ use crate::exit::Exit;
 use clap::{Parser, Subcommand};
 use std::io::Write as _;
 
+mod ask;
 pub mod audit;
 pub mod bundle;
 pub mod check;
@@ -15,6 +16,7 @@ pub mod replay;
 pub mod run;
 pub mod setup;
 pub mod status;
+pub mod tow;
 
 /// Where the configuration is looked for without `--config`.
 pub const CONFIG_PATH: &str = "/etc/pintle/pintle.toml";
@@ -44,6 +46,8 @@ enum Command {
     Audit(audit::AuditArgs),
     /// Show what an agency needs to take this trailer's events from a courier's stick.
     Courier(courier::CourierArgs),
+    /// Announce a planned move, end it, or tell of it.
+    Tow(tow::TowArgs),
     /// Run a simulated trailer on this computer and judge it.
     Demo(crate::demo::DemoArgs),
     /// Replay recorded lines of a GPS receiver, and tell which sites are found in them.
@@ -78,6 +82,7 @@ pub fn main() -> Exit {
         Command::Place(args) => place::place(&args, &mut out),
         Command::Queue(args) => queue::queue(&args, &mut out),
         Command::Audit(args) => audit::audit(&args, &mut out),
+        Command::Tow(args) => tow::tow(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),
         Command::Replay(args) => replay::replay(&args, &mut out),
         Command::Status(args) => status::status(&args, &mut out),

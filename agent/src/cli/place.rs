@@ -1,35 +1,21 @@
 //! `pintle place`: place lines, as the running agent knows them. It asks over the control socket and opens nothing
 //! else.
 
-use crate::cli::{CONFIG_PATH, complain};
-use crate::config;
+use super::ask::{Way, own_name};
 use crate::exit::Exit;
-use crate::io::control;
-use pintle_core::wire::control::PlaceRowBody;
-use pintle_core::wire::problem::Problem;
+use pintle_core::ids::printable;
+use pintle_core::wire::control::{LineChangeBody, PlaceRowBody};
 use serde::Deserialize as _;
 use serde_json::{Value, json};
 use std::io::{self, Write};
-use std::path::PathBuf;
-use std::time::Duration;
-
-/// The agent answers within 10 s or not at all (it waits 5 s for its own parts, twice that is patience).
-const WAIT: Duration = Duration::from_secs(10);
 
 /// Arguments of `pintle place`.
 #[derive(Debug, clap::Args)]
 pub struct PlaceArgs {
     #[command(subcommand)]
     verb: PlaceVerb,
-    /// The configuration that the agent runs on; it names the control socket.
-    #[arg(long, value_name = "FILE", default_value = CONFIG_PATH, global = true)]
-    config: PathBuf,
-    /// The control socket itself; then no configuration is read.
-    #[arg(long, value_name = "PATH", global = true)]
-    socket: Option<PathBuf>,
-    /// One JSON object instead of text.
-    #[arg(long, global = true)]
-    json: bool,
+    #[command(flatten)]
+    way: Way,
 }
 
 #[derive(Debug, clap::Subcommand)]
@@ -65,40 +51,13 @@ enum PlaceVerb {
 
 /// Asks the agent and shows its answer. Ends with 69 if no agent runs, with 2 if it refused.
 pub fn place(args: &PlaceArgs, out: &mut dyn Write) -> Exit {
-    let socket = match &args.socket {
-        Some(socket) => socket.clone(),
-        None => match config::read(&args.config) {
-            Ok(config) => config.control.socket,
-            Err(error) => {
-                complain(&error, error.advice());
-                return Exit::Config;
-            }
-        },
-    };
-    let answer = match control::ask(&socket, &request(&args.verb).to_string(), WAIT) {
-        Ok(answer) => answer,
-        Err(error) => {
-            complain(&error, error.advice());
-            return Exit::NoAgent;
+    args.way.ask::<Vec<PlaceRowBody>>(&request(&args.verb), "/places", out, |rows, result, out| {
+        as_text(rows, out)?;
+        match result.get("history").map(Vec::<LineChangeBody>::deserialize) {
+            Some(Ok(history)) => history_as_text(&history, out),
+            _ => Ok(()),
         }
-    };
-    let Ok(answer) = serde_json::from_slice::<Value>(&answer) else {
-        complain(&"the agent's answer can't be read", "take the agent and this command from the same version");
-        return Exit::NoAgent;
-    };
-    let (written, exit) = match answer.pointer("/result/places").map(Vec::<PlaceRowBody>::deserialize) {
-        Some(Ok(rows)) if !args.json => (as_text(&rows, out), Exit::Good),
-        Some(Ok(_)) => (as_json(&answer, out), Exit::Good),
-        _ => {
-            if args.json {
-                (as_json(&answer, out), Exit::Act)
-            } else {
-                refused(answer);
-                (Ok(()), Exit::Act)
-            }
-        }
-    };
-    if written.is_err() { Exit::Act } else { exit }
+    })
 }
 
 fn request(verb: &PlaceVerb) -> Value {
@@ -116,30 +75,6 @@ fn request(verb: &PlaceVerb) -> Value {
     }
 }
 
-/// The caller's account; the agent writes the kernel's word for it into the audit as well.
-fn own_name() -> String {
-    let uid = nix::unistd::getuid();
-    nix::unistd::User::from_uid(uid).ok().flatten().map_or_else(|| format!("user {uid}"), |user| user.name)
-}
-
-fn refused(answer: Value) {
-    let Ok(problem) = serde_json::from_value::<Problem>(answer) else {
-        complain(&"the agent's answer can't be read", "take the agent and this command from the same version");
-        return;
-    };
-    if problem.problems.is_empty() {
-        complain(&problem.title, &problem.detail);
-    } else {
-        let all: Vec<&str> = problem.problems.iter().map(|fault| fault.detail.as_str()).collect();
-        complain(&problem.title, &all.join("\n              "));
-    }
-}
-
-fn as_json(answer: &Value, out: &mut dyn Write) -> io::Result<()> {
-    writeln!(out, "{}", answer.get("result").unwrap_or(answer))?;
-    out.flush()
-}
-
 fn as_text(rows: &[PlaceRowBody], out: &mut dyn Write) -> io::Result<()> {
     for row in rows {
         writeln!(out, "{} ({}): {}", row.camera, row.state, row.sentence)?;
@@ -153,5 +88,17 @@ fn as_text(rows: &[PlaceRowBody], out: &mut dyn Write) -> io::Result<()> {
     if rows.is_empty() {
         writeln!(out, "No camera has a place line yet.")?;
     }
-    out.flush()
+    Ok(())
+}
+
+fn history_as_text(history: &[LineChangeBody], out: &mut dyn Write) -> io::Result<()> {
+    if history.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "Who said what, newest first:")?;
+    for change in history.iter().rev() {
+        let (by, text) = (printable(&change.by, 160), printable(&change.text, 500));
+        writeln!(out, "    {}  site {}  {}: {text}; {} by {by}", change.at, change.site, change.camera, change.what)?;
+    }
+    Ok(())
 }

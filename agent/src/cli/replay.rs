@@ -291,7 +291,7 @@ fn describe(action: &KeeperAction) -> Option<(&'static str, String, Map<String, 
         fields.insert(name.to_owned(), value);
     };
     let (event, text) = match action {
-        KeeperAction::SiteFound { site, returned_to, reason } => {
+        KeeperAction::SiteFound { site, returned_to, reason, .. } => {
             put_site(&mut put, site);
             put("returned_to", json!(returned_to.map(|id| id.0)));
             put("reason", json!(reason));

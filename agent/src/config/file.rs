@@ -4,10 +4,11 @@ use super::keys::CAMERAS_MAX;
 use super::mistakes::{ConfigError, Mistake};
 use super::reader::{Reader, Section};
 use super::{
-    Camera, Config, Control, Gps, Health, Images, Intake, Link, Position, Queue, Seal, Spool, Trailer, WhenFull,
+    Camera, Config, Control, Gps, Health, Images, Input, Intake, Link, Position, Queue, Seal, Spool, Trailer, WhenFull,
     receiver,
 };
 use pintle_core::ids::{CameraId, TrailerId};
+use pintle_core::inputs::InputKind;
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use toml::de::DeTable;
@@ -81,6 +82,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
     let images = images(reader, root);
     let spool = spool(reader, root);
     let cameras = cameras(reader, root);
+    let inputs = inputs(reader, root);
     let queue = queue(reader, root);
     let receiver = receiver::section(reader, root).map(|mut receiver| {
         receiver.broker.state_dir = trailer.as_ref().map(|trailer| trailer.state_dir.clone()).unwrap_or_default();
@@ -115,6 +117,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
         images,
         spool,
         cameras,
+        inputs,
         queue,
         receiver,
         link,
@@ -245,6 +248,26 @@ fn cameras<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Vec<Camera> {
         cameras.push(Camera { id, label });
     }
     cameras
+}
+
+fn inputs<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Vec<Input> {
+    let mut inputs: Vec<Input> = Vec::new();
+    for (section, at) in reader.sections(root, "input") {
+        let word = reader.choice(section, "kind");
+        let (path, safe) = (reader.path(section, "path"), reader.text(section, "safe"));
+        let kind = InputKind::ALL.into_iter().find(|kind| kind.word() == word);
+        let (Some(kind), Some(path), Some((safe, safe_at))) = (kind, path, safe) else { continue };
+        if safe.contains(char::is_whitespace) {
+            let what = "`input.safe` is more than one word";
+            reader.mistake(Some(safe_at), "input.safe", what, "write the one word that the file holds, such as \"0\"");
+        }
+        if inputs.iter().any(|input| input.kind == kind) {
+            let what = format!("a second input is of the kind \"{word}\"");
+            reader.mistake(at, "input.kind", what, "take one of the two out");
+        }
+        inputs.push(Input { kind, path, safe });
+    }
+    inputs
 }
 
 fn queue<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Queue {

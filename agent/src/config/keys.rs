@@ -121,7 +121,9 @@ pub struct Key {
 /// Tables that the file must have.
 pub const TABLES_NEEDED: [&str; 3] = ["trailer", "camera", "queue"];
 /// Tables that may be left out, with what that means. All other tables stand for their defaults when left out.
-pub const TABLES_NOT_FITTED: [&str; 4] = ["gps", "receiver", "link", "spool"];
+pub const TABLES_NOT_FITTED: [&str; 5] = ["gps", "receiver", "link", "spool", "input"];
+/// Tables of which there may be several: `[[name]]`.
+pub const TABLES_LISTED: [&str; 2] = ["camera", "input"];
 /// Cameras of one trailer (design: one to sixteen).
 pub const CAMERAS_MAX: usize = 16;
 
@@ -169,6 +171,9 @@ pub const KEYS: &[Key] = &[
     key("spool", "patience_s", whole(1, 3600, "s"), Absent::Whole(60)),
     key("camera", "id", Kind::Name { chars_max: 32 }, Absent::Refused),
     key("camera", "label", Kind::Text { chars_max: 60 }, Absent::Derived("camera.id")),
+    key("input", "kind", Kind::Choice(&["mast", "axle_lock", "stabilisers"]), Absent::Refused),
+    key("input", "path", Kind::Path, Absent::Refused),
+    key("input", "safe", Kind::Text { chars_max: 32 }, Absent::Refused),
     key("queue", "seal", Kind::Choice(&["none"]), Absent::Refused),
     key("queue", "commit_wait_ms", whole(0, 2000, "ms"), Absent::Whole(0)),
     key("queue", "waiting_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Whole(30 * 86_400)),

@@ -11,6 +11,7 @@ pub use file::{parse, read};
 pub use mistakes::{ConfigError, Mistake};
 
 use pintle_core::ids::{CameraId, TrailerId};
+use pintle_core::inputs::InputKind;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
@@ -31,6 +32,8 @@ pub struct Config {
     pub spool: Option<Spool>,
     /// `[[camera]]`, one to sixteen.
     pub cameras: Vec<Camera>,
+    /// `[[input]]`; none: not fitted.
+    pub inputs: Vec<Input>,
     /// `[queue]`
     pub queue: Queue,
     /// `[receiver]`; `None`: not fitted, reads wait.
@@ -124,6 +127,17 @@ pub struct Camera {
     pub id: CameraId,
     /// `camera.label`: what people call it.
     pub label: String,
+}
+
+/// A switch that says whether the trailer may be moved.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Input {
+    /// `input.kind`
+    pub kind: InputKind,
+    /// `input.path`: the file that says how it stands.
+    pub path: PathBuf,
+    /// `input.safe`: what the file holds when the trailer may be moved.
+    pub safe: String,
 }
 
 /// How waiting reads are protected on the disk. No default on purpose.

@@ -81,9 +81,10 @@ impl<'i> Reader<'i> {
                 self.mistake(at, &name_text, format!("there is no table `{name_text}`"), advice);
                 continue;
             };
-            let fits = if known == "camera" { value.get_ref().is_array() } else { value.get_ref().is_table() };
+            let listed = keys::TABLES_LISTED.contains(&known);
+            let fits = if listed { value.get_ref().is_array() } else { value.get_ref().is_table() };
             if !fits {
-                let form = if known == "camera" { "[[camera]]" } else { &*format!("[{known}]") };
+                let form = if listed { format!("[[{known}]]") } else { format!("[{known}]") };
                 let what = format!("`{known}` has the wrong form");
                 self.mistake(at, known, what, format!("write it as a table: {form} on a line of its own"));
             }
@@ -106,7 +107,7 @@ impl<'i> Reader<'i> {
         section
     }
 
-    /// The tables `[[camera]]`, with where each begins.
+    /// The tables `[[name]]`, with where each begins.
     pub(super) fn sections<'t>(
         &mut self,
         root: &'t DeTable<'i>,

@@ -38,6 +38,15 @@ fn place(out: &mut Metrics, body: &HealthBody) {
         out.gauge("pintle_site_number", "Number of the current site.", count(site.id));
         out.gauge("pintle_site_radius95_metres", "95 % radius of the current site.", site.radius95_m.to_string());
     }
+    out.gauge(
+        "pintle_adrift",
+        "1 from leaving a site until arrival, halts on the way included.",
+        flag(body.place.adrift_since.is_some()),
+    );
+    out.gauge("pintle_tow_announced", "1 while a tow is announced.", flag(body.place.tow.is_some()));
+    if let Some(tow) = &body.place.tow {
+        out.time("pintle_tow_until_timestamp_seconds", "When the announced tow ends by itself.", Some(&tow.until));
+    }
     if let Some(fix) = &body.place.fix {
         out.gauge("pintle_fix_age_seconds", "Age of the newest fix when this was written.", fix.age_s.to_string());
     }

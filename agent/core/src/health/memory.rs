@@ -1,8 +1,12 @@
 //! Since when something has been so, and what changed lately.
 
 use super::{Life, Need, Observations, Word};
+use crate::ids::printable;
 use crate::moment::{Moment, Mono, Utc};
 use std::collections::{BTreeMap, VecDeque};
+
+/// A longer notice is cut, characters: as much as a change keeps when it is read back.
+const NOTICE_CHARS_MAX: usize = 499;
 
 /// Something that became so, or stopped being so.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -24,6 +28,8 @@ pub struct Memory {
     open: BTreeMap<&'static str, String>,
     last: Option<Last>,
     changes: VecDeque<Change>,
+    /// Number of the last notice about the place that was written down.
+    noticed: u64,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -62,6 +68,7 @@ impl Memory {
             place: super::sections::place_in_short(seen),
             link: super::sections::link_in_short(seen.link),
         };
+        self.hear_notices(seen);
         let mut told = Vec::new();
         let mut tell = |code: &str, urgent: bool, text: String| {
             told.push(Change { at, code: code.to_owned(), urgent, text });
@@ -91,6 +98,23 @@ impl Memory {
         }
         self.open = needs.iter().map(|need| (need.code, need.what.clone())).collect();
         self.resume(told);
+    }
+
+    /// Writes down what was told of the trailer's place since the last look. An earlier composer of this process may
+    /// have written some of it already.
+    fn hear_notices(&mut self, seen: &Observations<'_>) {
+        for notice in seen.position.notices.after(self.noticed) {
+            let change = Change {
+                at: notice.at,
+                code: notice.kind.clone(),
+                urgent: notice.urgent,
+                text: printable(&notice.text, NOTICE_CHARS_MAX),
+            };
+            self.noticed = notice.number;
+            if !self.changes.contains(&change) {
+                self.push(change);
+            }
+        }
     }
 
     /// What changed lately, oldest first.

@@ -17,6 +17,7 @@ pub use sections::link_in_short as link_word;
 use crate::cameras::IntakeView;
 use crate::forward::ForwardView;
 use crate::host::HostView;
+use crate::inputs::InputsView;
 use crate::link::LinkView;
 use crate::moment::{Moment, Utc};
 use crate::position::PositionView;
@@ -182,6 +183,8 @@ pub struct Observations<'a> {
     pub link: &'a LinkView,
     /// From the host watcher.
     pub host: &'a HostView,
+    /// From the switches of the trailer; empty if none is configured.
+    pub inputs: &'a InputsView,
     /// From the store, or why it gave no figures.
     pub queue: Result<&'a QueueView, &'a str>,
     /// From the lifecycle.

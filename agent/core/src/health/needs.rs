@@ -13,7 +13,7 @@ const MIN: u64 = 60 * S;
 const HOUR: u64 = 60 * MIN;
 
 /// Every rule, by its code: (code, section). Holds the documentation to account.
-pub(super) const RULES: [(&str, u8); 34] = [
+pub(super) const RULES: [(&str, u8); 35] = [
     ("agent.stopped", 9),
     ("agent.safe_mode", 9),
     ("agent.restarts", 9),
@@ -27,6 +27,7 @@ pub(super) const RULES: [(&str, u8); 34] = [
     ("intake.closed", 3),
     ("intake.conflicts", 3),
     ("intake.panics", 3),
+    ("place.unsafe", 8),
     ("place.moving", 1),
     ("place.doubtful", 1),
     ("place.unverified", 1),
@@ -355,16 +356,9 @@ impl Judge<'_, '_> {
     fn place(&mut self) {
         let position = self.seen.position;
         let fitted = self.seen.facts.gps_fitted;
-        let since = position.since.map(|(_, utc)| utc);
         let reason = if position.reason.is_empty() { String::new() } else { wording::sentence(&position.reason) };
-        if position.state == KeeperState::Underway {
-            let told = [
-                "find out who moves the trailer".to_owned(),
-                format!("It is on the move and nobody has announced a tow. {reason}").trim_end().to_owned(),
-                "Call whoever should be with it; its live position is in section 1.".to_owned(),
-            ];
-            self.ask("place.moving", Word::Act, since, told);
-        }
+        self.moving(&reason);
+        self.unsafe_to_move();
         self.ask_after(
             "place.doubtful",
             position.state == KeeperState::Doubtful,
@@ -411,6 +405,54 @@ impl Judge<'_, '_> {
                 "See to the GPS receiver first.".to_owned(),
             ],
         );
+    }
+
+    /// Under way with the mast up, the axle lock in or the stabilisers down. What is unknown asks for nothing.
+    fn unsafe_to_move(&mut self) {
+        let position = self.seen.position;
+        let forbids = self.seen.inputs.forbids();
+        let moves = position.state == KeeperState::Underway
+            || (position.adrift.is_some() && position.state != KeeperState::Settling);
+        if !moves || forbids.is_empty() {
+            return;
+        }
+        let told = [
+            "stop the tow where it is safe".to_owned(),
+            format!("The trailer is under way, and {}.", wording::list(&forbids)),
+            format!("Before it goes on: {}", crate::position::keeper::TOW_CAUTION.join(" ")),
+        ];
+        self.ask("place.unsafe", Word::Act, position.adrift, told);
+    }
+
+    /// From leaving to arrival, halts on the way included. An announcement silences the urgency and nothing else.
+    fn moving(&mut self, reason: &str) {
+        let position = self.seen.position;
+        let underway = position.state == KeeperState::Underway;
+        if !underway && position.adrift.is_none() {
+            return;
+        }
+        let since = position.adrift.or(position.since.map(|(_, utc)| utc));
+        if let Some(view) = &position.tow {
+            let (by, until) = (crate::ids::printable(&view.tow.by, 40), view.tow.until);
+            let told = [
+                "see the tow to its end".to_owned(),
+                format!("The trailer is under way, as {by} announced."),
+                "The tow is over when the trailer has arrived; pintle tow end, or begin --extend, says otherwise."
+                    .to_owned(),
+            ];
+            self.ask("place.moving", Word::Look, since, told);
+            if let Some(need) = self.needs.last_mut() {
+                need.by = Some(until);
+            }
+            return;
+        }
+        let what = if underway { "It is on the move" } else { "It has left its site and not arrived" };
+        let told = [
+            "find out who moves the trailer".to_owned(),
+            format!("{what}, and nobody has announced a tow. {reason}").trim_end().to_owned(),
+            "Call whoever should be with it; its live position is in section 1.".to_owned(),
+        ];
+        self.ask("place.moving", Word::Act, since, told);
     }
 
     /// An alert without a road is an alert that nobody drives to.

@@ -2,6 +2,7 @@
 
 use super::{Need, Observations, Row, Section, SectionState, Word, wording};
 use crate::ids::printable;
+use crate::inputs::InputState;
 use crate::link::LinkView;
 use crate::moment::{Mono, Utc};
 use crate::position::places::LineState;
@@ -21,7 +22,7 @@ pub(super) fn sections(seen: &Observations<'_>, needs: &[Need]) -> Vec<Section> 
         not_fitted(5, "batteries", "Batteries"),
         cameras(seen),
         not_fitted(7, "lists", "Hot lists"),
-        not_fitted(8, "mast", "Mast and weather"),
+        mast(seen),
         clock(seen),
         changes(),
         not_fitted(11, "walk", "Walk-round"),
@@ -42,8 +43,10 @@ pub(super) fn place_in_short(seen: &Observations<'_>) -> String {
         (KeeperState::Anchored, Some(site)) => format!("Standing at {}", site.id),
         (KeeperState::Doubtful, Some(site)) => format!("Perhaps leaving {}", site.id),
         (KeeperState::Anchored | KeeperState::Doubtful, None) => "Standing".to_owned(),
+        (KeeperState::Settling, _) if seen.position.adrift.is_some() => "Halted on the way".to_owned(),
         (KeeperState::Settling, _) => "Standing, measuring a new site".to_owned(),
         (KeeperState::Underway, _) => "On the move".to_owned(),
+        (KeeperState::Searching, _) if seen.position.adrift.is_some() => "On the way, position unknown".to_owned(),
         (KeeperState::Searching, _) => "Position unknown".to_owned(),
     }
 }
@@ -112,6 +115,11 @@ fn place(seen: &Observations<'_>) -> Section {
             stands(site),
             format!("{label} may be leaving {}; it is being tested.", site.id),
         ],
+        (KeeperState::Settling, _) if position.adrift.is_some() => [
+            "Halted on the way".to_owned(),
+            format!("No site yet. {fix}"),
+            format!("{label} has left its site and stands; whether it has arrived is being measured."),
+        ],
         (KeeperState::Settling, _) => [
             "Standing, being measured".to_owned(),
             format!("No site yet. {fix}"),
@@ -150,6 +158,7 @@ fn place_rows(seen: &Observations<'_>) -> Vec<Row> {
         }
         rows.push(row("95 % radius", wording::distance(site.radius95_m), printable(&site.found_by, 120)));
     }
+    tow_rows(seen, &mut rows);
     if let Some(fix) = position.last_fix {
         let satellites = fix.satellites.map(|n| format!("{n} satellites"));
         let hdop = fix.hdop.map(|hdop| format!("HDOP {hdop:.1}"));
@@ -180,6 +189,47 @@ fn place_rows(seen: &Observations<'_>) -> Vec<Row> {
         rows.push(row("Last decision", printable(&position.reason, 160), ""));
     }
     rows
+}
+
+/// The switches of mast, axle lock and stabilisers.
+fn mast(seen: &Observations<'_>) -> Section {
+    let inputs = &seen.inputs.inputs;
+    if inputs.is_empty() {
+        return not_fitted(8, "mast", "Mast and weather");
+    }
+    let forbids = seen.inputs.forbids();
+    let unknown = inputs.iter().filter(|input| matches!(input.state, InputState::Unknown(_))).count();
+    let (answer, sentence) = match (forbids.as_slice(), unknown) {
+        ([], 0) => ("Ready to be moved", "Every switch says that the trailer may be moved.".to_owned()),
+        ([], _) => ("Not known", "Not every switch can be read; look yourself before moving it.".to_owned()),
+        (forbids, _) => ("Set up", wording::sentence(&format!("{}, as a standing trailer is", wording::list(forbids)))),
+    };
+    let told = [answer.to_owned(), String::new(), sentence];
+    let mut section = section(8, "mast", "Mast and weather", told);
+    if unknown == inputs.len() {
+        section.state = SectionState::Unknown;
+    }
+    section.rows = inputs
+        .iter()
+        .map(|input| row(input.kind.label(), input.words(), format!("since {}", seen.when(input.since))))
+        .collect();
+    section.rows.push(row("Weather", NOT_FITTED, ""));
+    section
+}
+
+fn tow_rows(seen: &Observations<'_>, rows: &mut Vec<Row>) {
+    let position = seen.position;
+    if let Some(left) = position.adrift {
+        let note = if position.tow.is_some() { "as announced" } else { "nobody has announced it" };
+        rows.push(row("Left its site", seen.when(left), note));
+    }
+    if let Some(view) = &position.tow {
+        let left_ms = view.ends.since_ms(seen.now.mono);
+        let why = printable(&view.tow.reason, 160);
+        let why = if why.is_empty() { String::new() } else { format!("; {why}") };
+        let until = format!("until {}, {} left{why}", seen.when(view.tow.until), wording::span(left_ms));
+        rows.push(row("Tow", format!("announced by {}", printable(&view.tow.by, 40)), until));
+    }
 }
 
 fn lines(seen: &Observations<'_>) -> Section {

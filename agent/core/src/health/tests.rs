@@ -1,7 +1,11 @@
+#![expect(clippy::unwrap_used, reason = "tests")]
+
 use super::*;
+use crate::inputs::{InputKind, InputState};
 use crate::moment::UtcTrust;
+use crate::position::keeper::Tow;
 use crate::position::places::LineState;
-use crate::position::{KeeperState, ReceiverState};
+use crate::position::{KeeperState, ReceiverState, TowView};
 use crate::sim::scene::Scene;
 use std::sync::Arc;
 
@@ -42,6 +46,85 @@ fn move_that_nobody_announced_is_told_at_once() {
     let snapshot = judged(&Scene::underway());
     assert_eq!((snapshot.word, snapshot.needs[0].code), (Word::Act, "place.moving"));
     assert_eq!(snapshot.sections[1].state, SectionState::Unknown, "no site, no place lines");
+}
+
+#[test]
+fn alarm_of_a_move_holds_at_a_halt_and_without_a_fix_until_arrival() {
+    for state in [KeeperState::Underway, KeeperState::Settling, KeeperState::Searching] {
+        let mut scene = Scene::underway();
+        scene.position.state = state;
+        scene.position.adrift = Some(scene.ago(600_000).1);
+        let need = judged(&scene).needs[0].clone();
+        assert_eq!(
+            (need.code, need.urgency, need.since),
+            ("place.moving", Word::Act, scene.position.adrift),
+            "{state:?}"
+        );
+    }
+    let mut scene = Scene::underway();
+    scene.position.state = KeeperState::Settling;
+    assert_eq!(judged(&scene).needs, [], "it has left no site");
+}
+
+#[test]
+fn announced_tow_takes_the_urgency_from_a_move_and_nothing_else() {
+    let mut scene = Scene::underway();
+    scene.position.adrift = Some(scene.ago(600_000).1);
+    let until = scene.now.utc.plus_ms(3_600_000);
+    let tow = Tow {
+        by: "T. Wray".to_owned(),
+        reason: "to the yard".to_owned(),
+        announced: scene.ago(3_600_000).1,
+        until,
+        span_ms: 7_200_000,
+        dated: true,
+    };
+    scene.position.tow = Some(TowView { tow, ends: scene.now.mono.plus_ms(3_600_000) });
+    let snapshot = judged(&scene);
+    let need = &snapshot.needs[0];
+    assert_eq!((need.code, need.urgency, need.by), ("place.moving", Word::Look, Some(until)));
+    let row = |label: &str| snapshot.sections[0].rows.iter().find(|row| row.label == label).unwrap();
+    assert_eq!(row("Tow").value, "announced by T. Wray");
+    assert!(row("Tow").note.ends_with("60 min left; to the yard"), "{}", row("Tow").note);
+    assert_eq!(row("Left its site").note, "as announced");
+}
+
+#[test]
+fn mast_that_is_up_on_the_way_is_urgent_also_in_an_announced_tow_and_a_switch_that_is_unknown_is_none() {
+    let mut scene = Scene::underway();
+    scene.inputs.hear(InputKind::Mast, InputState::Unsafe, scene.now.utc);
+    scene.inputs.hear(InputKind::AxleLock, InputState::Unknown("gone".to_owned()), scene.now.utc);
+    let snapshot = judged(&scene);
+    let need = snapshot.needs.iter().find(|need| need.code == "place.unsafe").unwrap();
+    assert_eq!((need.urgency, need.why.as_str()), (Word::Act, "The trailer is under way, and the mast is up."));
+    assert!(need.how.contains("Mast down and locked") && need.how.contains("licensed practice decide"), "{}", need.how);
+    let mast = snapshot.sections.iter().find(|section| section.key == "mast").unwrap();
+    assert_eq!((mast.rows[0].value.as_str(), mast.rows[1].value.as_str()), ("up", "unknown: gone"));
+    let mut standing = Scene::standing();
+    standing.inputs = scene.inputs.clone();
+    assert_eq!(judged(&standing).needs, [], "a trailer that stands has its mast up");
+    scene.inputs.hear(InputKind::Mast, InputState::Unknown("wire off".to_owned()), scene.now.utc);
+    assert!(judged(&scene).needs.iter().all(|need| need.code != "place.unsafe"));
+}
+
+#[test]
+fn notices_about_the_place_are_among_the_changes_once_whoever_composes() {
+    let mut scene = Scene::standing();
+    let at = scene.ago(5000).1;
+    Arc::make_mut(&mut scene.position.notices).push(at, "hop", false, "The trailer moved by 30 m.");
+    let told = |memory: &mut Memory, scene: &Scene| {
+        let changes = snapshot(&scene.observations(), memory).changes;
+        changes.iter().filter(|change| change.code == "hop" || change.code == "left").cloned().collect::<Vec<_>>()
+    };
+    let mut memory = Memory::default();
+    assert_eq!(told(&mut memory, &scene).len(), 1);
+    Arc::make_mut(&mut scene.position.notices).push(at, "left", true, "The trailer has left.");
+    let both = told(&mut memory, &scene);
+    assert_eq!((both.len(), both[1].urgent, both[1].text.as_str()), (2, true, "The trailer has left."));
+    assert_eq!(told(&mut memory, &scene), both, "each is told once");
+    let mut next = Memory::default();
+    next.resume(both.clone());
+    assert_eq!(told(&mut next, &scene), both, "a composer that starts anew repeats nothing");
 }
 
 #[test]

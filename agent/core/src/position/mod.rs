@@ -18,7 +18,9 @@ use crate::geo::LatLon;
 use crate::ids::SiteId;
 use crate::moment::{ClockEras, Mono, Utc, UtcTrust};
 use host_clock::TrueTime;
+use keeper::Tow;
 use places::PlaceTable;
+use std::collections::VecDeque;
 use std::sync::Arc;
 use timeline::Timeline;
 
@@ -108,6 +110,57 @@ pub enum ReceiverState {
     Fixing,
 }
 
+/// An announced tow and its end by the boot-time clock.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TowView {
+    /// What was announced.
+    pub tow: Tow,
+    /// When it ends by itself.
+    pub ends: Mono,
+}
+
+/// A notice about the trailer's place, as it was sent.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PlaceNotice {
+    /// Rising by one; a reader that remembers the last one misses none of the kept ones.
+    pub number: u64,
+    /// When it happened.
+    pub at: Utc,
+    /// What it is about, a fixed word.
+    pub kind: String,
+    /// True if it is an alarm.
+    pub urgent: bool,
+    /// What happened, ready to show.
+    pub text: String,
+}
+
+/// The last notices, oldest first, bounded.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct PlaceNotices {
+    last: u64,
+    kept: VecDeque<PlaceNotice>,
+}
+
+impl PlaceNotices {
+    /// How many are kept (our own limit: health looks every second, and a second brings a handful at most).
+    pub const KEPT: usize = 32;
+
+    /// Takes up the next one and numbers it.
+    pub fn push(&mut self, at: Utc, kind: &str, urgent: bool, text: &str) {
+        self.last += 1;
+        if self.kept.len() == Self::KEPT {
+            self.kept.pop_front();
+        }
+        let (kind, text) = (kind.to_owned(), text.to_owned());
+        self.kept.push_back(PlaceNotice { number: self.last, at, kind, urgent, text });
+    }
+
+    /// Those after `number`, oldest first.
+    pub fn after(&self, number: u64) -> impl Iterator<Item = &PlaceNotice> {
+        self.kept.iter().filter(move |notice| number < notice.number)
+    }
+}
+
 /// What the position actor publishes after every change and every fix.
 #[derive(Clone, Debug, Default)]
 pub struct PositionView {
@@ -119,6 +172,12 @@ pub struct PositionView {
     pub reason: String,
     /// The current site; while `Doubtful` the one in doubt; `None` while underway or before the first.
     pub site: Option<Site>,
+    /// Since when it has left a site and not arrived, also at a halt on the way; `None` if it has not.
+    pub adrift: Option<Utc>,
+    /// The announced tow, if any.
+    pub tow: Option<TowView>,
+    /// What was told of it lately.
+    pub notices: Arc<PlaceNotices>,
     /// False until the first good fix after the start agreed with the stored site.
     pub verified_since_start: bool,
     /// The newest good fix.

@@ -329,18 +329,25 @@ impl PlaceTable {
     #[must_use]
     pub fn advice(&self, site: SiteId, camera: &CameraId) -> String {
         let (line, state) = self.line(site, camera);
-        match (line, state) {
-            (None, _) => format!("no place line for {}: write road, cross street and direction", camera.as_str()),
-            (Some(_), LineState::Unconfirmed) => {
-                format!("confirm or rewrite the line of {}: the trailer has moved since", camera.as_str())
+        let camera = camera.as_str();
+        let Some(line) = line else {
+            return format!("no place line for {camera}: write road, cross street and direction");
+        };
+        let lacks = match (line.direction.is_empty(), line.cross_street.is_empty()) {
+            (true, true) => "the direction of travel and a cross street or landmark",
+            (true, false) => "the direction of travel",
+            (false, true) => "a cross street or landmark",
+            (false, false) => "",
+        };
+        match (state, lacks) {
+            (LineState::Unconfirmed, "") => {
+                format!("confirm or rewrite the line of {camera}: the trailer has moved since")
             }
-            (Some(line), _) if line.direction.is_empty() => {
-                format!("the line of {} lacks the direction of travel", camera.as_str())
+            (LineState::Unconfirmed, lacks) => {
+                format!("rewrite the line of {camera}: the trailer has moved since, and it lacks {lacks}")
             }
-            (Some(line), _) if line.cross_street.is_empty() => {
-                format!("the line of {} lacks a cross street or landmark", camera.as_str())
-            }
-            _ => String::new(),
+            (_, "") => String::new(),
+            (_, lacks) => format!("the line of {camera} lacks {lacks}"),
         }
     }
 }
@@ -423,6 +430,33 @@ mod tests {
         table.offer(SiteId(3), there, None, Some(SiteId(2)));
         let (text, _) = table.sentence(SiteId(3), there, &east());
         assert!(text.contains("moved 3.0 km north of Quernstone Road"), "{text}");
+    }
+
+    #[test]
+    fn what_a_line_lacks_is_told_while_it_is_confirmed_and_while_it_is_not() {
+        let here = LatLon::new(44.51, -30.0).unwrap();
+        let mut table = PlaceTable::default();
+        let bare = PlaceLine { direction: String::new(), ..line("Quernstone Road") };
+        table.set(SiteId(1), here, &east(), bare).unwrap();
+        assert_eq!(table.advice(SiteId(1), &east()), "the line of east lacks the direction of travel");
+        table.offer(SiteId(2), here.moved(0.0, 900.0), None, Some(SiteId(1)));
+        assert_eq!(
+            table.advice(SiteId(2), &east()),
+            "rewrite the line of east: the trailer has moved since, and it lacks the direction of travel"
+        );
+        let barest = PlaceLine { cross_street: String::new(), direction: String::new(), ..line("Quernstone Road") };
+        table.set(SiteId(2), here, &east(), barest).unwrap();
+        assert_eq!(
+            table.advice(SiteId(2), &east()),
+            "the line of east lacks the direction of travel and a cross street or landmark"
+        );
+        table.set(SiteId(2), here, &east(), line("Quernstone Road")).unwrap();
+        assert_eq!(table.advice(SiteId(2), &east()), "");
+        table.doubt_lines(SiteId(2));
+        assert_eq!(
+            table.advice(SiteId(2), &east()),
+            "confirm or rewrite the line of east: the trailer has moved since"
+        );
     }
 
     #[test]

@@ -160,7 +160,7 @@ impl Recording {
     /// Everything that was due between two epochs happens at its own time.
     fn tick(&mut self, before: &Moment, now: &Moment, sink: &mut impl FnMut(&Moment, &KeeperAction)) {
         let mut last = before.mono;
-        while let Some(due) = self.keeper.next_deadline(before).filter(|due| last < *due && *due < now.mono) {
+        while let Some(due) = self.keeper.next_deadline().filter(|due| last < *due && *due < now.mono) {
             let back_ms = i64::try_from(now.mono.since_ms(due)).unwrap_or(0);
             let moment = Moment { mono: due, utc: now.utc.plus_ms(-back_ms), utc_trust: now.utc_trust };
             self.keeper.on_tick(&moment, &mut self.actions);

@@ -6,6 +6,7 @@ use crate::geo::LatLon;
 use crate::health::{Facts, Life, LifecycleView, Observations, QueueView};
 use crate::host::HostView;
 use crate::ids::{CameraId, SiteId};
+use crate::inputs::InputsView;
 use crate::link::LinkView;
 use crate::moment::{Moment, Mono, Utc, UtcTrust};
 use crate::position::places::{LineOrigin, LineState, PlaceLine, PlaceTable, SiteLines};
@@ -34,6 +35,8 @@ pub struct Scene {
     pub link: LinkView,
     /// Host.
     pub host: HostView,
+    /// Switches.
+    pub inputs: InputsView,
     /// Queue, or why it gives no figures.
     pub queue: Result<QueueView, String>,
     /// Lifecycle.
@@ -117,6 +120,7 @@ impl Scene {
                 ..ForwardView::default()
             },
             link: LinkView::Up { interface: "usb0".to_owned() },
+            inputs: InputsView::default(),
             host: HostView {
                 measured: Some(ago(3000)),
                 load1: Some(0.62),
@@ -232,6 +236,7 @@ impl Scene {
             forward: ForwardView::default(),
             link: LinkView::NotFitted,
             host: HostView::default(),
+            inputs: InputsView::default(),
             queue: Err("the store has not answered yet".to_owned()),
             lifecycle: LifecycleView::default(),
         }
@@ -249,6 +254,7 @@ impl Scene {
             forward: &self.forward,
             link: &self.link,
             host: &self.host,
+            inputs: &self.inputs,
             queue: self.queue.as_ref().map_err(String::as_str),
             lifecycle: &self.lifecycle,
         }

@@ -7,6 +7,7 @@ use super::problem::{Fault, Problem};
 use super::tree::{self, Tree};
 use crate::ids::{CameraId, printable};
 use crate::nearest::nearest;
+use crate::position::keeper::TOW_S_MAX;
 use serde::{Deserialize, Serialize};
 
 /// Longest line, bytes, its end included (our own limit: the longest request of ours has under 2 kB).
@@ -17,12 +18,24 @@ pub const ROAD_CHARS_MAX: usize = 160;
 pub const DIRECTION_CHARS_MAX: usize = 60;
 /// Longest reason for dropping an event, characters (our own limit).
 pub const WHY_CHARS_MAX: usize = 160;
+/// Longest reason of a tow, characters (our own limit).
+pub const REASON_CHARS_MAX: usize = 160;
 /// Longest name of the person who asks, characters (our own limit).
 pub const BY_CHARS_MAX: usize = 80;
 
 /// All verbs that are answered; everything else is refused.
-pub const VERBS: [&str; 7] =
-    ["place.list", "place.set", "place.confirm", "status", "queue.list", "queue.retry", "queue.drop"];
+pub const VERBS: [&str; 10] = [
+    "place.list",
+    "place.set",
+    "place.confirm",
+    "tow.begin",
+    "tow.end",
+    "tow.status",
+    "status",
+    "queue.list",
+    "queue.retry",
+    "queue.drop",
+];
 
 /// What is asked, by whom.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -54,6 +67,19 @@ pub enum Verb {
         /// Which camera; `None`: all that have a line.
         camera: Option<CameraId>,
     },
+    /// `tow.begin`
+    TowBegin {
+        /// For how long, s.
+        for_s: u64,
+        /// True to give an announced tow a new end.
+        extend: bool,
+        /// Why; may be empty.
+        reason: String,
+    },
+    /// `tow.end`
+    TowEnd,
+    /// `tow.status`
+    TowStatus,
     /// `status`
     Status,
     /// `queue.list`
@@ -83,6 +109,9 @@ impl Verb {
             Self::PlaceList => "place.list",
             Self::PlaceSet { .. } => "place.set",
             Self::PlaceConfirm { .. } => "place.confirm",
+            Self::TowBegin { .. } => "tow.begin",
+            Self::TowEnd => "tow.end",
+            Self::TowStatus => "tow.status",
             Self::Status => "status",
             Self::QueueList { .. } => "queue.list",
             Self::QueueRetry { .. } => "queue.retry",
@@ -123,6 +152,53 @@ pub struct PlaceRowBody {
     pub advice: String,
 }
 
+/// Who said what of a place line, as answered by `place.list`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LineChangeBody {
+    /// Number of the site.
+    pub site: u64,
+    /// Which camera.
+    pub camera: String,
+    /// The line as it was then.
+    pub text: String,
+    /// `written` or `confirmed`.
+    pub what: String,
+    /// Who.
+    pub by: String,
+    /// When, RFC 3339.
+    pub at: String,
+}
+
+/// The tow, as answered by the tow verbs.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TowStatusBody {
+    /// True while a tow is announced.
+    pub announced: bool,
+    /// Who announced or extended it last.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// Why; absent if nothing was said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
+    /// When that was, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at: Option<String>,
+    /// When it ends by itself, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub until: Option<String>,
+    /// How long that is from now on, s.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub left_s: Option<u64>,
+    /// Since when the trailer has left a site and not arrived, RFC 3339; absent if it has not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub adrift_since: Option<String>,
+    /// State of the site keeper.
+    pub state: String,
+    /// What people must see to before a trailer moves; told when a tow is announced.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub caution: Vec<String>,
+}
+
 /// Reads one line.
 ///
 /// # Errors
@@ -151,7 +227,8 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
     // Who wants to see plates gives a name as well.
     let reveals = known == "queue.list"
         && matches!(field(&fields, "args"), Some(Tree::Object(args)) if field(args, "reveal").is_some());
-    let changes = reveals || matches!(known, "place.set" | "place.confirm" | "queue.retry" | "queue.drop");
+    let changes = reveals
+        || matches!(known, "place.set" | "place.confirm" | "tow.begin" | "tow.end" | "queue.retry" | "queue.drop");
     let by = faults.text(&fields, "by", BY_CHARS_MAX, changes).unwrap_or_default();
     let none = Vec::new();
     let args = match field(&fields, "args") {
@@ -191,9 +268,21 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
                 .zip(faults.text(args, "why", WHY_CHARS_MAX, true))
                 .map(|(sequence, why)| Verb::QueueDrop { sequence, why })
         }
+        "tow.begin" => {
+            faults.check_names(args, "args.", &["for_s", "extend", "reason"]);
+            let for_s = faults.whole(args, "for_s", TOW_S_MAX);
+            let extend = faults.flag(args, "extend");
+            let reason = faults.text(args, "reason", REASON_CHARS_MAX, false).unwrap_or_default();
+            for_s.map(|for_s| Verb::TowBegin { for_s, extend, reason })
+        }
         other => {
             faults.check_names(args, "args.", &[]);
-            Some(if other == "status" { Verb::Status } else { Verb::PlaceList })
+            Some(match other {
+                "status" => Verb::Status,
+                "tow.end" => Verb::TowEnd,
+                "tow.status" => Verb::TowStatus,
+                _ => Verb::PlaceList,
+            })
         }
     };
     match verb {
@@ -273,12 +362,25 @@ impl Faults {
         None
     }
 
-    fn flag(&mut self, fields: &Fields<'_>, name: &str) -> bool {
-        match field(fields, name) {
+    /// A whole number of seconds, 1 to `max`.
+    fn whole(&mut self, args: &Fields<'_>, name: &str, max: u64) -> Option<u64> {
+        let full = format!("{}{name}", self.prefix);
+        let found = match field(args, name) {
+            Some(Tree::Number(number)) => (1..=max).contains(&whole_of(*number)).then(|| whole_of(*number)),
+            _ => None,
+        };
+        if found.is_none() {
+            self.add(name, None, format!("`{full}` must be a whole number of seconds, 1 to {max}"));
+        }
+        found
+    }
+
+    fn flag(&mut self, args: &Fields<'_>, name: &str) -> bool {
+        let full = format!("{}{name}", self.prefix);
+        match field(args, name) {
             None | Some(Tree::Null) => false,
             Some(Tree::Flag(flag)) => *flag,
             Some(_) => {
-                let full = format!("{}{name}", self.prefix);
                 self.add(name, None, format!("`{full}` is neither true nor false"));
                 false
             }
@@ -320,6 +422,12 @@ impl Faults {
     }
 }
 
+/// The whole number that `number` is; 0 if it is none.
+fn whole_of(number: f64) -> u64 {
+    let ms = std::time::Duration::try_from_secs_f64(number).unwrap_or_default();
+    if ms.subsec_nanos() == 0 { ms.as_secs() } else { 0 }
+}
+
 #[cfg(test)]
 #[expect(clippy::unwrap_used, reason = "tests")]
 mod tests {
@@ -347,6 +455,12 @@ mod tests {
         let camera = CameraId::new("north").unwrap();
         assert_eq!(ask.verb, Verb::PlaceSet { camera, road: line.0, cross_street: line.1, direction: line.2 });
         assert_eq!(read(r#"{"do":"place.confirm","by":"x"}"#).verb, Verb::PlaceConfirm { camera: None });
+        assert_eq!(
+            read(r#"{"do":"tow.begin","by":"x","args":{"for_s":10800,"reason":"to the yard"}}"#).verb,
+            Verb::TowBegin { for_s: 10_800, extend: false, reason: "to the yard".to_owned() }
+        );
+        assert_eq!(read(r#"{"do":"tow.end","by":"x"}"#).verb, Verb::TowEnd);
+        assert_eq!(read(r#"{"do":"tow.status"}"#).verb, Verb::TowStatus);
     }
 
     #[test]
@@ -385,6 +499,22 @@ mod tests {
             ("{}", 422, "`do` is missing; send a text of 1 to 32 characters"),
             (r#"{"do":"place.confirm"}"#, 422, "`by` is missing; send a text of 1 to 80 characters"),
             (r#"{"do":"place.confirm","by":"  "}"#, 422, "`by` is empty; send a text of 1 to 80 characters"),
+            (r#"{"do":"tow.end"}"#, 422, "`by` is missing; send a text of 1 to 80 characters"),
+            (
+                r#"{"do":"tow.begin","by":"x","args":{"for_s":43201}}"#,
+                422,
+                "`args.for_s` must be a whole number of seconds, 1 to 43200",
+            ),
+            (
+                r#"{"do":"tow.begin","by":"x","args":{"for_s":1.5}}"#,
+                422,
+                "`args.for_s` must be a whole number of seconds, 1 to 43200",
+            ),
+            (
+                r#"{"do":"tow.begin","by":"x","args":{"for_s":60,"extend":"yes"}}"#,
+                422,
+                "`args.extend` is neither true nor false",
+            ),
             (r#"{"do":"status","args":3}"#, 422, "`args` is no object; send {} if there are none"),
             (r#"{"do":"status","args":{"x":1}}"#, 422, "there is no field `args.x`; this verb takes none"),
             (

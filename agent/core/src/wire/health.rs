@@ -157,8 +157,29 @@ pub struct PlaceFigures {
     /// The newest good fix.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub fix: Option<FixBody>,
+    /// Since when it has left a site and not arrived, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub adrift_since: Option<String>,
+    /// The announced tow.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tow: Option<TowFigures>,
     /// Former sites, oldest first.
     pub former_sites: Vec<SiteBody>,
+}
+
+/// An announced tow.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TowFigures {
+    /// Who announced or extended it.
+    pub by: String,
+    /// Why; may be empty.
+    pub reason: String,
+    /// When that was, RFC 3339.
+    pub announced: String,
+    /// When it ends by itself, RFC 3339.
+    pub until: String,
+    /// How long that is from the writing on, s.
+    pub left_s: u64,
 }
 
 /// One stay at one place.
@@ -492,6 +513,14 @@ fn place(seen: &Observations<'_>) -> PlaceFigures {
             age_s: seconds(seen.now.mono, fix.at),
             satellites: fix.satellites,
             hdop: fix.hdop,
+        }),
+        adrift_since: position.adrift.map(Utc::to_rfc3339),
+        tow: position.tow.as_ref().map(|view| TowFigures {
+            by: printable(&view.tow.by, 40),
+            reason: printable(&view.tow.reason, PEOPLES_TEXT_MAX),
+            announced: view.tow.announced.to_rfc3339(),
+            until: view.tow.until.to_rfc3339(),
+            left_s: view.ends.since_ms(seen.now.mono) / 1000,
         }),
         former_sites: former
             .iter()

@@ -6,8 +6,9 @@ use crate::ids::{CameraId, SiteId};
 use crate::moment::Utc;
 use crate::position::Site;
 use crate::position::anchor::AnchorMemory;
-use crate::position::keeper::memory::{KeeperMemory, KeptSite, Tow};
+use crate::position::keeper::memory::{KeeperMemory, KeptSite};
 use crate::position::keeper::noise::NoiseMemory;
+use crate::position::keeper::{TOW_S_MAX, Tow};
 use crate::position::places::{LineChange, LineOrigin, LineState, PlaceLine, PlaceTable, SiteLines};
 use serde::{Deserialize, Serialize};
 
@@ -89,6 +90,10 @@ struct TowBody {
     by: String,
     announced_ms: i64,
     until_ms: i64,
+    #[serde(default)]
+    reason: String,
+    #[serde(default)]
+    dated: bool,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -146,6 +151,8 @@ pub fn to_bytes(memory: &KeeperMemory) -> Vec<u8> {
             by: tow.by.clone(),
             announced_ms: tow.announced.0,
             until_ms: tow.until.0,
+            reason: tow.reason.clone(),
+            dated: tow.dated,
         }),
         history: memory.history.iter().map(row).collect(),
         places: memory.places.sites.iter().map(|(site, lines)| lines_body(*site, lines)).collect(),
@@ -187,7 +194,7 @@ pub fn from_bytes(bytes: &[u8]) -> Result<KeeperMemory, KeeperMemoryError> {
         next_site: SiteId(body.next_site),
         kept,
         adrift: body.adrift,
-        tow: body.tow.map(|tow| Tow { by: tow.by, announced: Utc(tow.announced_ms), until: Utc(tow.until_ms) }),
+        tow: body.tow.map(tow_from),
         history,
         places,
         noise: NoiseMemory {
@@ -195,6 +202,12 @@ pub fn from_bytes(bytes: &[u8]) -> Result<KeeperMemory, KeeperMemoryError> {
             p95_mps: number(body.noise_p95_mps, "noise")?,
         },
     })
+}
+
+fn tow_from(tow: TowBody) -> Tow {
+    let (announced, until) = (Utc(tow.announced_ms), Utc(tow.until_ms));
+    let span_ms = u64::try_from(until.since_ms(announced)).unwrap_or(0).min(TOW_S_MAX * 1000);
+    Tow { by: tow.by, reason: tow.reason, announced, until, span_ms, dated: tow.dated }
 }
 
 fn point(position: LatLon) -> Point {
@@ -345,7 +358,14 @@ mod tests {
                 },
             }),
             adrift: false,
-            tow: Some(Tow { by: "technician 7".to_owned(), announced: Utc(1), until: Utc(2) }),
+            tow: Some(Tow {
+                by: "technician 7".to_owned(),
+                reason: "to the yard".to_owned(),
+                announced: Utc(1),
+                until: Utc(2),
+                span_ms: 1,
+                dated: true,
+            }),
             history: vec![Site { id: SiteId(1), left: Some(Utc(4)), ..site }],
             places,
             noise: NoiseMemory { p50_mps: 0.05, p95_mps: 0.2 },

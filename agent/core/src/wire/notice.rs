@@ -11,7 +11,8 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct NoticeBody {
-    /// What it is about, a fixed word: `left`, `moved-while-off`, `found`, `hop`, `tow-begun`, `tow-ended`, `test` ….
+    /// What it is about, a fixed word: `left`, `moved-while-off`, `found`, `found-again`, `hop`, `tow-begun`,
+    /// `tow-extended`, `tow-ended`, `unsafe-motion`, `test` ….
     pub kind: String,
     /// True if somebody should look now: an alarm.
     pub urgent: bool,
@@ -52,6 +53,12 @@ impl NoticeBody {
         }
     }
 
+    /// Whether it goes on the urgent lane: alarms, and what takes an alarm back or prevents one.
+    #[must_use]
+    pub fn hurries(&self) -> bool {
+        self.urgent || self.kind == "found-again" || self.kind.starts_with("tow-")
+    }
+
     fn about(mut self, position: LatLon, site: Option<u64>) -> Self {
         self.lat = Some(rounded(position.lat_deg(), 7));
         self.lon = Some(rounded(position.lon_deg(), 7));
@@ -82,6 +89,15 @@ impl NoticeBody {
                 let advice = if *announced { "" } else { ASK };
                 Self::new("moved-while-off", !announced, now.utc, text, advice).about(*position, Some(site.id.0))
             }
+            KeeperAction::SiteFound { site, unannounced: true, .. } => {
+                let text = format!(
+                    "Found again: after a move that nobody had announced the trailer stands at site {}, {}.",
+                    site.id.0,
+                    coordinates(site.position)
+                );
+                let advice = "see to the trailer; then confirm or write the place lines";
+                Self::new("found-again", false, site.arrived, text, advice).about(site.position, Some(site.id.0))
+            }
             KeeperAction::SiteFound { site, returned_to, .. } => {
                 let text = match returned_to {
                     Some(former) => {
@@ -97,9 +113,27 @@ impl NoticeBody {
                 Self::new("hop", false, now.utc, text, "confirm or write the place lines")
                     .about(site.position, Some(site.id.0))
             }
-            KeeperAction::TowEnded { tow, reason } => {
-                let text = format!("The move that {} announced is over: {reason}.", tow.by);
-                Self::new("tow-ended", false, now.utc, text, "")
+            KeeperAction::TowBegun { tow, extended } => {
+                let (kind, word) = if *extended { ("tow-extended", "extended") } else { ("tow-begun", "announced") };
+                let why = if tow.reason.is_empty() { String::new() } else { format!(" ({})", tow.reason) };
+                let text = format!("{} has {word} a tow until {}{why}.", tow.by, tow.until.to_rfc3339());
+                Self::new(kind, false, now.utc, text, "")
+            }
+            KeeperAction::TowEnded { tow, reason, adrift, position } => {
+                let text = if *adrift {
+                    let at = position.map_or_else(|| "at an unknown place".to_owned(), coordinates);
+                    format!(
+                        "The tow that {} announced is over ({reason}), and the trailer has not arrived: it is {at}.",
+                        tow.by
+                    )
+                } else {
+                    format!("The tow that {} announced is over: {reason}.", tow.by)
+                };
+                let notice = Self::new("tow-ended", *adrift, now.utc, text, if *adrift { ASK } else { "" });
+                match position {
+                    Some(position) => notice.about(*position, None),
+                    None => notice,
+                }
             }
             _ => return None,
         };
@@ -113,6 +147,7 @@ mod tests {
     use super::*;
     use crate::ids::SiteId;
     use crate::position::Site;
+    use crate::position::keeper::Tow;
 
     fn site() -> Site {
         Site {
@@ -144,6 +179,36 @@ mod tests {
             *announced = true;
         }
         assert!(!NoticeBody::of_keeper(&action, &Moment::default()).unwrap().urgent);
+    }
+
+    #[test]
+    fn a_tow_that_is_over_on_the_way_is_an_alarm_that_says_where_and_one_that_arrived_is_none() {
+        let tow = Tow {
+            by: "technician 7".to_owned(),
+            reason: "to the yard".to_owned(),
+            announced: Utc(0),
+            until: Utc(3_600_000),
+            span_ms: 3_600_000,
+            dated: true,
+        };
+        let told = |action: &KeeperAction| NoticeBody::of_keeper(action, &Moment::default()).unwrap();
+        let begun = told(&KeeperAction::TowBegun { tow: tow.clone(), extended: false });
+        assert_eq!(begun.text, "technician 7 has announced a tow until 1970-01-01T01:00:00.000Z (to the yard).");
+        assert_eq!((begun.urgent, begun.hurries()), (false, true));
+        let ended = |adrift, reason: &str| {
+            let (tow, reason, position) = (tow.clone(), reason.to_owned(), Some(site().position));
+            told(&KeeperAction::TowEnded { tow, reason, adrift, position })
+        };
+        let out = ended(true, "the announced time has passed");
+        assert_eq!(
+            out.text,
+            "The tow that technician 7 announced is over (the announced time has passed), and the trailer has not \
+             arrived: it is 44.51000, -30.00000."
+        );
+        assert!(out.urgent && !out.advice.is_empty());
+        let arrived = ended(false, "arrived at site 4");
+        assert_eq!(arrived.text, "The tow that technician 7 announced is over: arrived at site 4.");
+        assert!(!arrived.urgent);
     }
 
     #[test]

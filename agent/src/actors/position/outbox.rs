@@ -1,6 +1,6 @@
 //! What the position actor has for the store, written in order beside its main loop.
 
-use super::places::Answer;
+use super::places::{Answer, TowAnswer};
 use super::{MEMORY_KEY, memory_form};
 use crate::actors::messages::{PlaceProblem, PlaceRow};
 use crate::clock;
@@ -56,6 +56,8 @@ pub(super) enum Job {
         then: Option<(Answer, Vec<PlaceRow>)>,
     },
     Answer(Answer, Vec<PlaceRow>),
+    /// All that was put before it is durable: the announcement of a tow and the notice of it.
+    TowAnswer(TowAnswer, Arc<PositionView>),
 }
 
 impl Job {
@@ -108,14 +110,14 @@ impl Outbox {
         let mut keep = false;
         for action in actions {
             if let Some(notice) = NoticeBody::of_keeper(action, now) {
-                let lane = if notice.urgent { Lane::Urgent } else { Lane::Bulk };
+                let lane = if notice.hurries() { Lane::Urgent } else { Lane::Bulk };
                 self.event(EventKind::Notice, lane, now.utc, &notice);
             }
             match action {
                 KeeperAction::State { from, to, reason } => {
                     tracing::info!("site keeper: {} after {}: {reason}", to.word(), from.word());
                 }
-                KeeperAction::SiteFound { site, returned_to, reason } => {
+                KeeperAction::SiteFound { site, returned_to, reason, .. } => {
                     let body = SiteBody::new(site, "found", *returned_to, reason);
                     self.event(EventKind::Site, Lane::Bulk, now.utc, &body);
                 }
@@ -146,6 +148,7 @@ impl Outbox {
                 | KeeperAction::DoubtBegan { .. }
                 | KeeperAction::DoubtEnded { .. }
                 | KeeperAction::Halted { .. }
+                | KeeperAction::TowBegun { .. }
                 | KeeperAction::TowEnded { .. } => {}
             }
         }
@@ -195,7 +198,10 @@ pub(super) async fn write(
             }
             tokio::time::sleep(Duration::from_millis(RETRY_MS)).await;
         };
-        if let Job::Keep { then: Some((answer, rows)), .. } | Job::Answer(answer, rows) = job {
+        if let Job::TowAnswer(answer, view) = job {
+            // Whoever asked may have gone.
+            drop(answer.send(Ok(view)));
+        } else if let Job::Keep { then: Some((answer, rows)), .. } | Job::Answer(answer, rows) = job {
             let answered = match result {
                 Ok(()) => Ok(rows),
                 Err(error) => Err(not_kept(&error)),
@@ -217,7 +223,7 @@ async fn write_one(store: &StoreHandle, job: &Job, trust: UtcTrust) -> Result<()
         Job::Restamp { from, to, view } => restamp(store, (*from, *to), 0, view).await,
         Job::Redate { after, from, view } => restamp(store, (*from, clock::mono()), *after, view).await,
         Job::Keep { memory, .. } => store.keep(MEMORY_KEY, memory.clone()).await,
-        Job::Answer(..) => Ok(()),
+        Job::Answer(..) | Job::TowAnswer(..) => Ok(()),
     }
 }
 

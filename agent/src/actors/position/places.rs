@@ -1,16 +1,41 @@
-//! What people ask of the place table.
+//! What people ask of the place table and say of tows.
 
-use crate::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow};
+use crate::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow, TowRequest};
 use pintle_core::ids::CameraId;
 use pintle_core::moment::Moment;
 use pintle_core::position::PositionView;
-use pintle_core::position::keeper::SiteKeeper;
+use pintle_core::position::keeper::{KeeperAction, SiteKeeper, TowProblem};
 use pintle_core::position::places::{LineProblem, LineState, PlaceLine};
 use pintle_core::read::stamp::{StampBasis, stamp};
+use std::sync::Arc;
 use tokio::sync::oneshot;
 
 /// The way back of an answer.
 pub(super) type Answer = oneshot::Sender<Result<Vec<PlaceRow>, PlaceProblem>>;
+
+/// The same for a tow.
+pub(super) type TowAnswer = oneshot::Sender<Result<Arc<PositionView>, PlaceProblem>>;
+
+/// Does what was said of a tow; what follows from it is in `out`.
+pub(super) fn tow(
+    request: TowRequest,
+    keeper: &mut SiteKeeper,
+    now: &Moment,
+    out: &mut Vec<KeeperAction>,
+) -> (TowAnswer, Result<(), PlaceProblem>) {
+    let refused = |problem: TowProblem| PlaceProblem { detail: format!("{problem}; {}", problem.advice()) };
+    match request {
+        TowRequest::Begin { for_s, extend, reason, by, answer } => {
+            let result = if extend {
+                keeper.tow_extend(&by, &reason, for_s, now, out)
+            } else {
+                keeper.tow_begin(&by, &reason, for_s, now, out)
+            };
+            (answer, result.map(drop).map_err(refused))
+        }
+        TowRequest::End { by, answer } => (answer, keeper.tow_end(&by, out).map(drop).map_err(refused)),
+    }
+}
 
 /// Does what was asked. Says whether the table was changed, so that it must be kept before the answer.
 pub(super) fn change(

@@ -1,23 +1,13 @@
 //! What the keeper keeps over a restart, and what it asks its actor to do.
 
 use super::noise::NoiseMemory;
+use super::tow::Tow;
 use crate::geo::LatLon;
 use crate::ids::SiteId;
 use crate::moment::{Mono, Utc};
 use crate::position::anchor::AnchorMemory;
 use crate::position::places::PlaceTable;
 use crate::position::{KeeperState, Site};
-
-/// A planned move, announced beforehand. It silences the urgency of leaving and nothing else.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Tow {
-    /// Who announced it.
-    pub by: String,
-    /// When.
-    pub announced: Utc,
-    /// When the announcement ends by itself.
-    pub until: Utc,
-}
 
 /// The site that the trailer stood at when the memory was written.
 #[derive(Clone, Debug, PartialEq)]
@@ -81,6 +71,8 @@ pub enum KeeperAction {
         site: Site,
         /// The former site at the same place whose lines are offered again.
         returned_to: Option<SiteId>,
+        /// True if it ends a move that nobody had announced, or whose announcement was over.
+        unannounced: bool,
         /// Why.
         reason: String,
     },
@@ -178,42 +170,24 @@ pub enum KeeperAction {
         /// Why.
         reason: String,
     },
+    /// A person announced a move, or gave the announced one a new end.
+    TowBegun {
+        /// Which.
+        tow: Tow,
+        /// True if it was announced before.
+        extended: bool,
+    },
     /// The announced move is over (arrived, ended by a person, or run out).
     TowEnded {
         /// Which.
         tow: Tow,
         /// Why.
         reason: String,
+        /// True if the trailer has left its site and not arrived: an alarm.
+        adrift: bool,
+        /// Where it is, if that is known.
+        position: Option<LatLon>,
     },
     /// [`super::SiteKeeper::memory`] changed in a way that must survive a restart: keep it now.
     Keep,
-}
-
-/// Why an announcement was refused.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum TowProblem {
-    /// It moves already.
-    #[error("the trailer is already under way, so the move can't be announced beforehand")]
-    Underway,
-    /// Out of range.
-    #[error("a move is announced for 1 s to 12 h, and {asked_s} s were asked for")]
-    TooLong {
-        /// What was asked.
-        asked_s: u64,
-    },
-    /// Nothing to end.
-    #[error("no move is announced")]
-    NotAnnounced,
-}
-
-impl TowProblem {
-    /// Next step for a technician, one sentence.
-    #[must_use]
-    pub fn advice(&self) -> &'static str {
-        match self {
-            Self::Underway => "the alarm stands; tell the people who got it that the move is yours",
-            Self::TooLong { .. } => "announce at most 12 h, and again when they have passed",
-            Self::NotAnnounced => "nothing is to be done",
-        }
-    }
 }

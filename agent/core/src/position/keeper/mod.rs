@@ -13,6 +13,7 @@ pub mod memory;
 mod moving;
 pub mod noise;
 mod standing;
+mod tow;
 
 use super::anchor::{Anchor, live_radius95_m};
 use super::places::PlaceTable;
@@ -23,11 +24,13 @@ use crate::ids::SiteId;
 use crate::moment::{Moment, Mono, Utc};
 use arrival::Arrival;
 use evidence::{Evidence, Sample, seconds};
-pub use memory::{KeeperAction, KeeperMemory, KeptSite, Tow, TowProblem};
+pub use memory::{KeeperAction, KeeperMemory, KeptSite};
 use moving::Adrift;
 use noise::StandingNoise;
 use standing::Standing;
 use std::sync::Arc;
+use tow::Announcement;
+pub use tow::{TOW_CAUTION, TOW_S_MAX, Tow, TowProblem};
 
 /// A pause longer than this between two fixes is a gap: evidence starts anew, and stamps say the age of the fix, ms.
 /// Source: the issue's own bound for stamps.
@@ -82,8 +85,9 @@ pub struct SiteKeeper {
     arrival: Arrival,
     evidence: Option<Evidence>,
     noise: StandingNoise,
-    tow: Option<Tow>,
+    tow: Option<Announcement>,
     adrift: Option<Adrift>,
+    link_up: bool,
     last_fix: Option<Fix>,
     sampled: Option<Mono>,
     hdop: Option<(Mono, f64)>,
@@ -123,7 +127,8 @@ impl SiteKeeper {
             arrival: Arrival::new(limits.settle_s),
             evidence: None,
             noise: StandingNoise::restored(memory.noise),
-            tow: memory.tow,
+            tow: memory.tow.map(|tow| Announcement::restored(tow, now)),
+            link_up: true,
             adrift: memory.adrift.then(Adrift::default),
             last_fix: None,
             sampled: None,
@@ -175,15 +180,11 @@ impl SiteKeeper {
 
     /// When [`Self::on_tick`] is due next; `None`: nothing waits.
     #[must_use]
-    pub fn next_deadline(&self, now: &Moment) -> Option<Mono> {
-        let tow = self.tow.as_ref().map(|tow| {
-            let left_ms = u64::try_from(tow.until.since_ms(now.utc)).unwrap_or(0);
-            now.mono.plus_ms(left_ms.max(1000))
-        });
+    pub fn next_deadline(&self) -> Option<Mono> {
         let lost = (self.standing.is_none() && self.state != KeeperState::Searching)
             .then(|| self.last_fix.map(|fix| fix.at.plus_ms(LOST_MS + 1)))
             .flatten();
-        [tow, lost].into_iter().flatten().min()
+        [self.tow_ends(), lost].into_iter().flatten().min()
     }
 
     /// What must survive a restart.
@@ -193,7 +194,7 @@ impl SiteKeeper {
             next_site: SiteId(self.next_site),
             kept: self.standing.as_ref().map(Standing::kept),
             adrift: self.adrift.is_some(),
-            tow: self.tow.clone(),
+            tow: self.tow().cloned(),
             history: self.history.as_ref().clone(),
             places: self.places.as_ref().clone(),
             noise: self.noise.memory(),
@@ -207,6 +208,8 @@ impl SiteKeeper {
         view.reason.clone_from(&self.reason);
         view.site = self.standing.as_ref().map(|standing| standing.site.clone());
         view.verified_since_start = self.standing.as_ref().is_some_and(|standing| standing.verified);
+        view.adrift = self.adrift.map(|_| self.history.last().and_then(|site| site.left).unwrap_or(self.since.1));
+        view.tow = self.tow_view();
         view.last_fix = self.last_fix;
         view.timeline = Arc::clone(&self.timeline);
         view.places = Arc::clone(&self.places);
@@ -258,53 +261,6 @@ impl SiteKeeper {
     #[must_use]
     pub fn places(&self) -> &PlaceTable {
         &self.places
-    }
-
-    /// The announced move, if any.
-    #[must_use]
-    pub fn tow(&self) -> Option<&Tow> {
-        self.tow.as_ref()
-    }
-
-    /// Announces a move for `for_s` seconds.
-    ///
-    /// # Errors
-    /// [`TowProblem::Underway`] if it moves already, [`TowProblem::TooLong`] outside 1 s to 12 h.
-    pub fn tow_begin(&mut self, by: &str, for_s: u64, now: &Moment) -> Result<Tow, TowProblem> {
-        const TOW_S_MAX: u64 = 12 * 3600;
-        if !(1..=TOW_S_MAX).contains(&for_s) {
-            return Err(TowProblem::TooLong { asked_s: for_s });
-        }
-        if self.adrift.is_some() || self.state == KeeperState::Underway {
-            return Err(TowProblem::Underway);
-        }
-        let span_ms = i64::try_from(for_s * 1000).unwrap_or(i64::MAX);
-        let tow = Tow { by: crate::ids::printable(by, 80), announced: now.utc, until: now.utc.plus_ms(span_ms) };
-        self.tow = Some(tow.clone());
-        Ok(tow)
-    }
-
-    /// Ends the announcement.
-    ///
-    /// # Errors
-    /// [`TowProblem::NotAnnounced`] if there is none.
-    pub fn tow_end(&mut self, out: &mut Vec<KeeperAction>) -> Result<Tow, TowProblem> {
-        let tow = self.tow.take().ok_or(TowProblem::NotAnnounced)?;
-        out.push(KeeperAction::TowEnded { tow: tow.clone(), reason: "a person ended the announcement".to_owned() });
-        out.push(KeeperAction::Keep);
-        Ok(tow)
-    }
-
-    fn expire_tow(&mut self, now: &Moment, out: &mut Vec<KeeperAction>) {
-        // A clock that was set backwards can't prolong an announcement past twelve hours from its own start.
-        if let Some(tow) = self.tow.take_if(|tow| tow.until <= now.utc || now.utc < tow.announced.plus_ms(-60_000)) {
-            out.push(KeeperAction::TowEnded { tow, reason: "the announced time has passed".to_owned() });
-            out.push(KeeperAction::Keep);
-        }
-    }
-
-    fn announced(&self, now: &Moment) -> bool {
-        self.tow.as_ref().is_some_and(|tow| now.utc < tow.until)
     }
 
     fn enter(&mut self, state: KeeperState, reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {

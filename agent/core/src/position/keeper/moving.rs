@@ -15,8 +15,13 @@ use std::sync::Arc;
 const HALT_TOLD_MS: u64 = 15_000;
 /// A former site nearer than this is the same place, metres (design).
 const RETURN_M: f64 = 50.0;
-/// Track points: at least so far apart in time while moving, ms; our own choice.
-const TRACK_MS: u64 = 5_000;
+/// Track points of an unannounced move: one for each so many metres, but not more and not less often than every so many
+/// ms; our own choice. The lower bound holds where no speed is known.
+const TRACK_M: f64 = 100.0;
+const TRACK_MS_MIN: u64 = 5_000;
+const TRACK_MS_MAX: u64 = 20_000;
+/// The same while the link is not up: nobody reads them now, ms.
+const TRACK_UNLINKED_MS: u64 = 30_000;
 /// Track points at a halt, ms.
 const TRACK_HALTED_MS: u64 = 60_000;
 /// Track points of an announced move, ms.
@@ -133,11 +138,12 @@ impl SiteKeeper {
         self.unsure_until = since;
         self.arrival.clear();
         let arrived = self.adrift.take().is_some();
+        let unannounced = arrived && !self.announced(now);
         self.enter(KeeperState::Anchored, found_by.clone(), now, out);
-        out.push(KeeperAction::SiteFound { site, returned_to, reason: found_by.clone() });
+        out.push(KeeperAction::SiteFound { site, returned_to, unannounced, reason: found_by.clone() });
         out.push(KeeperAction::Restamp { from: since, to: now.mono, reason: found_by });
-        if arrived && let Some(tow) = self.tow.take() {
-            out.push(KeeperAction::TowEnded { tow, reason: format!("arrived at site {}", id.0) });
+        if arrived {
+            self.over(format!("arrived at site {}", id.0), out);
         }
         out.push(KeeperAction::Keep);
     }
@@ -148,7 +154,7 @@ impl SiteKeeper {
         let every_ms = match (announced, self.arrival.halted_since.is_some()) {
             (_, true) => TRACK_HALTED_MS,
             (true, false) => TRACK_ANNOUNCED_MS,
-            (false, false) => TRACK_MS,
+            (false, false) => self.track_every_ms(sample.speed_mps),
         };
         let Some(adrift) = &mut self.adrift else { return };
         if adrift.last_point.is_some_and(|last| sample.at.since_ms(last) < every_ms) {
@@ -163,6 +169,22 @@ impl SiteKeeper {
             at: sample.at,
             announced,
         });
+    }
+
+    fn track_every_ms(&self, speed_mps: Option<f64>) -> u64 {
+        if !self.link_up {
+            return TRACK_UNLINKED_MS;
+        }
+        let every = speed_mps.map_or(TRACK_MS_MIN, |mps| {
+            std::time::Duration::try_from_secs_f64(TRACK_M / mps.max(0.1))
+                .map_or(TRACK_MS_MAX, |every| u64::try_from(every.as_millis()).unwrap_or(TRACK_MS_MAX))
+        });
+        every.clamp(TRACK_MS_MIN, TRACK_MS_MAX)
+    }
+
+    /// Says whether the link is up, as far as anybody knows: without it track points come less often.
+    pub fn link_is(&mut self, up: bool) {
+        self.link_up = up;
     }
 
     /// Whether stamps must say the age of the fix now.

@@ -1,0 +1,121 @@
+//! `pintle tow`: announces a planned move to the running agent, ends it, and tells of it.
+
+use super::ask::{Way, own_name};
+use crate::exit::Exit;
+use pintle_core::health::wording;
+use pintle_core::ids::printable;
+use pintle_core::wire::control::TowStatusBody;
+use serde_json::{Value, json};
+use std::io::{self, Write};
+
+/// Arguments of `pintle tow`.
+#[derive(Debug, clap::Args)]
+pub struct TowArgs {
+    #[command(subcommand)]
+    verb: TowVerb,
+    #[command(flatten)]
+    way: Way,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum TowVerb {
+    /// Announce a move before it begins: leaving is then told, but is no alarm. It ends at arrival.
+    Begin {
+        /// For how long, at most 12 h: 3h, 90m, 2h30m.
+        #[arg(long = "for", value_name = "TIME", value_parser = seconds)]
+        for_s: u64,
+        /// Who says so; without it your user name is taken.
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+        /// Why.
+        #[arg(long, value_name = "TEXT", default_value = "")]
+        reason: String,
+        /// Give the announced move a new end, counted from now.
+        #[arg(long)]
+        extend: bool,
+    },
+    /// End the announcement. While the trailer is under way that is an alarm.
+    End {
+        /// Who says so; without it your user name is taken.
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+    },
+    /// Tell whether a move is announced, by whom and until when.
+    Status,
+}
+
+/// Asks the agent and shows its answer. Ends with 69 if no agent runs, with 2 if it refused.
+pub fn tow(args: &TowArgs, out: &mut dyn Write) -> Exit {
+    args.way.ask::<TowStatusBody>(&request(&args.verb), "", out, |body, _, out| as_text(body, out))
+}
+
+fn request(verb: &TowVerb) -> Value {
+    let name = |by: &Option<String>| by.clone().unwrap_or_else(own_name);
+    match verb {
+        TowVerb::Begin { for_s, by, reason, extend } => json!({
+            "do": "tow.begin",
+            "by": name(by),
+            "args": { "for_s": for_s, "reason": reason, "extend": extend },
+        }),
+        TowVerb::End { by } => json!({ "do": "tow.end", "by": name(by) }),
+        TowVerb::Status => json!({ "do": "tow.status" }),
+    }
+}
+
+/// Hours, minutes and seconds as people write them, in s.
+fn seconds(text: &str) -> Result<u64, String> {
+    let wrong = || "write it like 3h, 90m or 2h30m".to_owned();
+    let (mut total_s, mut number) = (0_u64, String::new());
+    for c in text.trim().chars() {
+        let unit_s = match c {
+            '0'..='9' => {
+                number.push(c);
+                continue;
+            }
+            'h' => 3600,
+            'm' => 60,
+            's' => 1,
+            _ => return Err(wrong()),
+        };
+        let count: u64 = std::mem::take(&mut number).parse().map_err(|_| wrong())?;
+        total_s = count.checked_mul(unit_s).and_then(|s| s.checked_add(total_s)).ok_or_else(wrong)?;
+    }
+    // A number without a unit could be minutes as well as hours.
+    if number.is_empty() && 0 < total_s { Ok(total_s) } else { Err(wrong()) }
+}
+
+fn as_text(body: &TowStatusBody, out: &mut dyn Write) -> io::Result<()> {
+    let shown = |text: &Option<String>| printable(text.as_deref().unwrap_or(""), 200);
+    if body.announced {
+        let left = body.left_s.map_or_else(String::new, |s| format!(" ({} left)", wording::span(s * 1000)));
+        writeln!(out, "A tow is announced by {} until {}{left}.", shown(&body.by), shown(&body.until))?;
+        if body.reason.is_some() {
+            writeln!(out, "    {}", shown(&body.reason))?;
+        }
+    } else {
+        writeln!(out, "No tow is announced.")?;
+    }
+    if body.adrift_since.is_some() {
+        let since = shown(&body.adrift_since);
+        writeln!(out, "The trailer left its site at {since} and has not arrived.")?;
+    }
+    for line in &body.caution {
+        writeln!(out, "  [ ] {}", printable(line, 200))?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::seconds;
+
+    #[test]
+    fn times_are_read_as_people_write_them() {
+        for (text, s) in [("3h", 10_800), ("90m", 5400), ("2h30m", 9000), ("45s", 45), (" 12h ", 43_200)] {
+            assert_eq!(seconds(text), Ok(s), "{text}");
+        }
+        for text in ["", "3", "h", "3 h", "3d", "-3h", "1.5h", "99999999999999999999h", "18446744073709551615h", "0h"] {
+            assert!(seconds(text).is_err(), "{text}");
+        }
+    }
+}

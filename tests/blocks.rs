@@ -121,7 +121,7 @@ impl World {
     fn new() -> Self {
         let (trailer, agency) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
         let store = open(trailer.path(), &LIMITS, moment(1000)).unwrap();
-        let receiver = Some(pintle::receive::store::start(agency.path()).unwrap());
+        let receiver = Some(pintle::receive::store::start(agency.path(), None).unwrap());
         Self {
             trailer,
             agency,
@@ -233,7 +233,7 @@ impl World {
                 let (store, thread) = self.receiver.take().unwrap();
                 drop(store);
                 thread.join().unwrap();
-                self.receiver = Some(pintle::receive::store::start(self.agency.path()).unwrap());
+                self.receiver = Some(pintle::receive::store::start(self.agency.path(), None).unwrap());
             }
         }
     }
@@ -283,6 +283,7 @@ fn written(event: &Leased, generation: &str) -> Vec<u8> {
         body: &event.body,
         stamp: event.stamp.as_deref(),
         hit: event.hit,
+        sealed: false,
         images: event.images.as_deref(),
     })
     .unwrap()

@@ -82,7 +82,7 @@ colour = "red"
         "line 24: `health.valid_s` is less than two writings of the health files; write at least twice \
          `health.every_s`, or every small delay looks like a dead agent",
         "line 25: [health] has no key `colour`; take it out; the keys here are every_s, valid_s, group",
-        "missing: table [queue]; add it with `seal` (\"none\")",
+        "missing: table [queue]; add it with `seal` (\"none\", \"disk\", \"receiver\")",
     ];
     let told = told(text);
     for (told, expected) in told.iter().zip(expected) {
@@ -106,7 +106,7 @@ fn an_empty_file_is_told_everything_that_a_trailer_needs() {
         [
             "missing: table [trailer]; add it with `id` (1 to 40 of a-z, 0-9 and -)",
             "missing: table [camera]; add it with `id` (1 to 32 of a-z, 0-9 and -)",
-            "missing: table [queue]; add it with `seal` (\"none\")",
+            "missing: table [queue]; add it with `seal` (\"none\", \"disk\", \"receiver\")",
         ]
     );
 }

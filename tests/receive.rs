@@ -489,8 +489,15 @@ async fn peers_that_dawdle_are_dropped_and_hold_up_nobody() {
     let quick = Duration::from_millis(300);
     let limits = Limits { head_wait: quick, body_silence: quick, connections_max: 4, ..Limits::default() };
     let listen = "127.0.0.1:0".parse().unwrap();
-    let setup =
-        ReceiverSetup { listen, folder: folder.path().join("data"), tls: None, token: None, tokens: None, limits };
+    let setup = ReceiverSetup {
+        listen,
+        folder: folder.path().join("data"),
+        tls: None,
+        token: None,
+        tokens: None,
+        opener: None,
+        limits,
+    };
     let server = Server::bind(setup).await.unwrap();
     let url = server.url();
     let stop = CancellationToken::new();
@@ -537,8 +544,15 @@ async fn bodies_share_one_bounded_memory() {
     let folder = tempfile::tempdir().unwrap();
     let limits = Limits { bodies_bytes_max: 64 * 1024, body_wait: Duration::from_secs(2), ..Limits::default() };
     let listen = "127.0.0.1:0".parse().unwrap();
-    let setup =
-        ReceiverSetup { listen, folder: folder.path().to_owned(), tls: None, token: None, tokens: None, limits };
+    let setup = ReceiverSetup {
+        listen,
+        folder: folder.path().to_owned(),
+        tls: None,
+        token: None,
+        tokens: None,
+        opener: None,
+        limits,
+    };
     let server = Server::bind(setup).await.unwrap();
     let url = server.url();
     let stop = CancellationToken::new();

@@ -90,6 +90,7 @@ fn parts<'a>(kind: EventKind, body: &'a [u8], stamp: Option<&'a [u8]>, hit: bool
         body,
         stamp,
         hit,
+        sealed: false,
         images: None,
     }
 }

@@ -91,6 +91,7 @@ async fn receiver(folder: &Path, stop: CancellationToken) -> (SocketAddr, String
         tls: Some(Arc::new(tls)),
         token: None,
         tokens: None,
+        opener: None,
         limits: Limits::default(),
     };
     let receiver = Receiver::bind(setup).await.unwrap();

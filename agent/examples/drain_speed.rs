@@ -70,8 +70,16 @@ fn receiver(folder: PathBuf, stop: CancellationToken) -> anyhow::Result<String> 
         runtime.block_on(async {
             let listen = ([127, 0, 0, 1], 0).into();
             let limits = Limits::default();
-            let receiver =
-                Receiver::bind(ReceiverSetup { listen, folder, tls: None, token: None, tokens: None, limits }).await?;
+            let receiver = Receiver::bind(ReceiverSetup {
+                listen,
+                folder,
+                tls: None,
+                token: None,
+                tokens: None,
+                opener: None,
+                limits,
+            })
+            .await?;
             tell.send(receiver.url())?;
             receiver.serve(stop).await;
             Ok(())

@@ -86,6 +86,7 @@ fn setup(folder: &Path, socket: &Path, batch: usize, commit_wait_ms: u64) -> any
             budget_mb_day: 0,
         },
         spool: None,
+        ids_needed: false,
         cameras: vec![config::Camera { id: CameraId::new("north")?, label: "North".to_owned() }],
         store: store::open(&folder.join("state"), &queue, clock::moment(UtcTrust::Unset))?,
         position: watch::channel(Arc::default()).1,

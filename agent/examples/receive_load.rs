@@ -41,6 +41,7 @@ fn event(number: u64) -> Result<Vec<u8>> {
         body: body.as_bytes(),
         stamp: Some(STAMP.as_bytes()),
         hit: false,
+        sealed: false,
         images: None,
     })?)
 }
@@ -63,6 +64,7 @@ fn main() -> Result<()> {
                 tls: None,
                 token: None,
                 tokens: None,
+                opener: None,
                 limits: Limits::default(),
             };
             let receiver = Receiver::bind(setup).await?;

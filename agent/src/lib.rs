@@ -12,6 +12,7 @@ pub mod lifecycle;
 pub mod page;
 pub mod proof;
 pub mod receive;
+pub mod seal;
 pub mod show;
 pub mod store;
 pub mod survey;

@@ -115,6 +115,7 @@ impl Wires {
                     intake: config.intake.clone(),
                     images: config.images.clone(),
                     spool: config.spool.clone().map(|spool| (spool, config.queue)),
+                    ids_needed: config.queue.seal != crate::config::Seal::None,
                     cameras: config.cameras.clone(),
                     store: store.clone(),
                     position: position.clone(),

@@ -99,6 +99,7 @@ impl Door {
             intake: limits,
             images,
             spool: None,
+            ids_needed: false,
             cameras: vec![camera("north"), camera("south")],
             store: store.clone(),
             position: position_in,

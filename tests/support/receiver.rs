@@ -107,6 +107,7 @@ impl Event {
             body: self.read_body.as_bytes(),
             stamp: (self.kind == EventKind::Read).then_some(stamp.as_slice()),
             hit: false,
+            sealed: false,
             images: self.announced.as_ref().map(String::as_bytes),
         })
         .unwrap()

@@ -17,6 +17,7 @@ pub mod position;
 pub mod queue;
 pub mod read;
 pub mod receive;
+pub mod seal;
 pub mod sim;
 pub mod survey;
 pub mod units;

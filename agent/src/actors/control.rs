@@ -268,6 +268,14 @@ async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> 
         Verb::QueueList { .. } | Verb::QueueRetry { .. } | Verb::QueueDrop { .. } => {
             return queue::answer(setup, &ask.verb).await;
         }
+        Verb::KeyRotate => {
+            return match setup.store.rotate_keys().await {
+                Ok(()) => Ok(json!({ "rotated": true })),
+                Err(error) => {
+                    Err(Problem::new("refused", 409, "That can't be done now", format!("{error}; {}", error.advice())))
+                }
+            };
+        }
         Verb::TowStatus => return Ok(json!(tow_body(&setup.position.borrow(), false))),
         Verb::TowBegin { for_s, extend, reason } => {
             let (for_s, extend, reason) = (*for_s, *extend, reason.clone());

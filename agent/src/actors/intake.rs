@@ -67,6 +67,8 @@ pub struct IntakeSetup {
     pub images: config::Images,
     /// The folder of reads as files, with the settings of the queue that it keeps to; `None`: none.
     pub spool: Option<(config::Spool, config::Queue)>,
+    /// True where reads are sealed: then each must bring an id of its own.
+    pub ids_needed: bool,
     /// The configured cameras.
     pub cameras: Vec<config::Camera>,
     /// The queue.
@@ -147,7 +149,7 @@ struct Shared {
     cameras: Vec<CameraId>,
     store: StoreHandle,
     position: watch::Receiver<Arc<PositionView>>,
-    id_key: hmac::Key,
+    ids: batch::Ids,
     prepare: batch::Prepare,
     set_aside: batch::SetAside,
     connections: Connections,
@@ -172,7 +174,7 @@ impl Shared {
             cameras: setup.cameras.iter().map(|camera| camera.id.clone()).collect(),
             store: setup.store.clone(),
             position: setup.position.clone(),
-            id_key: hmac::Key::new(hmac::HMAC_SHA256, id_key),
+            ids: batch::Ids { key: hmac::Key::new(hmac::HMAC_SHA256, id_key), needed: setup.ids_needed },
             prepare: batch::prepare,
             set_aside: batch::SetAside::default(),
             connections: Connections::default(),

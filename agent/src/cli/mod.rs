@@ -5,11 +5,13 @@ use crate::exit::Exit;
 use clap::{Parser, Subcommand};
 use std::io::Write as _;
 
+pub(crate) mod agent;
 mod ask;
 pub mod audit;
 pub mod bundle;
 pub mod check;
 pub mod courier;
+pub mod key;
 pub mod place;
 pub mod queue;
 pub mod replay;
@@ -38,6 +40,8 @@ enum Command {
     Run(run::RunArgs),
     /// Say what is right and wrong with the configuration and everything that it names.
     Check(check::CheckArgs),
+    /// Make or show a key pair for sealed reads, or have the agent read its key files anew.
+    Key(key::KeyArgs),
     /// Show, write or confirm the place lines of the cameras.
     Place(place::PlaceArgs),
     /// Show what the receiver refused, send it once more, or let it go.
@@ -83,6 +87,7 @@ pub fn main() -> Exit {
         Command::Queue(args) => queue::queue(&args, &mut out),
         Command::Audit(args) => audit::audit(&args, &mut out),
         Command::Tow(args) => tow::tow(&args, &mut out),
+        Command::Key(args) => key::key(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),
         Command::Replay(args) => replay::replay(&args, &mut out),
         Command::Status(args) => status::status(&args, &mut out),

@@ -7,6 +7,8 @@ use crate::exit::Exit;
 use crate::lifecycle::crashes::{Crashes, SAFE_MODE_MS};
 use crate::lifecycle::watchdog::tell;
 use crate::lifecycle::{self, Parts, Running, StopSignals};
+use crate::seal::{Keyring, KeyringError, Seal};
+use crate::store::seal::Sealer;
 use crate::store::{self, StoreHandle};
 use crate::wiring::Wires;
 use anyhow::Context as _;
@@ -48,7 +50,15 @@ pub fn run(args: &RunArgs) -> Exit {
             return Exit::Act;
         }
     }
-    let store = match store::open(&config.trailer.state_dir, &config.queue, clock::moment(UtcTrust::Unset)) {
+    let sealer = match sealer(&config) {
+        Ok(sealer) => sealer,
+        Err(error) => {
+            complain(&error, error.advice());
+            return Exit::Config;
+        }
+    };
+    let now = clock::moment(UtcTrust::Unset);
+    let store = match store::open_sealed(&config.trailer.state_dir, &config.queue, sealer, now) {
         Ok(store) => store,
         Err(error) => {
             complain(&error, error.advice());
@@ -113,6 +123,18 @@ fn serve(config: Config, store: &StoreHandle, crashes: &Crashes) -> anyhow::Resu
     // A thread that is stuck in the system must not keep the process from ending.
     runtime.shutdown_timeout(Duration::from_millis(500));
     served
+}
+
+/// Who seals, as the configuration says.
+fn sealer(config: &Config) -> Result<Option<Box<dyn Sealer>>, KeyringError> {
+    let folder = &config.trailer.state_dir;
+    let Some(seal) = Seal::of(config.queue.seal, &config.seal, folder) else { return Ok(None) };
+    if Keyring::disk_key_is_beside(folder, &seal) {
+        tracing::warn!("the key of the disk lies on the disk that it protects: whoever takes it can read the plates");
+    }
+    let limits = store::limits(&config.queue);
+    let keyring = Keyring::open(folder, &config.trailer.id.source(), &limits, seal)?;
+    Ok(Some(Box::new(keyring)))
 }
 
 fn make(folder: &Path, mode: u32) -> std::io::Result<()> {

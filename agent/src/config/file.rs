@@ -4,8 +4,8 @@ use super::keys::CAMERAS_MAX;
 use super::mistakes::{ConfigError, Mistake};
 use super::reader::{Reader, Section};
 use super::{
-    Camera, Config, Control, Gps, Health, Images, Input, Intake, Link, Position, Queue, Seal, Spool, Trailer, WhenFull,
-    receiver,
+    Camera, Config, Control, Gps, Health, Images, Input, Intake, Link, Position, Queue, Seal, SealFiles, Spool,
+    Trailer, WhenFull, receiver,
 };
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::inputs::InputKind;
@@ -83,7 +83,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
     let spool = spool(reader, root);
     let cameras = cameras(reader, root);
     let inputs = inputs(reader, root);
-    let queue = queue(reader, root);
+    let (queue, seal) = queue(reader, root);
     let receiver = receiver::section(reader, root).map(|mut receiver| {
         receiver.broker.state_dir = trailer.as_ref().map(|trailer| trailer.state_dir.clone()).unwrap_or_default();
         receiver
@@ -119,6 +119,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
         cameras,
         inputs,
         queue,
+        seal,
         receiver,
         link,
         health,
@@ -270,15 +271,32 @@ fn inputs<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Vec<Input> {
     inputs
 }
 
-fn queue<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Queue {
+fn queue<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> (Queue, SealFiles) {
     let section = reader.section(root, "queue");
     if section.table.is_some_and(|table| table.get("seal").is_none()) {
         reader.mistake(None, "queue.seal", "`queue.seal`, how waiting reads are protected on the disk", SEAL_ADVICE);
-    } else {
-        reader.choice(section, "seal");
     }
-    Queue {
-        seal: Seal::None,
+    let given = section.table.is_some_and(|table| table.get("seal").is_some());
+    let seal = match if given { reader.choice(section, "seal") } else { "none" } {
+        "disk" => Seal::Disk,
+        "receiver" => Seal::Receiver,
+        _ => Seal::None,
+    };
+    let files = SealFiles { keys: reader.paths(section, "seal_keys"), disk_key: reader.path(section, "seal_key_file") };
+    let there = |name: &str| section.table.is_some_and(|table| table.get(name).is_some());
+    for (needs, name, what) in [
+        (Seal::Receiver, "seal_keys", "`queue.seal_keys`, the public keys of the agencies that may read"),
+        (Seal::Disk, "seal_key_file", "`queue.seal_key_file`, the key of this disk"),
+    ] {
+        let key = format!("queue.{name}");
+        if seal == needs && !there(name) {
+            let advice =
+                "`pintle key new` makes a pair for an agency; docs/OPERATIONS.md tells how to keep a key for the disk";
+            reader.mistake(at(root, "queue", "seal"), &key, format!("missing: {what}"), advice);
+        }
+    }
+    let queue = Queue {
+        seal,
         commit_wait_ms: reader.whole(section, "commit_wait_ms"),
         waiting_keep_s: reader.whole(section, "waiting_keep_s"),
         hit_waiting_keep_s: reader.whole(section, "hit_waiting_keep_s"),
@@ -290,12 +308,13 @@ fn queue<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Queue {
         ballast_mib: reader.whole(section, "ballast_mib"),
         when_full: if reader.choice(section, "when_full") == "evict" { WhenFull::Evict } else { WhenFull::Refuse },
         dedupe_keep_s: reader.whole(section, "dedupe_keep_s"),
-    }
+    };
+    (queue, files)
 }
 
 const SEAL_ADVICE: &str = "this has no default on purpose: whoever opens the trailer could read the plates. Write \
-    `seal = \"none\"` below [queue] to keep them in clear (health says so); sealing to the receiver's key or to the \
-    disk is not in this version";
+    `seal = \"receiver\"` below [queue] to seal them for your agency (the trailer itself can't read them then), \
+    `seal = \"disk\"` to seal them with a key of this computer, or `seal = \"none\"` to keep them in clear (health says so)";
 
 fn link<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Link> {
     let section = reader.section(root, "link");

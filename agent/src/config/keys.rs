@@ -16,6 +16,11 @@ pub enum Kind {
     },
     /// A path that begins with `/`.
     Path,
+    /// A list of paths that begin with `/`.
+    Paths {
+        /// Longest list.
+        max: usize,
+    },
     /// A whole number within the bounds, in the unit.
     Whole {
         /// Lowest value.
@@ -58,6 +63,7 @@ impl Kind {
             Self::Name { chars_max } => format!("1 to {chars_max} of a-z, 0-9 and -"),
             Self::Text { chars_max } => format!("text, 1 to {chars_max} characters"),
             Self::Path => "path that begins with /".to_owned(),
+            Self::Paths { max } => format!("list of 1 to {max} paths that begin with /"),
             Self::Whole { min, max, unit } => format!("{min} to {max} {unit}").trim_end().to_owned(),
             Self::Number { min, max, unit } => format!("{min} to {max} {unit}"),
             Self::OneOf { values, unit } => {
@@ -127,6 +133,9 @@ pub const TABLES_LISTED: [&str; 2] = ["camera", "input"];
 /// Cameras of one trailer (design: one to sixteen).
 pub const CAMERAS_MAX: usize = 16;
 
+/// Agencies that one trailer seals for (our own limit: each costs 110 bytes a read on its way).
+const SEAL_KEYS_MAX: usize = 8;
+
 const fn key(table: &'static str, name: &'static str, kind: Kind, absent: Absent) -> Key {
     Key { table, name, kind, absent }
 }
@@ -174,7 +183,9 @@ pub const KEYS: &[Key] = &[
     key("input", "kind", Kind::Choice(&["mast", "axle_lock", "stabilisers"]), Absent::Refused),
     key("input", "path", Kind::Path, Absent::Refused),
     key("input", "safe", Kind::Text { chars_max: 32 }, Absent::Refused),
-    key("queue", "seal", Kind::Choice(&["none"]), Absent::Refused),
+    key("queue", "seal", Kind::Choice(&["none", "disk", "receiver"]), Absent::Refused),
+    key("queue", "seal_keys", Kind::Paths { max: SEAL_KEYS_MAX }, Absent::Unused),
+    key("queue", "seal_key_file", Kind::Path, Absent::Unused),
     key("queue", "commit_wait_ms", whole(0, 2000, "ms"), Absent::Whole(0)),
     key("queue", "waiting_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Whole(30 * 86_400)),
     key("queue", "hit_waiting_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Whole(30 * 86_400)),

@@ -36,6 +36,8 @@ pub struct Config {
     pub inputs: Vec<Input>,
     /// `[queue]`
     pub queue: Queue,
+    /// The files that `queue.seal` needs.
+    pub seal: SealFiles,
     /// `[receiver]`; `None`: not fitted, reads wait.
     pub receiver: Option<Receiver>,
     /// `[link]`; `None`: not fitted.
@@ -145,6 +147,19 @@ pub struct Input {
 pub enum Seal {
     /// In clear; health says so.
     None,
+    /// For this disk only, by the key in `queue.seal_key_file`.
+    Disk,
+    /// For the agencies whose public keys are in `queue.seal_keys`.
+    Receiver,
+}
+
+/// The files that sealing needs.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct SealFiles {
+    /// `queue.seal_keys`: public keys of the agencies, one to eight.
+    pub keys: Vec<PathBuf>,
+    /// `queue.seal_key_file`: the key of this disk.
+    pub disk_key: Option<PathBuf>,
 }
 
 /// The queue on disk.

@@ -288,6 +288,28 @@ impl<'i> Reader<'i> {
         fallback
     }
 
+    /// A list of paths; empty if it is not there.
+    pub(super) fn paths(&mut self, section: Section<'_, 'i>, name: &str) -> Vec<PathBuf> {
+        let Some(value) = self.value(section, name) else { return Vec::new() };
+        let max = match keys::find(section.name, name).map(|key| key.kind) {
+            Some(Kind::Paths { max }) => max,
+            _ => usize::MAX,
+        };
+        let list = value.get_ref().as_array();
+        let paths: Option<Vec<PathBuf>> = list.and_then(|list| {
+            list.iter()
+                .map(|path| path.get_ref().as_str().map(PathBuf::from).filter(|path| path.is_absolute()))
+                .collect()
+        });
+        match paths {
+            Some(paths) if (1..=max).contains(&paths.len()) => paths,
+            _ => {
+                self.wrong(section, name, value, "is no such list");
+                Vec::new()
+            }
+        }
+    }
+
     /// A loopback address with port.
     pub(super) fn loopback(&mut self, section: Section<'_, 'i>, name: &str) -> Option<SocketAddr> {
         let (text, at) = self.text(section, name)?;

@@ -6,6 +6,7 @@ use super::blocks::Digest;
 use super::content::{StampRow, content};
 use super::ledger::Entry;
 use crate::proof;
+use crate::seal::SealedRead;
 use aws_lc_rs::digest;
 use pintle_core::ids::{EventId, TrailerId};
 use pintle_core::moment::Utc;
@@ -47,6 +48,8 @@ pub struct Event {
     pub stamp: Option<StampRow>,
     /// Files that it announces, reads only.
     pub images: Vec<ImageBody>,
+    /// The sealed read, until it is opened.
+    pub sealed: Option<SealedRead>,
     /// What it says of numbers that will not come, ledger events only.
     pub ledger: Option<Entry>,
     /// What it tells of blocks, digest events only.
@@ -222,6 +225,7 @@ fn event(source: &str, text: &str) -> Result<Event, Refused> {
         hit: content.hit,
         stamp: content.stamp,
         images: content.images,
+        sealed: content.sealed,
         ledger: content.ledger,
         digest: content.digest,
         leaf: salt.map(|salt| (salt, proof::leaf(&salt, text.as_bytes()))),

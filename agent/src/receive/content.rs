@@ -7,6 +7,7 @@ use super::blocks::{self, Digest};
 use super::check::{is_uuid, what_is_wrong};
 use super::images::{ANNOUNCED_MAX, BYTES_MAX};
 use super::ledger::{self, Entry};
+use crate::seal::SealedRead;
 use pintle_core::geo::LatLon;
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::images::{Address, Media};
@@ -42,6 +43,8 @@ pub(super) struct Content {
     pub(super) stamp: Option<StampRow>,
     /// The files that it announces.
     pub(super) images: Vec<ImageBody>,
+    /// The sealed read, if it is one.
+    pub(super) sealed: Option<SealedRead>,
     /// What it says of numbers, ledger events only.
     pub(super) ledger: Option<Entry>,
     /// What it tells of blocks, digest events only.
@@ -51,7 +54,8 @@ pub(super) struct Content {
 /// `data` of a read.
 #[derive(Deserialize)]
 struct ReadSeen {
-    read: Box<RawValue>,
+    read: Option<Box<RawValue>>,
+    sealed: Option<SealedRead>,
     #[serde(with = "PlaceSeen")]
     place: PlaceBody,
     #[serde(with = "ClockSeen")]
@@ -210,7 +214,21 @@ pub(super) fn content(kind: EventKind, body: &EventBody) -> Result<Content, Stri
 
 fn read(id: &str, data: &str) -> Result<Content, String> {
     let seen: ReadSeen = parsed("data of a read", data)?;
-    let read: EngineSeen = parsed("data.read", seen.read.get())?;
+    let raw = match (seen.read, seen.sealed) {
+        (Some(read), None) => read,
+        (None, Some(sealed)) => {
+            let stamp = StampRow {
+                read_id: id.to_owned(),
+                revision: seen.stamp_revision,
+                place: seen.place,
+                clock: seen.clock,
+            };
+            return sealed_read(sealed, stamp, seen.caution.is_some_and(|caution| !caution.is_empty()));
+        }
+        (Some(_), Some(_)) => return Err("data has both read and sealed".to_owned()),
+        (None, None) => return Err("data of a read: missing field `read`".to_owned()),
+    };
+    let read: EngineSeen = parsed("data.read", raw.get())?;
     let hit = read.hit.is_some();
     let warned = !hit || seen.caution.as_deref().is_some_and(|caution| !caution.is_empty());
     let own =
@@ -233,7 +251,7 @@ fn read(id: &str, data: &str) -> Result<Content, String> {
         StampRow { read_id: id.to_owned(), revision: seen.stamp_revision, place: seen.place, clock: seen.clock };
     check_stamp(&stamp)?;
     Ok(Content {
-        what: Some(Box::<str>::from(seen.read).into_string()),
+        what: Some(Box::<str>::from(raw).into_string()),
         hit,
         stamp: Some(stamp),
         images: seen.images,
@@ -250,6 +268,27 @@ fn good_images(images: &[ImageBody]) -> bool {
                 && one_of(&image.kind, &[PICTURE, THUMBNAIL])
                 && Media::of(&image.media_type).is_some()
         })
+}
+
+/// A read that only the holder of a private key can open. Its content is the sealed bytes: they stay the same however
+/// often it is sent.
+fn sealed_read(sealed: SealedRead, stamp: StampRow, warned: bool) -> Result<Content, String> {
+    let hit = sealed.class == "hit";
+    all_good([
+        (sealed.v == 1, "data.sealed.v is a version that this receiver does not know; it knows 1"),
+        (one_of(&sealed.class, &["hit", "other"]), "data.sealed.class must be hit or other"),
+        (CameraId::new(&sealed.camera).is_ok(), "data.sealed.camera must be 1 to 32 of a-z, 0-9 and -"),
+        (!sealed.body.is_empty(), "data.sealed.body is empty"),
+        (warned || !hit, "data.caution is missing: a hit must tell what to compare before acting"),
+    ])?;
+    check_stamp(&stamp)?;
+    Ok(Content { what: Some(sealed.body.clone()), hit, stamp: Some(stamp), sealed: Some(sealed), ..Content::default() })
+}
+
+/// What is wrong with the data of a read that was just opened.
+pub(super) fn check_opened(id: &str, data: &str, hit: bool) -> Result<(), String> {
+    let content = read(id, data)?;
+    if content.hit == hit { Ok(()) } else { Err("data.sealed.class is not that of the read in it".to_owned()) }
 }
 
 fn check_stamp(stamp: &StampRow) -> Result<Content, String> {

@@ -83,7 +83,7 @@ pub async fn import(data: &Path, folder: &Path, keys: &BTreeMap<String, PublicKe
     let content = PublicKey::from(&signer).open(&marker).map_err(|error| bad("the stick", &marker, error))?;
     let Stick { stick } = serde_json::from_slice(&content).map_err(|error| bad("the stick", &marker, error))?;
     let lock = claim(data)?;
-    let (store, thread) = store::start(data)?;
+    let (store, thread) = store::start(data, None)?;
     let mut done = Imported::default();
     let mut trailers: Vec<PathBuf> =
         std::fs::read_dir(folder.join(FOLDER)).into_iter().flatten().flatten().map(|entry| entry.path()).collect();

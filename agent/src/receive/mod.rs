@@ -17,6 +17,7 @@ pub mod mqtt;
 pub mod nats;
 pub mod report;
 pub mod schema;
+pub mod sealed;
 pub mod server;
 pub mod store;
 pub mod timed;
@@ -29,6 +30,7 @@ use crate::exit::Exit;
 use crate::io::access::Access;
 use crate::io::mqtt::Place;
 use crate::io::target::{Address, address};
+use crate::seal::{Opener, read_private};
 use account::Account;
 use http::Limits;
 use mqtt::MqttSetup;
@@ -87,6 +89,10 @@ pub struct ReceiveArgs {
     /// Write the address that trailers send to into this file once it listens.
     #[arg(long, value_name = "FILE")]
     pub announce: Option<PathBuf>,
+    /// Private key of the agency (made by `pintle key new`): sealed reads are opened with it and stored in clear. May
+    /// be given several times.
+    #[arg(long, value_name = "FILE")]
+    pub key: Vec<PathBuf>,
     /// Print the account of the folder and end: 0 complete, 1 numbers are missing, 2 something is raised, 3 unreadable.
     #[arg(long, conflicts_with_all = ["tls_cert", "tls_key", "client_ca", "token_file", "tokens", "announce"])]
     pub report: bool,
@@ -325,8 +331,10 @@ fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
     let tls = args.tls_cert.as_deref().zip(args.tls_key.as_deref());
     let tls = tls.map(|(cert, key)| tls::server_config(cert, key, args.client_ca.as_deref())).transpose()?;
     let tokens = args.tokens.as_deref().map(Tokens::open).transpose()?;
-    let setup =
-        ReceiverSetup { listen: args.listen, folder: data.to_owned(), tls, token, tokens, limits: Limits::default() };
+    let keys = args.key.iter().map(|file| read_private(file)).collect::<Result<Vec<_>, _>>()?;
+    let opener = (!keys.is_empty()).then(|| Opener::new(keys));
+    let (listen, folder, limits) = (args.listen, data.to_owned(), Limits::default());
+    let setup = ReceiverSetup { listen, folder, tls, token, tokens, opener, limits };
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .max_blocking_threads(4) // parsing, hashing and accounts; the host has few cores

@@ -5,6 +5,7 @@ use super::schema::{DatabaseError, FILE_NAME};
 use super::store;
 use super::timed::Timed;
 use super::tokens::{Tokens, sources_of};
+use crate::seal::{KeyFileError, Opener};
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
@@ -58,6 +59,9 @@ pub enum ReceiveError {
         /// What is wrong.
         detail: String,
     },
+    /// A private key can't be used.
+    #[error(transparent)]
+    Key(#[from] KeyFileError),
     /// The database can't be used.
     #[error(transparent)]
     Database(#[from] DatabaseError),
@@ -77,6 +81,7 @@ impl ReceiveError {
             Self::Broker(_) => "write it like tls://a.example:4222,b.example:4222, or mqtts://broker.example",
             Self::InUse(_) => "stop the other receiver first, or choose another folder with --data",
             Self::File { .. } => "look at the path, its permissions and what is in it",
+            Self::Key(error) => error.advice(),
             Self::Database(error) => error.advice(),
             Self::Start(_) => "look at the limits of this user (open files, threads)",
         }
@@ -95,6 +100,8 @@ pub struct ReceiverSetup {
     pub token: Option<String>,
     /// Tokens that are bound to one source each.
     pub tokens: Option<Tokens>,
+    /// Opens sealed reads.
+    pub opener: Option<Opener>,
     /// What binds requests.
     pub limits: Limits,
 }
@@ -124,7 +131,7 @@ impl Receiver {
         let told = |error| ReceiveError::Listen(setup.listen, error);
         let listener = TcpListener::bind(setup.listen).await.map_err(told)?;
         let address = listener.local_addr().map_err(told)?;
-        let (store, thread) = store::start(&setup.folder)?;
+        let (store, thread) = store::start(&setup.folder, setup.opener)?;
         let service = Arc::new(Service::new(store, setup.folder, (setup.token.as_deref(), setup.tokens), setup.limits));
         let tls = setup.tls.map(TlsAcceptor::from);
         Ok(Self { listener, address, tls, limits: setup.limits, service, thread, _lock: lock })

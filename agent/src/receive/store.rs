@@ -3,7 +3,9 @@
 
 use super::check::Incoming;
 use super::schema::{DatabaseError, FILE_NAME, open_writer};
+use super::sealed::open_all;
 use super::write::Writing;
+use crate::seal::Opener;
 use pintle_core::moment::Utc;
 use pintle_core::wire::receipt::{Receipt, Resend};
 use rusqlite::{Connection, Transaction, params};
@@ -129,14 +131,15 @@ impl ReceiverStore {
 ///
 /// # Errors
 /// [`DatabaseError`] if the database can't be used.
-pub fn start(folder: &Path) -> Result<(ReceiverStore, JoinHandle<()>), DatabaseError> {
+pub fn start(folder: &Path, opener: Option<Opener>) -> Result<(ReceiverStore, JoinHandle<()>), DatabaseError> {
     let connection = open_writer(folder)?;
     // Orphans cost space and nothing else.
     if let Err(error) = super::images::sweep(folder, &connection) {
         tracing::warn!(%error, "pictures that no read names could not be swept");
     }
     let (asked, requests) = mpsc::channel(WAITING_MAX);
-    let writer = Writer { folder: folder.to_owned(), open: Some(Writing::new(connection)), requests, failing: false };
+    let writer =
+        Writer { folder: folder.to_owned(), opener, open: Some(Writing::new(connection)), requests, failing: false };
     let thread =
         std::thread::Builder::new().name("receiver-store".to_owned()).spawn(move || writer.run()).map_err(|error| {
             DatabaseError::Disk { path: folder.join(FILE_NAME), detail: format!("no thread for it: {error}") }
@@ -146,6 +149,8 @@ pub fn start(folder: &Path) -> Result<(ReceiverStore, JoinHandle<()>), DatabaseE
 
 struct Writer {
     folder: PathBuf,
+    /// Opens sealed reads before they are stored.
+    opener: Option<Opener>,
     /// `None` after a failure: what the connection and its caches hold can't be trusted then, so it is opened anew.
     open: Option<Writing>,
     requests: mpsc::Receiver<Ask>,
@@ -203,9 +208,14 @@ impl Writer {
         }
     }
 
-    fn answer(&mut self, group: Vec<Asked>) {
+    fn answer(&mut self, mut group: Vec<Asked>) {
         if group.is_empty() {
             return;
+        }
+        if let Some(opener) = &mut self.opener {
+            for asked in &mut group {
+                open_all(opener, &asked.batch.source, &mut asked.batch.events);
+            }
         }
         let batches: Vec<&Batch> = group.iter().map(|asked| &asked.batch).collect();
         match self.commit(&batches) {

@@ -10,6 +10,7 @@ use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::ranges::RangeSet;
 use pintle_core::queue::{EventKind, Lane};
+use pintle_core::seal::{is_sealed, renumbered};
 use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::Path;
@@ -145,13 +146,17 @@ fn take_over(db: &mut Db, aside: &Path, now: &Moment) -> rusqlite::Result<TakenO
         return Ok(taken);
     };
     taken.up_to = Some(last);
+    let generation = old
+        .query_row("SELECT value FROM kept WHERE key = ?", [super::books::GENERATION], |row| row.get::<_, Vec<u8>>(0))
+        .ok()
+        .and_then(|text| EventId::parse(&String::from_utf8_lossy(&text)));
     let begun = clock::mono();
     for sequence in first..=last {
         if sequence % 256 == 0 && SALVAGE_MS < clock::mono().since_ms(begun) {
             taken.complete = false;
             break;
         }
-        match waiting_event(&old, sequence) {
+        match waiting_event(&old, generation, sequence) {
             Ok(Some(event)) => {
                 if let Accepted::New { sequence: new } = db.put(&event, now)? {
                     db.adopt_images(new, event.hit, super::images::announced(&old, sequence))?;
@@ -166,14 +171,25 @@ fn take_over(db: &mut Db, aside: &Path, now: &Moment) -> rusqlite::Result<TakenO
     Ok(taken)
 }
 
-fn waiting_event(old: &Connection, sequence: u64) -> rusqlite::Result<Option<NewEvent>> {
+/// A sealed body stays bound to the numbers under which it was sealed.
+pub(super) fn keep_numbers(body: Vec<u8>, generation: Option<EventId>, sequence: u64) -> Vec<u8> {
+    match generation {
+        Some(generation) if is_sealed(&body) => renumbered(&body, generation, sequence),
+        _ => body,
+    }
+}
+
+fn waiting_event(old: &Connection, generation: Option<EventId>, sequence: u64) -> rusqlite::Result<Option<NewEvent>> {
     old.prepare_cached(
         "SELECT id, kind, urgent, camera, happened_at, body, hit, stamp_open, \
          (SELECT stamp FROM stamps WHERE number = events.stamp) FROM events \
          WHERE sequence = ? AND NOT EXISTS (SELECT 1 FROM settled WHERE settled.sequence = events.sequence \
          AND result <> 0)",
     )?
-    .query_row([super::books::signed(sequence)], taken_row)
+    .query_row([super::books::signed(sequence)], |row| {
+        let event = taken_row(row)?;
+        Ok(NewEvent { body: keep_numbers(event.body, generation, sequence), ..event })
+    })
     .optional()
 }
 

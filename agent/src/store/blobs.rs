@@ -6,6 +6,7 @@
 //! away only if nobody pinned it in between.
 
 use super::StoreError;
+use super::seal::PictureSealer;
 use nix::sys::statvfs::statvfs;
 use pintle_core::images::Address;
 use std::borrow::Cow;
@@ -23,9 +24,10 @@ const FOLDER: &str = "images";
 const BESIDE: &str = ".new-";
 
 /// The folder of picture files.
-#[derive(Debug)]
 pub struct Blobs {
     dir: PathBuf,
+    /// Seals pictures; `None` if they stay as they are.
+    sealer: Option<PictureSealer>,
     disk_free_min: u64,
     marks: Mutex<Marks>,
     missing: AtomicU64,
@@ -58,9 +60,19 @@ impl Drop for Pin {
     }
 }
 
+impl std::fmt::Debug for Blobs {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Blobs").field("dir", &self.dir).finish_non_exhaustive()
+    }
+}
+
 impl Blobs {
     /// Makes the folder if need be, and takes away what a killed run left half written.
-    pub(super) fn open(state_dir: &Path, disk_free_min_mib: u64) -> Result<Arc<Self>, StoreError> {
+    pub(super) fn open(
+        state_dir: &Path,
+        disk_free_min_mib: u64,
+        sealer: Option<PictureSealer>,
+    ) -> Result<Arc<Self>, StoreError> {
         let dir = state_dir.join(FOLDER);
         let made = || -> io::Result<()> {
             match DirBuilder::new().mode(0o700).create(&dir) {
@@ -80,14 +92,18 @@ impl Blobs {
         };
         made().map_err(|error| disk(&format!("the folder {}", dir.display()), &error))?;
         let disk_free_min = disk_free_min_mib.saturating_mul(1 << 20);
-        Ok(Arc::new(Self { dir, disk_free_min, marks: Mutex::default(), missing: AtomicU64::new(0) }))
+        Ok(Arc::new(Self { dir, sealer, disk_free_min, marks: Mutex::default(), missing: AtomicU64::new(0) }))
     }
 
-    /// The seam for sealing: what is stored of a picture, and addressed by its own SHA-256. With `queue.seal = "none"`
-    /// it is the picture itself.
-    #[must_use]
-    pub fn sealed<'p>(&self, picture: &'p [u8]) -> Cow<'p, [u8]> {
-        Cow::Borrowed(picture)
+    /// What is stored of a picture, and addressed by its own SHA-256. With `queue.seal = "none"` it is the picture
+    /// itself.
+    ///
+    /// # Errors
+    /// [`StoreError::Seal`] if pictures can't be sealed here: it must not be kept.
+    pub fn sealed<'p>(&self, picture: &'p [u8]) -> Result<Cow<'p, [u8]>, StoreError> {
+        let Some(sealer) = &self.sealer else { return Ok(Cow::Borrowed(picture)) };
+        let detail = "pictures can only be sealed for an agency (queue.seal = \"receiver\")";
+        sealer(picture).map(Cow::Owned).ok_or_else(|| StoreError::Seal { detail: detail.to_owned() })
     }
 
     /// Writes `stored` under its address and syncs it; call [`Self::sync`] before the row is made. The same bytes are
@@ -276,7 +292,7 @@ mod tests {
 
     fn blobs() -> (tempfile::TempDir, Arc<Blobs>) {
         let folder = tempfile::tempdir().unwrap();
-        let blobs = Blobs::open(folder.path(), 1).unwrap();
+        let blobs = Blobs::open(folder.path(), 1, None).unwrap();
         (folder, blobs)
     }
 
@@ -287,7 +303,7 @@ mod tests {
         let (again, _pin) = blobs.keep(b"one").unwrap();
         assert_eq!((address, blobs.list().unwrap().len()), (again, 1));
         std::fs::write(folder.path().join("images/.new-killed"), b"half").unwrap();
-        let blobs = Blobs::open(folder.path(), 1).unwrap();
+        let blobs = Blobs::open(folder.path(), 1, None).unwrap();
         assert_eq!(std::fs::read_dir(folder.path().join("images")).unwrap().count(), 1);
         assert_eq!(blobs.part(&address, 1, 9).unwrap(), b"ne");
     }

@@ -1,6 +1,7 @@
 //! The folder of the queue: its lock, its space, and what the system says of a failure.
 
 use super::StoreError;
+use super::seal::Sealer;
 use crate::clock;
 use nix::fcntl::{Flock, FlockArg, PosixFadviseAdvice, posix_fadvise};
 use nix::sys::statvfs::statvfs;
@@ -9,16 +10,20 @@ use std::fs::{File, OpenOptions, Permissions};
 use std::io::Write;
 use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
 
 /// How long one reading of the free space is believed, ms: reads come at most at some 100 kB a ms here, so a second can
 /// hold no more than a small part of the reserve.
 const SPACE_MS: u64 = 1000;
 
+/// Who seals, shared by all openings of the file.
+pub(super) type SharedSealer = Arc<Mutex<Box<dyn Sealer>>>;
+
 /// The state folder, locked for this process.
-#[derive(Debug)]
 pub(super) struct Folder {
     dir: PathBuf,
     space: Option<(Mono, Space)>,
+    sealer: Option<SharedSealer>,
     _lock: Flock<File>,
 }
 
@@ -43,10 +48,20 @@ impl Folder {
             .open(dir.join("queue.lock"))
             .map_err(|error| fail("can't open queue.lock in", error))?;
         match Flock::lock(file, FlockArg::LockExclusiveNonblock) {
-            Ok(lock) => Ok(Self { dir: dir.to_owned(), space: None, _lock: lock }),
+            Ok(lock) => Ok(Self { dir: dir.to_owned(), space: None, sealer: None, _lock: lock }),
             Err((_, nix::errno::Errno::EWOULDBLOCK)) => Err(StoreError::InUse { path: dir.display().to_string() }),
             Err((_, errno)) => Err(fail("can't lock queue.lock in", errno.into())),
         }
+    }
+
+    /// From now on reads are sealed by it.
+    pub(super) fn seal_with(&mut self, sealer: Option<Box<dyn Sealer>>) {
+        self.sealer = sealer.map(|sealer| Arc::new(Mutex::new(sealer)));
+    }
+
+    /// Who seals.
+    pub(super) fn sealer(&self) -> Option<SharedSealer> {
+        self.sealer.clone()
     }
 
     /// The database.

@@ -37,6 +37,7 @@ pub(super) enum Command {
     Figures { answer: Answer<QueueFigures> },
     IdKey { answer: Answer<[u8; 32]> },
     WentBackwards { known: u64, answer: Answer<()> },
+    RotateKeys { answer: Answer<()> },
     Close { answer: Answer<()> },
 }
 
@@ -213,6 +214,14 @@ impl StoreHandle {
     /// Any [`StoreError`].
     pub async fn id_key(&self) -> Result<[u8; 32], StoreError> {
         self.ask(|answer| Command::IdKey { answer }).await
+    }
+
+    /// Reads the key files for sealing anew, and uses new content keys from now on.
+    ///
+    /// # Errors
+    /// [`StoreError::Seal`] if nothing is sealed here or a key file is not right.
+    pub async fn rotate_keys(&self) -> Result<(), StoreError> {
+        self.ask(|answer| Command::RotateKeys { answer }).await
     }
 
     /// Drains, checkpoints and ends the store's thread.

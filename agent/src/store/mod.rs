@@ -15,13 +15,16 @@ mod open;
 mod refused;
 mod retire;
 mod schema;
+pub mod seal;
+mod sealed;
 mod stamps;
 mod thread;
 mod verify;
 
 pub use handle::{Arrivals, COMMANDS_MAX, StoreHandle};
 pub use images::{DueImage, ImageCounts, ImageFate, NewImage};
-pub use open::open;
+pub use open::{open, open_sealed};
+pub use thread::limits;
 
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::Utc;
@@ -87,8 +90,10 @@ pub struct Leased {
     pub happened_at: Utc,
     /// When it was accepted, by the host's clock.
     pub accepted_at: Utc,
-    /// JSON as handed in.
+    /// JSON as handed in; of a sealed read the object that stands for it.
     pub body: Vec<u8>,
+    /// True for a read that only the agency can open.
+    pub sealed: bool,
     /// JSON of the newest stamp, reads only.
     pub stamp: Option<Vec<u8>>,
     /// True for reads with a hit.
@@ -232,6 +237,12 @@ pub enum StoreError {
         /// Which folder.
         path: String,
     },
+    /// Sealing is not as it should be.
+    #[error("reads can't be sealed: {detail}")]
+    Seal {
+        /// Why.
+        detail: String,
+    },
     /// The store's thread has ended.
     #[error("the store has stopped")]
     Stopped,
@@ -249,6 +260,7 @@ impl StoreError {
             }
             Self::Unusable { .. } => "keep the file for salvage, move it out of the state folder and start again",
             Self::InUse { .. } => "stop the other agent first; two on one queue would damage it",
+            Self::Seal { .. } => "look at queue.seal and its key files; `pintle check` tells more",
             Self::Stopped => "the agent is stopping; try again after it has started",
         }
     }

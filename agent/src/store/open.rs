@@ -4,6 +4,7 @@ use super::aside::open_or_replace;
 use super::blobs::Blobs;
 use super::disk::Folder;
 use super::handle::{Arrivals, COMMANDS_MAX};
+use super::seal::Sealer;
 use super::thread::Worker;
 use super::{QueueFigures, StoreError, StoreHandle};
 use crate::clock;
@@ -22,8 +23,23 @@ use tokio::sync::mpsc;
 /// new,
 /// [`StoreError::Disk`] or [`StoreError::DiskFull`] if the disk does not let us.
 pub fn open(state_dir: &Path, limits: &config::Queue, now: Moment) -> Result<StoreHandle, StoreError> {
-    let folder = Folder::lock(state_dir)?;
-    let blobs = Blobs::open(state_dir, limits.disk_free_min_mib)?;
+    open_sealed(state_dir, limits, None, now)
+}
+
+/// [`open`] with somebody who seals reads on their way in.
+///
+/// # Errors
+/// The same.
+pub fn open_sealed(
+    state_dir: &Path,
+    limits: &config::Queue,
+    sealer: Option<Box<dyn Sealer>>,
+    now: Moment,
+) -> Result<StoreHandle, StoreError> {
+    let mut folder = Folder::lock(state_dir)?;
+    let pictures = sealer.as_ref().and_then(|sealer| sealer.pictures());
+    folder.seal_with(sealer);
+    let blobs = Blobs::open(state_dir, limits.disk_free_min_mib, pictures)?;
     let db = open_or_replace(&folder, &now)?;
     let timer = tokio::runtime::Builder::new_current_thread()
         .enable_time()

@@ -78,7 +78,12 @@ impl Db {
                  (SELECT stamp FROM stamps WHERE number = e.stamp) FROM events e \
                  JOIN settled s ON s.sequence = e.sequence WHERE e.sequence = ? AND s.result = ?",
             )?
-            .query_row(params![signed(sequence), REFUSED], super::aside::taken_row)
+            .query_row(params![signed(sequence), REFUSED], |row| {
+                let event = super::aside::taken_row(row)?;
+                // It goes under another number; a sealed body stays bound to this one.
+                let generation = EventId::parse(&self.books.generation);
+                Ok(NewEvent { body: super::aside::keep_numbers(event.body, generation, sequence), ..event })
+            })
             .optional()
     }
 

@@ -236,13 +236,16 @@ impl Worker {
             && let Some(command) = group.next()
         {
             self.now = newest(self.now, &command);
-            let limits = retention(&self.limits);
+            let limits = limits(&self.limits);
             let retires = matches!(command, Command::Retire { .. });
             outcome = apply(&mut db, command, (&limits, room), &mut done);
             if retires && outcome.is_ok() {
                 all_gone = matches!(done.last(), Some(Done::Counted(_, 0)));
                 self.log_holds_gone |= !all_gone;
                 let keep_ms = limits.waiting_ms.max(limits.hit_waiting_ms);
+                if all_gone {
+                    db.destroy_unused_keys(&self.now);
+                }
                 outcome = delete_old(&db, &self.folder, keep_ms, db.books.lived.at(self.now.mono));
             }
         }
@@ -367,7 +370,7 @@ impl Worker {
         if full && (db.conn.is_autocommit() || db.conn.execute_batch("ROLLBACK").is_ok()) {
             let Db { conn, .. } = db;
             if let Ok(books) = super::books::Books::read(&conn, &self.now) {
-                self.adopt(Db::with(conn, books));
+                self.adopt(Db::with(conn, books, self.folder.sealer()));
             }
         }
         self.tried = Mono(0);
@@ -436,6 +439,7 @@ impl Worker {
             Command::Kept { key, answer } => tell(answer, db.kept(key).map_err(&mut said)),
             Command::IdKey { answer } => tell(answer, Ok(db.books.id_key)),
             Command::LookAtImages(look) => db.look_images(look, &mut said),
+            Command::RotateKeys { answer } => tell(answer, db.rotate_keys()),
             other => refuse(other, &StoreError::Stopped),
         }
         match failure {
@@ -659,6 +663,7 @@ fn refuse(command: Command, error: &StoreError) {
         | Command::Settle { answer, .. }
         | Command::Keep { answer, .. }
         | Command::WentBackwards { answer, .. }
+        | Command::RotateKeys { answer }
         | Command::Close { answer } => {
             tell(answer, Err(error.clone()));
         }
@@ -707,7 +712,9 @@ fn newest(known: Moment, command: &Command) -> Moment {
     }
 }
 
-fn retention(limits: &config::Queue) -> Limits {
+/// The age limits of a configuration.
+#[must_use]
+pub fn limits(limits: &config::Queue) -> Limits {
     Limits {
         waiting_ms: limits.waiting_keep_s.saturating_mul(1000),
         hit_waiting_ms: limits.hit_waiting_keep_s.saturating_mul(1000),

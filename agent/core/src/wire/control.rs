@@ -24,7 +24,7 @@ pub const REASON_CHARS_MAX: usize = 160;
 pub const BY_CHARS_MAX: usize = 80;
 
 /// All verbs that are answered; everything else is refused.
-pub const VERBS: [&str; 10] = [
+pub const VERBS: [&str; 11] = [
     "place.list",
     "place.set",
     "place.confirm",
@@ -35,6 +35,7 @@ pub const VERBS: [&str; 10] = [
     "queue.list",
     "queue.retry",
     "queue.drop",
+    "key.rotate",
 ];
 
 /// What is asked, by whom.
@@ -99,6 +100,8 @@ pub enum Verb {
         /// Why.
         why: String,
     },
+    /// `key.rotate`
+    KeyRotate,
 }
 
 impl Verb {
@@ -116,6 +119,7 @@ impl Verb {
             Self::QueueList { .. } => "queue.list",
             Self::QueueRetry { .. } => "queue.retry",
             Self::QueueDrop { .. } => "queue.drop",
+            Self::KeyRotate => "key.rotate",
         }
     }
 }
@@ -228,7 +232,10 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
     let reveals = known == "queue.list"
         && matches!(field(&fields, "args"), Some(Tree::Object(args)) if field(args, "reveal").is_some());
     let changes = reveals
-        || matches!(known, "place.set" | "place.confirm" | "tow.begin" | "tow.end" | "queue.retry" | "queue.drop");
+        || matches!(
+            known,
+            "place.set" | "place.confirm" | "tow.begin" | "tow.end" | "queue.retry" | "queue.drop" | "key.rotate"
+        );
     let by = faults.text(&fields, "by", BY_CHARS_MAX, changes).unwrap_or_default();
     let none = Vec::new();
     let args = match field(&fields, "args") {
@@ -281,6 +288,7 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
                 "status" => Verb::Status,
                 "tow.end" => Verb::TowEnd,
                 "tow.status" => Verb::TowStatus,
+                "key.rotate" => Verb::KeyRotate,
                 _ => Verb::PlaceList,
             })
         }

@@ -3,12 +3,13 @@
 //! Source: `CloudEvents` specification 1.0.2, JSON event format (section 3: the batch is a JSON array, its media type
 //! `application/cloudevents-batch+json`) and the `sequence` extension. (`source`, `id`) is the duplicate key.
 
-use super::read_out::ReadOut;
+use super::read_out::{ReadOut, SealedOut};
 use super::stamp::StampBody;
 use crate::ids::EventId;
 use crate::moment::Utc;
 use crate::queue::EventKind;
 use crate::queue::blocks::{SALT_BYTES, from_hex, to_hex};
+use crate::seal::hour;
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
@@ -91,6 +92,8 @@ pub struct EventParts<'a> {
     pub hit: bool,
     /// JSON array of the files that belong to it, reads only (see [`super::images::ImageBody`]).
     pub images: Option<&'a [u8]>,
+    /// True if `body` is the object that stands for a sealed read.
+    pub sealed: bool,
 }
 
 /// Why an event can't be written. It never quotes the body.
@@ -174,7 +177,8 @@ pub fn encode(parts: &EventParts<'_>) -> Result<Vec<u8>, EventError> {
         id: parts.id.to_string(),
         source: parts.source.to_owned(),
         event_type: parts.kind.event_type().to_owned(),
-        time: parts.happened_at.to_rfc3339(),
+        // Beside a sealed read only the hour stands in clear.
+        time: if parts.sealed { hour(parts.happened_at) } else { parts.happened_at }.to_rfc3339(),
         datacontenttype: DATA_CONTENT_TYPE.to_owned(),
         dataschema: data_schema(parts.kind).to_owned(),
         sequence: sequence_text(parts.sequence),
@@ -207,6 +211,9 @@ fn read_data(parts: &EventParts<'_>) -> Result<Box<RawValue>, EventError> {
     // A list that can't be read costs the announcement, never the read.
     let images = parts.images.and_then(|images| serde_json::from_slice(images).ok()).unwrap_or_default();
     let out = ReadOut::new(read, stamp, parts.hit, (parts.happened_at, parts.sent_at), images);
+    if parts.sealed {
+        return serde_json::value::to_raw_value(&SealedOut::from(out)).map_err(|error| bad_body(parts.id, &error));
+    }
     serde_json::value::to_raw_value(&out).map_err(|error| bad_body(parts.id, &error))
 }
 
@@ -252,6 +259,7 @@ mod tests {
             stamp: Some(STAMP.as_bytes()),
             hit,
             images: None,
+            sealed: false,
         }
     }
 

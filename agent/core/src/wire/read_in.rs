@@ -105,6 +105,12 @@ impl ReadIn {
         std::mem::take(&mut self.images)
     }
 
+    /// Whether the engine gave an id.
+    #[must_use]
+    pub fn has_id(&self) -> bool {
+        self.id.is_some()
+    }
+
     /// The read with its id. Where the engine gave none, it is derived: `keyed_hash` of the body without an id gives
     /// the random-looking bits of a UUID version 8 whose first 48 bits are the capture time in ms, so that ids sort
     /// by time. The same body always gets the same id, and without the key nobody can guess a plate from one.

@@ -66,6 +66,38 @@ impl ReadOut {
     }
 }
 
+/// `data` of the event of a read that only the agency can open. The members behind `sealed` are those of [`ReadOut`].
+#[derive(Serialize)]
+pub struct SealedOut {
+    /// What stands for the read: class, camera, sealed bytes and wrapped keys.
+    pub sealed: Box<RawValue>,
+    /// Where it was.
+    pub place: PlaceBody,
+    /// How right the capture time is.
+    pub clock: ClockBody,
+    /// Revision of the stamp that `place` and `clock` are from.
+    pub stamp_revision: u32,
+    /// Seconds from capture to sending, if more than [`LATE_AFTER_S`].
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub late_s: Option<i64>,
+    /// [`CAUTION`], on every hit and only there.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub caution: Option<String>,
+    /// [`NO_PICTURE`], on every hit without one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub picture: Option<String>,
+    /// The files that belong to it and come by themselves, sealed too.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub images: Vec<ImageBody>,
+}
+
+impl From<ReadOut> for SealedOut {
+    fn from(out: ReadOut) -> Self {
+        let ReadOut { read, place, clock, stamp_revision, late_s, caution, picture, images } = out;
+        Self { sealed: read, place, clock, stamp_revision, late_s, caution, picture, images }
+    }
+}
+
 /// The words of a stored read that may stand in no other file: its plate and the entry of its hit. Empty for other
 /// kinds.
 #[must_use]

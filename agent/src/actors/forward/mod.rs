@@ -325,6 +325,7 @@ impl LaneTask {
             stamp: event.stamp.as_deref(),
             hit: event.hit,
             images: event.images.as_deref(),
+            sealed: event.sealed,
         }
     }
 

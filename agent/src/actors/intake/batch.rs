@@ -39,7 +39,16 @@ pub(super) struct Taken {
 }
 
 /// How a body becomes reads; a function of the actor so that a test can put one there that panics.
-pub(super) type Prepare = fn(&[u8], Form, &[CameraId], usize, &hmac::Key) -> Result<Vec<Taken>, Box<Problem>>;
+pub(super) type Prepare = fn(&[u8], Form, &[CameraId], usize, &Ids) -> Result<Vec<Taken>, Box<Problem>>;
+
+/// Where reads without an id get one.
+pub(super) struct Ids {
+    /// The key of the hash that one is derived by.
+    pub(super) key: hmac::Key,
+    /// True where reads are sealed: then the engine must give it, since whoever has the key from the disk could try all
+    /// plates against a derived one.
+    pub(super) needed: bool,
+}
 
 /// Keyed hashes of bodies whose handling panicked.
 #[derive(Default)]
@@ -49,7 +58,7 @@ pub(super) struct SetAside(Mutex<VecDeque<Vec<u8>>>);
 pub(super) fn guarded(shared: &Shared, body: &[u8], form: Form) -> Result<Vec<Taken>, Box<Problem>> {
     if shared.set_aside.is_empty() || !shared.set_aside.has(&tag(shared, body)) {
         let prepared = catch_unwind(AssertUnwindSafe(|| {
-            (shared.prepare)(body, form, &shared.cameras, shared.limits.batch_reads_max as usize, &shared.id_key)
+            (shared.prepare)(body, form, &shared.cameras, shared.limits.batch_reads_max as usize, &shared.ids)
         }));
         if let Ok(prepared) = prepared {
             return prepared;
@@ -74,7 +83,7 @@ pub(super) fn guarded(shared: &Shared, body: &[u8], form: Form) -> Result<Vec<Ta
 }
 
 fn tag(shared: &Shared, body: &[u8]) -> Vec<u8> {
-    hmac::sign(&shared.id_key, body).as_ref().to_vec()
+    hmac::sign(&shared.ids.key, body).as_ref().to_vec()
 }
 
 impl SetAside {
@@ -101,7 +110,7 @@ pub(super) fn prepare(
     form: Form,
     cameras: &[CameraId],
     reads_max: usize,
-    id_key: &hmac::Key,
+    ids: &Ids,
 ) -> Result<Vec<Taken>, Box<Problem>> {
     let lines = lines_of(body, form);
     if lines.is_empty() {
@@ -117,13 +126,17 @@ pub(super) fn prepare(
     }
     let keyed_hash = |body: &[u8]| {
         let mut hash = [0_u8; 32];
-        hash.copy_from_slice(hmac::sign(id_key, body).as_ref());
+        hash.copy_from_slice(hmac::sign(&ids.key, body).as_ref());
         hash
     };
     let (mut reads, mut faults, mut any_malformed, mut left_out) =
         (Vec::with_capacity(lines.len()), Vec::new(), false, 0);
     for (line, text) in lines {
         let refused = match read_in::parse(text, cameras) {
+            Ok(read) if ids.needed && !read.has_id() => {
+                let detail = "`id` is missing, and reads are sealed here: send a UUID of your own with each read";
+                vec![Fault { field: Some("id".to_owned()), ..fault(detail) }]
+            }
             Ok(mut read) => {
                 let images = read.take_images();
                 reads.push(Taken { line, read: read.into_read(keyed_hash), images, kept: Vec::new() });
@@ -188,7 +201,8 @@ mod tests {
 
     fn prepared(body: &str, form: Form) -> Result<Vec<Taken>, Box<Problem>> {
         let cameras: Vec<CameraId> = ["north"].iter().filter_map(|name| CameraId::new(name).ok()).collect();
-        prepare(body.as_bytes(), form, &cameras, 3, &hmac::Key::new(HMAC_SHA256, &[7; 32]))
+        let ids = Ids { key: hmac::Key::new(HMAC_SHA256, &[7; 32]), needed: false };
+        prepare(body.as_bytes(), form, &cameras, 3, &ids)
     }
 
     #[test]
@@ -231,10 +245,20 @@ mod tests {
     fn without_the_key_nobody_can_guess_a_derived_id() {
         let id = |key: u8| {
             let cameras: Vec<CameraId> = ["north"].iter().filter_map(|name| CameraId::new(name).ok()).collect();
-            let key = hmac::Key::new(HMAC_SHA256, &[key; 32]);
-            prepare(LINE.as_bytes(), Form::One, &cameras, 1, &key).ok().map(|reads| reads[0].read.id)
+            let ids = Ids { key: hmac::Key::new(HMAC_SHA256, &[key; 32]), needed: false };
+            prepare(LINE.as_bytes(), Form::One, &cameras, 1, &ids).ok().map(|reads| reads[0].read.id)
         };
         assert_eq!(id(1), id(1));
         assert_ne!(id(1), id(2));
+    }
+
+    #[test]
+    fn where_reads_are_sealed_the_engine_must_give_the_id() {
+        let cameras: Vec<CameraId> = ["north"].iter().filter_map(|name| CameraId::new(name).ok()).collect();
+        let ids = Ids { key: hmac::Key::new(HMAC_SHA256, &[7; 32]), needed: true };
+        let problem = prepare(LINE.as_bytes(), Form::One, &cameras, 3, &ids).err();
+        assert_eq!(problem.map(|p| (p.status, p.field.as_deref() == Some("id"))), Some((422, true)));
+        let with_id = LINE.replacen('{', r#"{"id":"0190a000-0000-7000-8000-000000000001","#, 1);
+        assert!(prepare(with_id.as_bytes(), Form::One, &cameras, 3, &ids).is_ok());
     }
 }

@@ -177,7 +177,9 @@ fn keep_one(
     let parts = [(Some(picture), false, seen.media.media_type()), (small, true, "image/jpeg")];
     for (bytes, thumbnail, media_type) in parts {
         let Some(bytes) = bytes else { continue };
-        let stored = blobs.sealed(&bytes);
+        let stored = blobs
+            .sealed(&bytes)
+            .map_err(|error| One::Fault(format!("can't be kept: {error}; send the read without it")))?;
         let (address, pin) = blobs.keep(&stored)?;
         let bytes = stored.len() as u64;
         files.push(NewImage { role: image.role, thumbnail, address, bytes, media_type, pin: Arc::new(pin) });

@@ -396,7 +396,7 @@ fn refusal(kind: &str, title: &str, detail: &str) -> Box<Problem> {
 
 /// Keyed, so that nobody can guess a plate from it.
 fn hash(shared: &Shared, bytes: &[u8]) -> String {
-    let tag = hmac::sign(&shared.id_key, bytes);
+    let tag = hmac::sign(&shared.ids.key, bytes);
     tag.as_ref().iter().take(16).map(|byte| format!("{byte:02x}")).collect::<Vec<_>>().concat()
 }
 

@@ -35,6 +35,7 @@ fn setup(folder: &std::path::Path) -> (IntakeSetup, watch::Receiver<IntakeView>)
             budget_mb_day: 0,
         },
         spool: None,
+        ids_needed: false,
         cameras: vec![config::Camera { id: CameraId::new("north").unwrap(), label: "North".to_owned() }],
         store: store::open(&folder.join("state"), &queue, clock::moment(UtcTrust::Unset)).unwrap(),
         position,
@@ -50,10 +51,10 @@ fn faulty(
     form: Form,
     cameras: &[CameraId],
     max: usize,
-    key: &hmac::Key,
+    ids: &batch::Ids,
 ) -> Result<Vec<Taken>, Box<Problem>> {
     assert!(!body.starts_with(b"!"), "a fault on purpose");
-    batch::prepare(body, form, cameras, max, key)
+    batch::prepare(body, form, cameras, max, ids)
 }
 
 async fn status(stream: &mut UnixStream, body: &str) -> String {

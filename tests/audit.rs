@@ -188,6 +188,13 @@ fn what_people_do_over_the_control_socket_is_in_the_audit_before_they_are_answer
     assert_eq!(refused, 20, "a caller can't fill the disk, and looking alone is no act");
     trailer.kill();
     trailer.start();
+    // The socket of the killed agent lies there until the new one has bound its own.
+    let socket = trailer.runtime_dir().join("control.sock");
+    let began = std::time::Instant::now();
+    while std::os::unix::net::UnixStream::connect(&socket).is_err() {
+        assert!(began.elapsed() < trailer::PATIENCE, "no control socket");
+        std::thread::sleep(std::time::Duration::from_millis(10));
+    }
     trailer.ask(r#"{"do":"place.confirm","by":"T. Wray"}"#);
     assert_eq!(trailer.stop().code(), Some(0));
     let checked = trailer.command(&["audit", "verify"]);

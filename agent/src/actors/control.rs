@@ -251,6 +251,13 @@ async fn audit(
         entry = entry.with("camera", camera);
     }
     match &ask.verb {
+        Verb::QueueList { reveal: true } => entry = entry.with("reveal", "plates of refused reads"),
+        Verb::QueueRetry { sequence: Some(sequence) } | Verb::QueueDrop { sequence, .. } => {
+            entry = entry.with("sequence", sequence);
+        }
+        _ => {}
+    }
+    match &ask.verb {
         Verb::QueueList { reveal } => entry = entry.with("reveal", reveal),
         Verb::QueueRetry { sequence: Some(sequence) } => entry = entry.with("sequence", sequence),
         Verb::QueueDrop { sequence, why } => entry = entry.with("sequence", sequence).with("why", why),

@@ -204,7 +204,7 @@ async fn farewell(caller: &mut Caller, problem: &Problem) {
 
 /// Whether an act of this kind is written into the audit: all but those that only look at what anybody here may see.
 fn is_audited(verb: &Verb) -> bool {
-    !matches!(verb, Verb::PlaceList | Verb::Status | Verb::QueueList { reveal: false })
+    !matches!(verb, Verb::PlaceList | Verb::Status | Verb::TowStatus | Verb::QueueList { reveal: false })
 }
 
 /// What must be audited is not done while the audit can't be written.
@@ -249,13 +249,6 @@ async fn audit(
     let mut entry = Entry::new(Who { uid: Some(uid), pid, name: by }, verb, outcome);
     if !camera.is_empty() {
         entry = entry.with("camera", camera);
-    }
-    match &ask.verb {
-        Verb::QueueList { reveal: true } => entry = entry.with("reveal", "plates of refused reads"),
-        Verb::QueueRetry { sequence: Some(sequence) } | Verb::QueueDrop { sequence, .. } => {
-            entry = entry.with("sequence", sequence);
-        }
-        _ => {}
     }
     match &ask.verb {
         Verb::QueueList { reveal } => entry = entry.with("reveal", reveal),

@@ -300,6 +300,40 @@ mod tests {
     }
 
     #[test]
+    fn officers_read_what_is_missing_what_has_moved_and_what_no_fix_has_told_yet() {
+        let unconfirmed = LineState::Unconfirmed;
+        let there = here().moved(45.0, 4200.0);
+        let moved = Whereabouts::AtSite { site: SiteId(2), position: there, radius95_m: 5.0, verified: true };
+        let read = |view: &PositionView, camera: &CameraId| {
+            let stamp = stamp(camera, moment(60_000).utc, 1, &StampBasis { view, now: &moment(60_100) });
+            (stamp.state, stamp.line, stamp.line_state)
+        };
+        let mut after = view(moved, 59_000);
+        Arc::make_mut(&mut after.places).offer(SiteId(2), there, None, Some(SiteId(1)));
+        let at = coordinates(there);
+        let told = format!("{at}; moved 4.2 km north-east of Quernstone Road, direction not confirmed");
+        assert_eq!(read(&after, &east()), (StampState::Certain, told, unconfirmed));
+        let west = CameraId::new("west").unwrap();
+        let told = format!("{at}; no place line written");
+        assert_eq!(read(&after, &west), (StampState::Certain, told, LineState::Missing));
+        let mut fixless = view(Whereabouts::Unknown, 59_000);
+        fixless.last_fix = None;
+        let told = "Position unknown; no fix since the start when this was read".to_owned();
+        assert_eq!(read(&fixless, &east()), (StampState::None, told, LineState::Missing));
+        // A trailer that has stood somewhere before the start says so, fix or not.
+        let mut unverified = view(at_site(false), 59_000);
+        unverified.last_fix = None;
+        let told =
+            "Last known place 44.51000, -30.00000 (Quernstone Road at Brackwater Lane, northbound), not verified \
+                    since boot"
+                .to_owned();
+        assert_eq!(read(&unverified, &east()), (StampState::Doubtful, told, unconfirmed));
+        let walking_in = Whereabouts::Doubtful { site: None, position: Some(here()), radius95_m: 30.0 };
+        let told = "44.51000, -30.00000; position not sure yet, direction not confirmed".to_owned();
+        assert_eq!(read(&view(walking_in, 59_000), &east()), (StampState::Doubtful, told, unconfirmed));
+    }
+
+    #[test]
     fn a_read_inside_a_past_gap_says_the_age_that_the_fix_had_then() {
         let mut view = view(at_site(true), 300_000);
         Arc::make_mut(&mut view.timeline).unseen(Mono(100_000), Mono(200_000));

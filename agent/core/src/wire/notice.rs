@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 #[serde(deny_unknown_fields)]
 pub struct NoticeBody {
     /// What it is about, a fixed word: `left`, `moved-while-off`, `found`, `found-again`, `hop`, `tow-begun`,
-    /// `tow-extended`, `tow-ended`, `unsafe-motion`, `test` ….
+    /// `tow-extended`, `tow-ended`, `test` ….
     pub kind: String,
     /// True if somebody should look now: an alarm.
     pub urgent: bool,

@@ -1,7 +1,7 @@
 //! Request and answer bodies in gzip (RFC 1952), with a limit on what comes out.
 
 use flate2::Compression;
-use flate2::read::GzDecoder;
+use flate2::bufread::GzDecoder;
 use flate2::write::GzEncoder;
 use std::io::{Read, Write};
 

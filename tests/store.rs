@@ -641,3 +641,21 @@ fn acknowledged_reads_survive_a_kill_at_any_moment() {
     let gaps: i64 = conn.query_row("SELECT max(sequence) - count(*) FROM events", [], |row| row.get(0)).unwrap();
     assert_eq!(gaps, 0, "numbers without a gap");
 }
+
+#[tokio::test]
+async fn bytes_that_may_have_been_sent_once_stay_as_they_are_though_a_later_try_never_left() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+    accept(&store, vec![read(1, 0)], at(0)).await;
+    let salts = async |outcome: Settled| {
+        let leased = store.lease(Lane::Bulk, 10, 1 << 20, at(5)).await.unwrap();
+        let salts: Vec<_> = leased.iter().map(|event| event.salt).collect();
+        store.settle(leased.iter().map(|event| (event.sequence, outcome.clone())).collect(), at(5)).await.unwrap();
+        salts
+    };
+    let never_left = salts(Settled::Unsent).await;
+    let sent = salts(Settled::Released).await;
+    assert_ne!(never_left, sent, "nobody has seen the first bytes");
+    assert_eq!(salts(Settled::Unsent).await, sent);
+    assert_eq!(salts(Settled::Unsent).await, sent, "the receiver may hold them since the second try");
+}

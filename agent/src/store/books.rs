@@ -43,6 +43,8 @@ pub(super) struct Books {
     pub(super) lived: Lived,
     /// Events without a receipt that were sent: the receiver may have them.
     pub(super) sent: RangeSet,
+    /// Of those, the ones whose bytes were fixed by a lease that is still out: only they can be known not to have left.
+    pub(super) fixed_by_lease: RangeSet,
     /// The newest urgent track point: of those that wait only it is urgent, the older ones go with the backlog.
     pub(super) newest_track: Option<u64>,
     /// Whether the table `past` has rows.
@@ -140,6 +142,7 @@ impl Books {
             blocks: Blocks::read(conn)?,
             lived,
             sent,
+            fixed_by_lease: RangeSet::default(),
             newest_track,
             past,
             swept: 0,

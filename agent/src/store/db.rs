@@ -287,6 +287,7 @@ impl Db {
             return Ok(Next::TooLarge);
         }
         if let (Some(sent_at), Some(salt)) = fixed {
+            self.books.fixed_by_lease.remove(sequence);
             (event.sent_at, event.salt) = (Utc(sent_at), salt);
             return Ok(Next::Ready(Box::new(event)));
         }
@@ -307,6 +308,7 @@ impl Db {
             born
         ])?;
         self.books.sent.insert(sequence);
+        self.books.fixed_by_lease.insert(sequence);
         Ok(Next::Ready(Box::new(event)))
     }
 
@@ -314,6 +316,8 @@ impl Db {
         self.books.lived.observe(now);
         let mut refused = RangeSet::default();
         for (sequence, outcome) in outcomes {
+            let fixed_now = self.books.fixed_by_lease.contains(*sequence);
+            self.books.fixed_by_lease.remove(*sequence);
             let (result, answer, leaf) = match outcome {
                 Settled::Released => {
                     self.books.order.release(*sequence);
@@ -325,7 +329,10 @@ impl Db {
                 }
                 Settled::Unsent => {
                     self.books.order.release(*sequence);
-                    self.unfix(*sequence)?;
+                    // Bytes that were fixed earlier may have been sent then, whatever became of this try.
+                    if fixed_now {
+                        self.unfix(*sequence)?;
+                    }
                     continue;
                 }
                 Settled::Delivered => (DELIVERED, None, None),

@@ -33,7 +33,7 @@ pub struct BundleArgs {
     /// The configuration.
     #[arg(long, value_name = "FILE", default_value = CONFIG_PATH)]
     config: PathBuf,
-    /// Where to write it; by default pintle-<trailer>-<time>.tar.gz in this folder.
+    /// Where to write it; by default pintle-TRAILER-TIME.tar.gz in this folder.
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
     /// A log file to take instead of the system's journal.

@@ -31,7 +31,7 @@ const LIMITS: Queue = Queue {
 };
 
 /// How long a test waits for what must come; only a failing test waits so long.
-pub(crate) const PATIENCE: Duration = Duration::from_mins(1);
+pub(crate) const PATIENCE: Duration = Duration::from_mins(2);
 
 /// One trailer.
 pub(crate) struct Drain {

@@ -16,6 +16,7 @@ use async_nats::jetstream::{Context, ContextBuilder, ErrorCode};
 use async_nats::{ConnectErrorKind, ConnectOptions, Subscriber};
 use futures_util::{FutureExt as _, StreamExt as _};
 use pintle_core::forward::answer::{Ack, NoAnswer};
+use pintle_core::ids::EventId;
 use pintle_core::queue::EventKind;
 use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION};
 use pintle_core::wire::receipt::{Receipt, ReceiptMessage};
@@ -69,6 +70,14 @@ pub fn stream_config(stream: &str, prefix: &str, replicas: usize) -> StreamConfi
         duplicate_window: DUPLICATE_WINDOW,
         ..StreamConfig::default()
     }
+}
+
+/// What the server knows a message by: the event's id, so that a repeat on a broken connection is dropped there. An
+/// event whose receipt did not come has a name of its own each further time: the receipt may be lost although the
+/// consumer has stored the event, and a repeat that the server drops would never be answered.
+#[must_use]
+pub fn message_id(id: EventId, taken_back: u32) -> String {
+    if taken_back == 0 { id.to_string() } else { format!("{id}.{taken_back}") }
 }
 
 /// Connects to the first server that answers; later the client finds the others by itself. Of each subscription
@@ -203,7 +212,7 @@ impl Target for Nats {
         let mut sent = Vec::with_capacity(handover.events.len());
         for event in handover.events {
             let mut headers = HeaderMap::new();
-            headers.insert(NATS_MESSAGE_ID, event.id.to_string().as_str());
+            headers.insert(NATS_MESSAGE_ID, message_id(event.id, event.taken_back).as_str());
             headers.insert("Content-Type", "application/cloudevents+json");
             headers.insert(HEADER_GENERATION, handover.generation);
             headers.insert(HEADER_ACCEPTED_UP_TO, handover.accepted_up_to.to_string().as_str());

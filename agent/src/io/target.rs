@@ -24,6 +24,8 @@ pub struct Written {
     pub kind: EventKind,
     /// The event as JSON.
     pub json: Vec<u8>,
+    /// How often it was handed over without a receipt in time.
+    pub taken_back: u32,
 }
 
 /// What is handed over at once.

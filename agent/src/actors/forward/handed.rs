@@ -26,10 +26,15 @@ pub(super) struct HandedOver {
     out: HashMap<EventId, Out>,
     /// In the order of handing over; entries without their twin in `out` are over.
     order: VecDeque<(Mono, EventId)>,
+    /// How often each event that still has no receipt was taken back for lack of one.
+    taken_back: HashMap<EventId, u32>,
 }
 
 /// Beyond this many no bodies are kept (our own limit: 20 MB of ordinary reads).
 const BODIES_MAX: usize = 20_000;
+/// Beyond this many the counts of taking back begin anew (our own limit: some 10 MB). It costs only a repeat that the
+/// broker drops.
+const TAKEN_BACK_MAX: usize = 200_000;
 
 impl HandedOver {
     pub(super) fn len(&self) -> usize {
@@ -57,6 +62,7 @@ impl HandedOver {
             let Some(out) = self.out.get(&id) else { continue };
             let Some(item) = later(receipt, out.body.as_deref()) else { continue };
             ended.extend(self.out.remove(&id).map(|out| (out, item)));
+            self.taken_back.remove(&id);
         }
         self.tidy();
         ended
@@ -73,10 +79,20 @@ impl HandedOver {
                 }
                 first.get_or_insert(since);
                 sequences.extend(self.out.remove(&id).map(|out| out.sequence));
+                if self.taken_back.len() < TAKEN_BACK_MAX {
+                    *self.taken_back.entry(id).or_default() += 1;
+                } else {
+                    self.taken_back.clear();
+                }
             }
             self.order.pop_front();
         }
         first.map(|since| (since, sequences))
+    }
+
+    /// How often this event was taken back for lack of a receipt.
+    pub(super) fn taken_back(&self, id: &EventId) -> u32 {
+        self.taken_back.get(id).copied().unwrap_or(0)
     }
 
     /// When the first one is overdue.
@@ -134,6 +150,14 @@ mod tests {
         handed.put(EventId([2; 16]), 2, None, (b"{}", [0; 32]), Mono(102));
         assert_eq!(handed.overdue(100, Mono(103)).unwrap().1, [3]);
         assert_eq!(handed.len(), 1);
+        // Each taking back counts until the receipt comes.
+        let of = |n: u8| EventId([n; 16]);
+        assert_eq!([1, 2, 3].map(|n| handed.taken_back(&of(n))), [0, 1, 1]);
+        assert_eq!(handed.overdue(100, Mono(202)).unwrap().1, [2]);
+        assert_eq!(handed.taken_back(&of(2)), 2);
+        handed.put(of(2), 2, None, (b"{}", [0; 32]), Mono(203));
+        handed.take(&[receipt(2, ReceiptResult::Duplicate)]);
+        assert_eq!(handed.taken_back(&of(2)), 0);
     }
 
     #[test]

@@ -283,7 +283,13 @@ impl LaneTask {
                 Ok(json) if events.is_empty() || bytes + json.len() < bytes_max => {
                     bytes += json.len() + 1;
                     leaves.push(proof::leaf(&event.salt, &json));
-                    written.push(Written { id: event.id, sequence: event.sequence, kind: event.kind, json });
+                    written.push(Written {
+                        id: event.id,
+                        sequence: event.sequence,
+                        kind: event.kind,
+                        json,
+                        taken_back: self.handed.taken_back(&event.id),
+                    });
                     events.push(event);
                 }
                 Ok(_) => {

@@ -86,6 +86,8 @@ pub struct Night {
     pub anchor: [Option<(f64, f64)>; 4],
     /// The first site was found so many seconds after the first fix.
     pub settled_s: Option<u32>,
+    /// Why the last false move was believed, with its second; for finding out why.
+    pub false_example: Option<String>,
 }
 
 /// Ages at which a night looks at the anchor, s; the last is the end of the night.
@@ -104,7 +106,10 @@ pub fn night(sky: Sky, limits: KeeperLimits, hours: u32, seed: u64) -> Night {
         stage.step(&truth, true);
         for action in &stage.out {
             match action {
-                KeeperAction::Left { .. } | KeeperAction::MovedWhileOff { .. } => night.false_moves += 1,
+                KeeperAction::Left { reason, .. } | KeeperAction::MovedWhileOff { reason, .. } => {
+                    night.false_moves += 1;
+                    night.false_example = Some(format!("second {second}: {reason}"));
+                }
                 KeeperAction::Hopped { lines_unconfirmed: true, .. } => night.false_hops += 1,
                 KeeperAction::Hopped { .. } => night.false_reanchors += 1,
                 KeeperAction::SiteFound { .. } if night.settled_s.is_none() => night.settled_s = Some(second),
@@ -150,6 +155,8 @@ pub struct TowOutcome {
     pub found: bool,
     /// Observed seconds (with a fix) from crossing the threshold (from power-on, if it was off) to the notice.
     pub notice_s: Option<f64>,
+    /// Why the keeper believed it.
+    pub notice_reason: String,
     /// Way from the crossing to the notice, metres.
     pub notice_m: Option<f64>,
     /// Seconds from the last halt to the new site.
@@ -325,6 +332,9 @@ impl Judge {
                     self.outcome.found = true;
                     let (at_s, at_m) = self.crossed_at.unwrap_or((stage.observed_s, self.way_m));
                     self.outcome.notice_s = Some(f64::from(stage.observed_s - at_s));
+                    if let KeeperAction::Left { reason, .. } | KeeperAction::MovedWhileOff { reason, .. } = action {
+                        self.outcome.notice_reason.clone_from(reason);
+                    }
                     self.outcome.notice_m = Some(self.way_m - at_m);
                 }
                 KeeperAction::SiteFound { site, .. } => {
@@ -355,6 +365,7 @@ fn run_tow(
         length_m,
         found: false,
         notice_s: None,
+        notice_reason: String::new(),
         notice_m: None,
         arrival_s: None,
         site_off_m: None,
@@ -384,8 +395,11 @@ fn run_tow(
         stage.step(&truth, agent);
         judge.look(&stage, &truth, limits.move_threshold_m);
         reads.restamp(&stage);
-        if agent && second % 5 == 0 && limits.settle_s * 2.0 < f64::from(second) {
-            judge.outcome.wrong_live += u32::from(reads.take(truth, &stage));
+        let asked = agent && second % 5 == 0 && limits.settle_s * 2.0 < f64::from(second);
+        if asked && reads.take(truth, &stage) {
+            judge.outcome.wrong_live += 1;
+            let (state, reason) = (stage.keeper.state().word(), stage.keeper.reason());
+            judge.outcome.wrong_example = Some(format!("live, second {second}: {state} ({reason})"));
         }
         if under_way.is_some() {
             judge.halted_at = stage.now_s;

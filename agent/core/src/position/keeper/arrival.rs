@@ -21,9 +21,25 @@ const TREND_SIGMAS: f64 = 2.6;
 /// A slow motion must be a way from somewhere to somewhere else: the noise of a standing receiver turns about.
 const STRAIGHT_SHARE: f64 = 0.65;
 
+/// Over so long a window even half a metre a second stands out from the wander, ms: the error of a fair receiver moves
+/// by about 4 m in it (sigma 8 m, correlation 300 s).
+const SLOW_WAY_MS: u64 = 40_000;
+/// The way in that window, metres, three times that.
+const SLOW_WAY_M: f64 = 12.0;
+/// Steps between means of 15 s of a receiver without speed that creeps, metres; half a metre a second makes 7.5.
+const CREEP_STEP_M: f64 = 5.0;
+
 /// After an acquisition within the halt so many different positions are asked for: a receiver in static hold can
 /// freeze a wrong start for minutes.
 const ACQUIRED_DISTINCT: u32 = 3;
+
+/// So long after the distrust an acquisition still counts, ms; our own choice, ten times the mean of a wrong start.
+const ACQUIRED_MS: u64 = 300_000;
+/// And so many speeds other than 0; our own choice.
+const ACQUIRED_ALIVE: u32 = 4;
+/// Without those (static hold) it must stand so much longer, s: a wrong start in the error model lasts 30 s in the
+/// mean, exponentially.
+const ACQUIRED_SILENT_S: f64 = 90.0;
 
 /// Averages a block of samples.
 #[derive(Clone, Debug, Default)]
@@ -79,9 +95,9 @@ pub(super) struct Arrival {
     sigma_sum_m: f64,
     sigma_count: f64,
     moving_samples: u32,
-    /// It was acquired anew during this halt, so that a wrong start may be what stands.
-    acquired: bool,
     distinct: u32,
+    /// Samples with a living Doppler speed; one that replays or walks in says exactly 0.
+    alive: u32,
 }
 
 impl Arrival {
@@ -96,8 +112,8 @@ impl Arrival {
             sigma_sum_m: 0.0,
             sigma_count: 0.0,
             moving_samples: 0,
-            acquired: false,
             distinct: 0,
+            alive: 0,
         }
     }
 
@@ -131,11 +147,11 @@ impl Arrival {
     }
 
     fn take(&mut self, sample: &Sample) {
-        self.acquired |= sample.early;
         if !sample.good || sample.early {
             return;
         }
         self.distinct += u32::from(sample.fresh);
+        self.alive += u32::from(sample.speed_mps.is_none_or(|mps| 0.0 < mps));
         self.observed_s += sample.seconds;
         self.sigma_sum_m += sample.sigma_m;
         self.sigma_count += 1.0;
@@ -159,7 +175,10 @@ impl Arrival {
         }
         let limit_mps = (2.0 * noise.p95_mps()).clamp(0.8, 1.5);
         let moving = if evidence.speechless(newest.at) {
-            evidence.smooth_way().is_some()
+            // Noise of a standing receiver moves means of 15 s by half a standard deviation, seldom twice the same way.
+            let creeps = self.halted_since.is_some_and(|since| 50_000 <= newest.at.since_ms(since))
+                && evidence.creeps(CREEP_STEP_M.max(0.6 * newest.sigma_m));
+            creeps || evidence.smooth_way().is_some()
         } else {
             let slow_mps = (2.8 * noise.p50_mps().unwrap_or(0.15)).clamp(0.45, 0.8);
             // The long window must not reach back to before the halt.
@@ -168,6 +187,11 @@ impl Arrival {
                 || (long
                     && evidence.moves_at(slow_mps, 15_000)
                     && evidence.motion(15_000).is_some_and(|m| STRAIGHT_SHARE * m.path_m <= m.net_m))
+                || (self.halted_since.is_some_and(|since| SLOW_WAY_MS + 5_000 <= newest.at.since_ms(since))
+                    && evidence.moves_at((2.2 * noise.p50_mps().unwrap_or(0.15)).clamp(0.35, 0.6), SLOW_WAY_MS)
+                    && evidence.motion(SLOW_WAY_MS).is_some_and(|m| {
+                        STRAIGHT_SHARE * m.path_m <= m.net_m && SLOW_WAY_M.max(1.5 * newest.sigma_m) <= m.net_m
+                    }))
         };
         self.moving_samples = if moving { self.moving_samples + 1 } else { 0 };
         if 2 <= self.moving_samples {
@@ -237,7 +261,14 @@ impl Arrival {
         if self.observed_s < self.settle_s {
             return None;
         }
-        if self.acquired && self.distinct < ACQUIRED_DISTINCT {
+        let newest = evidence.newest()?;
+        // A halt that began anew has not outlived the acquisition by that.
+        let lately = |s: &Sample| newest.at.since_ms(s.at) <= ACQUIRED_MS;
+        let acquired = evidence.unbroken().take_while(|s| lately(s)).any(|s| s.early);
+        if acquired && self.distinct < ACQUIRED_DISTINCT {
+            return None;
+        }
+        if acquired && self.alive < ACQUIRED_ALIVE && self.observed_s < self.settle_s + ACQUIRED_SILENT_S {
             return None;
         }
         let blocks = self.all_blocks();

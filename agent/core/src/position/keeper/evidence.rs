@@ -28,6 +28,8 @@ pub(super) struct Sample {
     pub early: bool,
     /// Expected standard deviation per axis, metres.
     pub sigma_m: f64,
+    /// How far it lies from where the way before it led, metres a second; filled in by [`Evidence::push`].
+    pub jump_mps: f64,
 }
 
 impl Sample {
@@ -117,6 +119,10 @@ impl Evidence {
         }
         self.ring.push_back(sample);
         self.unbroken = if broken { 1 } else { (self.unbroken + 1).min(self.ring.len()) };
+        let jump_mps = self.jump_m() / sample.seconds.max(1.0);
+        if let Some(newest) = self.ring.back_mut() {
+            newest.jump_mps = jump_mps;
+        }
     }
 
     /// Moves everything into another plane.
@@ -187,7 +193,7 @@ impl Evidence {
     }
 
     /// How far the newest position lies from where the way before it led, metres; 0 if there is no way before it.
-    pub(super) fn jump_m(&self) -> f64 {
+    fn jump_m(&self) -> f64 {
         let mut samples = self.unbroken();
         let (Some(newest), Some(last)) = (samples.next(), samples.next()) else { return 0.0 };
         let Some(earlier) = samples.find(|s| 3_000 <= last.at.since_ms(s.at)) else { return 0.0 };
@@ -222,6 +228,14 @@ impl Evidence {
         let rate_mps = self.motion(10_000).map(|m| if 2.0 <= m.span_s { m.net_m / m.span_s } else { 0.0 });
         let slow = self.median_speed(7_000).is_none_or(|mps| mps < (1.2 * noise.p95_mps()).clamp(0.4, 0.6));
         slow && rate_mps.is_some_and(|rate| rate < 1.0)
+    }
+
+    /// For receivers that send no speed: three means of 15 s, each so far from the one before, in one direction.
+    pub(super) fn creeps(&self, step_m: f64) -> bool {
+        let Some(means) = self.stretches(15_000, 3) else { return false };
+        let between_m = |a: usize, b: usize| (means[a].0 - means[b].0).hypot(means[a].1 - means[b].1);
+        let (newer_m, older_m) = (between_m(0, 1), between_m(1, 2));
+        step_m <= newer_m.min(older_m) && 0.9 * (newer_m + older_m) <= between_m(0, 2)
     }
 
     /// For receivers that send no speed: the last twelve seconds are one smooth way, farther than noise goes.

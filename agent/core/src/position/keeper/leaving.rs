@@ -71,10 +71,11 @@ pub(super) struct Ground {
 }
 
 impl Outing {
-    /// Evidence that starts at `sample`.
-    pub(super) fn at(sample: &Sample) -> Self {
+    /// Evidence that starts at `sample`, and its way at the sample before, if there is one: a jump out belongs to what
+    /// the speed must explain.
+    pub(super) fn at(sample: &Sample, before: Option<&Sample>) -> Self {
         Self {
-            start: sample.east_north_m(),
+            start: before.unwrap_or(sample).east_north_m(),
             since: sample.at,
             path_m: 0.0,
             fast_s: 0.0,
@@ -136,7 +137,12 @@ impl Outing {
             .or_else(|| self.brisk(evidence, ground, newest, away_m))
             .or_else(|| if ground.distrust { None } else { walk(evidence, ground, away_m) })
             .or_else(|| if ground.distrust { None } else { unspoken(evidence, ground, newest, away_m) })
-            .or_else(|| self.dwell(ground, away_m))
+    }
+
+    /// What remains without any proof of motion: it has been elsewhere for minutes.
+    pub(super) fn elsewhere(&self, evidence: &Evidence, ground: &Ground) -> Option<String> {
+        let away_m = evidence.newest()?.distance_m(ground.anchor);
+        if away_m <= ground.threshold_m { None } else { self.dwell(ground, away_m) }
     }
 
     fn explained(&self, newest: &Sample) -> bool {

@@ -42,8 +42,8 @@ const SAMPLE_MS: u64 = 700;
 /// still over 25 m off, at 90 s none.
 const DISTRUST_MS: u64 = 60_000;
 /// A live position away from any site is told as not sure for so long after an acquisition, ms. Source: in the error
-/// model wrong starts last 30 s in the mean, so that one in 400 lasts longer than this.
-const UNSURE_MS: u64 = 180_000;
+/// model wrong starts last 30 s in the mean, so that one in 22,000 lasts longer than this.
+const UNSURE_MS: u64 = 300_000;
 /// A quality once told holds for so long, ms (some receivers send GGA in one second of five).
 const QUALITY_HOLDS_MS: u64 = 30_000;
 /// HDOP that is assumed when the receiver sends none: between those of the fair and the poor sky.
@@ -330,6 +330,7 @@ impl SiteKeeper {
             good: fix.satellites.is_none_or(|count| 4 <= count) && hdop.is_none_or(|hdop| hdop <= 5.0),
             early: self.distrusted(fix.at),
             sigma_m,
+            jump_mps: 0.0,
         }
     }
 

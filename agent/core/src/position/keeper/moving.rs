@@ -31,7 +31,7 @@ const TRACK_ANNOUNCED_MS: u64 = 30_000;
 const JUMP_M: f64 = 15.0;
 /// After such a step live positions are told as not sure for so long, ms. Source: in the error model excursions last
 /// 28 s in the mean under a poor sky.
-const JUMP_UNSURE_MS: u64 = 120_000;
+pub(super) const JUMP_UNSURE_MS: u64 = 120_000;
 
 /// It left a site and has not arrived.
 #[derive(Clone, Copy, Debug, Default)]
@@ -60,8 +60,8 @@ impl SiteKeeper {
             let position = plane_before.to_geo(east_m, north_m);
             out.push(KeeperAction::Halted { from, to: sample.at, position });
         }
-        let jump_m = self.evidence.as_ref().map_or(0.0, super::Evidence::jump_m);
-        if JUMP_M < jump_m / sample.seconds.max(1.0) {
+        let jump_mps = self.evidence.as_ref().and_then(|e| e.newest()).map_or(0.0, |newest| newest.jump_mps);
+        if JUMP_M < jump_mps {
             self.unsure_until = self.unsure_until.max(sample.at.plus_ms(JUMP_UNSURE_MS));
         }
         self.moving_state(now, out);
@@ -131,7 +131,8 @@ impl SiteKeeper {
         };
         let before = self.history.last().map(|site| site.id);
         self.places_mut().offer(id, position, returned_to, before);
-        let standing = Standing::new(site.clone(), anchor, now.mono);
+        let mut standing = Standing::new(site.clone(), anchor, now.mono);
+        standing.found_from = since;
         self.tell(since, standing.whereabouts());
         self.standing = Some(standing);
         // Whoever settles has outlived the acquisition.

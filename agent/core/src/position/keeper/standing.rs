@@ -3,6 +3,7 @@
 use super::arrival::BlockMaker;
 use super::evidence::{Evidence, Sample, seconds};
 use super::leaving::{Ground, Outing};
+use super::moving::JUMP_UNSURE_MS;
 use super::{Adrift, Anchor, KeeperAction, KeeperLimits, KeeperState, KeptSite, SiteKeeper};
 use crate::geo::{LatLon, LocalPlane};
 use crate::moment::{Moment, Mono};
@@ -30,6 +31,25 @@ const AGREE_FROZEN_S: f64 = 300.0;
 /// Share of the threshold within which a fix agrees with the stored site. Between this and the threshold it says
 /// neither: a trailer that was put down just beyond the threshold is seen there too.
 const AGREE_SHARE: f64 = 0.6;
+/// Observed seconds after a start, after the distrust, whose middle decides. Source: with the distrust of 60 s it ends
+/// with the dwell of 300 s, within the 420 s that a decision may take.
+const CHECK_S: f64 = 240.0;
+/// While the newer half says otherwise than the whole it goes on for at most so long, observed seconds; then the newer
+/// half decides. Source: with the distrust of 60 s it ends within the 420 s that a decision may take.
+const CHECK_S_MAX: f64 = 340.0;
+/// The middle is elsewhere from so much of the threshold on, our own choice: half way between "same" and the 60 m that
+/// must always be found lies below it.
+const CHECK_SHARE: f64 = 0.75;
+/// And from so many standard deviations of the difference: 3.2 of a radial error are one in 170.
+const CHECK_SIGMAS: f64 = 3.2;
+/// An anchor with fewer observed seconds than this gives way to a longer stay elsewhere that no speed explains, s: the
+/// dwell of a leaving is as long. Source: in the error model an excursion may last through the settle time.
+const YOUNG_S: f64 = 300.0;
+/// So much of the newest past makes the corrected anchor, ms; within the dwell.
+const CORRECT_MS: u64 = 240_000;
+/// A step of one second that no start of a tow makes, metres; one of over 100 m in the three seconds of an excursion is
+/// longer (error model).
+const LEAVE_JUMP_M: f64 = 25.0;
 /// Blocks of the anchor, s.
 const BLOCK_S: f64 = 20.0;
 /// Blocks that are compared with the anchor to find a hop without motion: ten minutes.
@@ -63,6 +83,11 @@ pub(super) struct Standing {
     pub verified: bool,
     agree_s: f64,
     agree_distinct: u32,
+    /// Middles of the fixes since the start, until the check is decided.
+    check: Vec<Block>,
+    check_s: f64,
+    check_distinct: u32,
+    check_maker: BlockMaker,
     pub outing: Option<Outing>,
     pub doubt_since: Option<Mono>,
     calm_samples: u32,
@@ -71,6 +96,10 @@ pub(super) struct Standing {
     recent: VecDeque<Block>,
     trip: Option<Trip>,
     told_at: Mono,
+    /// When this stay began.
+    pub found_from: Mono,
+    /// No gap since it was found, so that no motion was missed.
+    heard_since_found: bool,
 }
 
 impl Standing {
@@ -83,6 +112,10 @@ impl Standing {
             verified: true,
             agree_s: 0.0,
             agree_distinct: 0,
+            check: Vec::new(),
+            check_s: 0.0,
+            check_distinct: 0,
+            check_maker: BlockMaker::default(),
             outing: None,
             doubt_since: None,
             calm_samples: 0,
@@ -91,6 +124,8 @@ impl Standing {
             recent: VecDeque::with_capacity(RECENT_BLOCKS),
             trip: None,
             told_at: now,
+            found_from: now,
+            heard_since_found: true,
         }
     }
 
@@ -99,6 +134,7 @@ impl Standing {
         let mut standing = Self::new(kept.site, anchor, Mono(0));
         standing.home = kept.home;
         standing.verified = false;
+        standing.heard_since_found = false;
         standing
     }
 
@@ -125,6 +161,43 @@ impl Standing {
             outing.replant(|(east_m, north_m)| new.to_plane(old.to_geo(east_m, north_m)));
         }
         self.block.clear();
+        self.check.clear();
+        self.check_maker.clear();
+        self.check_s = 0.0;
+    }
+
+    /// After a start, when the fixes lie neither well inside nor well outside: the middle of minutes decides.
+    fn checked(&mut self, sample: &Sample, anchor: (f64, f64), threshold_m: f64) -> Option<Turn> {
+        if self.verified || sample.early || !sample.good {
+            return None;
+        }
+        self.check_s += sample.seconds;
+        self.check_distinct += u32::from(sample.fresh);
+        self.check.extend(self.check_maker.push(sample, BLOCK_S));
+        let enough_s = if self.check_distinct < AGREE_DISTINCT { 1.25 * CHECK_S } else { CHECK_S };
+        if self.check_s < enough_s || self.check_distinct < 2 {
+            return None;
+        }
+        let middle_m = |blocks: &[Block]| {
+            let mut east: Vec<f64> = blocks.iter().map(|b| b.east_m).collect();
+            let mut north: Vec<f64> = blocks.iter().map(|b| b.north_m).collect();
+            (median(&mut east) - anchor.0).hypot(median(&mut north) - anchor.1)
+        };
+        let away_m = middle_m(&self.check);
+        // A long excursion towards the site ends: the newer half alone must say the same.
+        let newer_m = middle_m(&self.check[self.check.len() / 2..]);
+        // The error of a middle of minutes is nearly that of one position; the anchor's own is in its radius.
+        let sigma_m = (0.8 * self.anchor.sigma_m()).hypot(self.anchor.radius95_m() / 2.45);
+        let same_m = (CHECK_SHARE * threshold_m).max(CHECK_SIGMAS * sigma_m);
+        match (away_m < same_m, newer_m < same_m) {
+            (true, true) => return Some(Turn::Verify),
+            (false, false) => {}
+            // The halves disagree; the time of the dwell is the end of waiting.
+            _ if self.check_s < CHECK_S_MAX => return None,
+            (_, true) => return Some(Turn::Verify),
+            (_, false) => {}
+        }
+        Some(Turn::Leave(format!("the middle of {:.0} s of fixes lies {away_m:.0} m from the anchor", self.check_s)))
     }
 
     /// How much wider than a good receiver's the scatter of single positions is, at least 1.
@@ -153,6 +226,7 @@ enum Turn {
     Doubt(String),
     Calm(String),
     Leave(String),
+    Correct(String),
 }
 
 impl SiteKeeper {
@@ -164,6 +238,7 @@ impl SiteKeeper {
             Turn::Doubt(reason) => self.doubt(sample, reason, now, out),
             Turn::Calm(reason) => self.calm(reason, now, out),
             Turn::Leave(reason) => return self.leave(sample, reason, now, out),
+            Turn::Correct(reason) => return self.correct(&reason, now, out),
         }
         let Some(standing) = &self.standing else { return };
         if standing.doubt_since.is_some() {
@@ -199,6 +274,8 @@ impl SiteKeeper {
             anchor = standing.anchor_in(&new);
         }
         let Some(sample) = evidence.newest().copied() else { return Turn::Stay };
+        let speechless = evidence.speechless(sample.at);
+        standing.heard_since_found &= !broken;
         let ground = Ground {
             anchor,
             threshold_m,
@@ -209,11 +286,16 @@ impl SiteKeeper {
         if away_m <= INSIDE_SHARE * threshold_m {
             standing.outing = None;
         } else {
-            let outing = standing.outing.get_or_insert_with(|| Outing::at(&sample));
+            let before = evidence.unbroken().nth(1);
+            let outing = standing.outing.get_or_insert_with(|| Outing::at(&sample, before));
             if broken {
                 outing.broken(&sample);
             }
             outing.push(&sample, evidence, &self.noise, &ground);
+        }
+        if let Some(turn) = standing.checked(&sample, anchor, threshold_m) {
+            self.unsure_until = self.unsure_until.max(sample.at.plus_ms(1));
+            return turn;
         }
         if away_m <= threshold_m {
             return standing.inside(&sample, away_m, self.limits);
@@ -226,9 +308,21 @@ impl SiteKeeper {
         } else {
             self.arrival.push(evidence, &self.noise);
         }
-        let proof = standing.outing.as_ref().and_then(|outing| outing.proof(evidence, &ground));
-        match proof {
-            Some(reason) => Turn::Leave(reason),
+        let Some(outing) = &standing.outing else { return Turn::Stay };
+        if let Some(reason) = outing.proof(evidence, &ground) {
+            return Turn::Leave(reason);
+        }
+        match outing.elsewhere(evidence, &ground) {
+            // It was heard without a break since it was found, no speed explains the way, and it has been seen
+            // elsewhere for longer than here: what was wrong is where it was found.
+            Some(reason) if standing.heard_since_found && standing.anchor.weight_s() < YOUNG_S && !speechless => {
+                Turn::Correct(reason)
+            }
+            Some(reason) => {
+                // Nothing showed the way, so where it was meanwhile is not sure either.
+                self.unsure_until = self.unsure_until.max(sample.at.plus_ms(1));
+                Turn::Leave(reason)
+            }
             None if standing.doubt_since.is_none() => Turn::Doubt(format!(
                 "a fix lies {away_m:.0} m from the anchor of site {}, beyond {threshold_m:.0} m",
                 standing.site.id.0
@@ -275,6 +369,40 @@ impl SiteKeeper {
         }
     }
 
+    /// The site was found at a wrong place: it keeps its number, and what was told of it is told anew.
+    fn correct(&mut self, reason: &str, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let (Some(standing), Some(evidence)) = (&mut self.standing, &self.evidence) else { return };
+        let mut maker = BlockMaker::default();
+        let mut blocks = Vec::new();
+        for sample in evidence.unbroken().take_while(|s| now.mono.since_ms(s.at) <= CORRECT_MS) {
+            blocks.extend(maker.push(sample, BLOCK_S));
+        }
+        if blocks.is_empty() {
+            return;
+        }
+        let before = standing.anchor.position();
+        standing.anchor = Anchor::from_blocks(*evidence.plane(), &blocks, standing.anchor.sigma_m());
+        standing.home = standing.anchor.position();
+        standing.publish(now.mono);
+        standing.outing = None;
+        standing.doubt_since = None;
+        standing.calm_samples = 0;
+        standing.block.clear();
+        standing.recent.clear();
+        let from = standing.found_from;
+        let moved_m = before.distance_m(standing.site.position);
+        let (site, whereabouts) = (standing.site.clone(), standing.whereabouts());
+        let reason = format!("{reason}, and no speed explains the way: the site was found {moved_m:.0} m off");
+        self.arrival.clear();
+        self.tell(from, whereabouts);
+        self.places_mut().doubt_lines(site.id);
+        out.push(KeeperAction::DoubtEnded { site: site.id, reason: reason.clone() });
+        self.enter(KeeperState::Anchored, reason.clone(), now, out);
+        out.push(KeeperAction::Hopped { site, moved_m, lines_unconfirmed: true, reason: reason.clone() });
+        out.push(KeeperAction::Restamp { from, to: now.mono, reason });
+        out.push(KeeperAction::Keep);
+    }
+
     pub(super) fn leave(&mut self, sample: &Sample, reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {
         let Some(standing) = self.standing.take() else { return };
         let from = if standing.verified {
@@ -316,18 +444,24 @@ impl SiteKeeper {
             timeline.tell(from, Whereabouts::Unknown);
         }
         let mut measured = from;
+        let mut unsure_until = self.unsure_until;
         for sample in samples {
+            // An excursion that was on when the trailer left must not become a certain place afterwards.
+            if LEAVE_JUMP_M < sample.jump_mps {
+                unsure_until = unsure_until.max(sample.at.plus_ms(JUMP_UNSURE_MS));
+            }
             if sample.fresh {
                 measured = sample.at;
             }
             let (position, radius95_m) = (sample.position, live_radius95_m(sample.sigma_m));
-            let whereabouts = if sample.at < self.unsure_until {
+            let whereabouts = if sample.at < unsure_until {
                 Whereabouts::Doubtful { site: None, position: Some(position), radius95_m }
             } else {
                 Whereabouts::Underway { position, radius95_m, measured }
             };
             timeline.tell(sample.at, whereabouts);
         }
+        self.unsure_until = unsure_until;
     }
 
     /// Good and calm: the sample feeds the anchor and the noise.
@@ -481,7 +615,10 @@ fn trip_rest_ms(settle_s: f64) -> u64 {
 impl Standing {
     fn inside(&mut self, sample: &Sample, away_m: f64, limits: KeeperLimits) -> Turn {
         let threshold_m = limits.move_threshold_m;
-        if !self.verified && away_m <= AGREE_SHARE * threshold_m {
+        if !self.verified && AGREE_SHARE * threshold_m < away_m {
+            self.agree_s = 0.0;
+            self.agree_distinct = 0;
+        } else if !self.verified {
             self.agree_s += sample.seconds;
             self.agree_distinct +=
                 u32::from(sample.fresh && sample.good && sample.speed_mps.is_some_and(|mps| 0.0 < mps));

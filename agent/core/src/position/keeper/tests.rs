@@ -261,3 +261,60 @@ fn a_silent_receiver_leaves_the_site_standing_and_its_return_is_told() {
     assert_eq!(story.count(left), 0);
     assert_eq!(story.count(|a| matches!(a, KeeperAction::Restamp { reason, .. } if reason.contains("back"))), 1);
 }
+
+#[test]
+fn a_start_80_m_away_is_not_verified_by_one_stray_run_of_fixes_near_the_site() {
+    let mut story = Story::new(60.0);
+    story.stand(600);
+    story.restart();
+    // Twenty seconds 45 m away (an excursion towards the site), then where it truly stands.
+    story.stand_off(20, 45.0);
+    assert_eq!(story.count(|action| matches!(action, KeeperAction::Verified { .. })), 0);
+    story.stand_off(420, 80.0);
+    assert_eq!(story.count(|action| matches!(action, KeeperAction::Verified { .. })), 0);
+    assert_eq!(story.count(|action| matches!(action, KeeperAction::MovedWhileOff { .. })), 1);
+}
+
+#[test]
+fn a_start_where_fixes_lie_between_same_and_elsewhere_is_decided_by_the_middle_of_minutes() {
+    for (off_m, moved) in [(30.0, 0), (48.0, 1)] {
+        let mut story = Story::new(60.0);
+        story.stand(600);
+        story.restart();
+        story.stand_off(200, off_m);
+        assert_eq!(story.count(|action| matches!(action, KeeperAction::Verified { .. })), 0, "{off_m}");
+        story.stand_off(220, off_m);
+        assert_eq!(story.count(|action| matches!(action, KeeperAction::MovedWhileOff { .. })), moved, "{off_m}");
+        assert_eq!(story.count(|action| matches!(action, KeeperAction::Verified { .. })), 1 - moved, "{off_m}");
+    }
+}
+
+#[test]
+fn a_site_found_in_an_excursion_is_corrected_and_told_anew_and_not_left() {
+    let mut story = Story::new(60.0);
+    story.stand_off(65, 120.0);
+    assert_eq!(story.count(found), 1);
+    let found_ms = story.now_ms;
+    story.stand(420);
+    assert_eq!((story.count(left), story.count(found)), (0, 1), "{}", story.keeper.reason());
+    assert!(story.keeper.site().unwrap().position.distance_m(story.place) < 5.0);
+    let corrected = |action: &KeeperAction| matches!(action, KeeperAction::Hopped { lines_unconfirmed: true, .. });
+    assert_eq!(story.count(corrected), 1);
+    let told = story.count(|action| {
+        matches!(action, KeeperAction::Restamp { from, to, .. } if from.0 < found_ms && found_ms + 60_000 < to.0)
+    });
+    assert_eq!(told, 1, "reads since the arrival get the right place");
+    let Whereabouts::AtSite { position, .. } = story.keeper.timeline().at(Mono(found_ms)) else {
+        unreachable!("it stood at a site")
+    };
+    assert!(position.distance_m(story.place) < 5.0);
+}
+
+#[test]
+fn the_same_after_a_silence_is_a_move_since_nobody_saw_the_way() {
+    let mut story = Story::new(60.0);
+    story.stand(65);
+    story.now_ms += 600_000;
+    story.stand_off(480, 120.0);
+    assert_eq!(story.count(left), 1, "{}", story.keeper.reason());
+}

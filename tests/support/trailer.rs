@@ -17,7 +17,7 @@ use std::time::{Duration, Instant};
 pub(crate) const PINTLE: &str = env!("CARGO_BIN_EXE_pintle");
 
 /// How long a test waits for what must come; only a failing test waits so long.
-pub(crate) const PATIENCE: Duration = Duration::from_secs(20);
+pub(crate) const PATIENCE: Duration = Duration::from_mins(1);
 
 /// One trailer; dropping it kills the agent and takes its folders away.
 pub(crate) struct Trailer {

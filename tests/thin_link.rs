@@ -10,12 +10,15 @@ use pintle::clock;
 use pintle::receive::http::Limits;
 use pintle::receive::schema::open_reader;
 use pintle::receive::server::{Receiver, ReceiverSetup};
+use pintle::seal::{self, Opener};
 use pintle::store::{NewEvent, StoreHandle};
 use pintle_core::ids::CameraId;
 use pintle_core::moment::UtcTrust;
 use pintle_core::queue::{EventKind, Lane};
+use std::fs::Permissions;
 use std::io::Write as _;
 use std::net::SocketAddr;
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -75,7 +78,7 @@ async fn carry(
 }
 
 /// A receiver with TLS in `folder`, and the certificate that it shows.
-async fn receiver(folder: &Path, stop: CancellationToken) -> (SocketAddr, String) {
+async fn receiver(folder: &Path, opener: Option<Opener>, stop: CancellationToken) -> (SocketAddr, String) {
     let own = rcgen::generate_simple_self_signed(["localhost".to_owned()]).unwrap();
     let provider = Arc::new(rustls::crypto::aws_lc_rs::default_provider());
     let key = rustls::pki_types::PrivateKeyDer::try_from(own.signing_key.serialize_der()).unwrap();
@@ -91,7 +94,7 @@ async fn receiver(folder: &Path, stop: CancellationToken) -> (SocketAddr, String
         tls: Some(Arc::new(tls)),
         token: None,
         tokens: None,
-        opener: None,
+        opener,
         limits: Limits::default(),
     };
     let receiver = Receiver::bind(setup).await.unwrap();
@@ -158,9 +161,12 @@ struct World {
 
 impl World {
     async fn new(bytes_a_s: u64, batch: u32) -> Self {
-        let folder = tempfile::tempdir().unwrap();
+        Self::with(tempfile::tempdir().unwrap(), None, bytes_a_s, batch).await
+    }
+
+    async fn with(folder: tempfile::TempDir, opener: Option<Opener>, bytes_a_s: u64, batch: u32) -> Self {
         let stop = CancellationToken::new();
-        let (address, pem) = receiver(&folder.path().join("agency"), stop.clone()).await;
+        let (address, pem) = receiver(&folder.path().join("agency"), opener, stop.clone()).await;
         let relay = Relay::start(address, bytes_a_s).await;
         let ca = folder.path().join("ca.pem");
         std::fs::write(&ca, pem).unwrap();
@@ -181,23 +187,48 @@ impl World {
     }
 }
 
-#[tokio::test]
-async fn an_ordinary_read_costs_at_most_90_bytes_on_the_interface_both_ways_with_tls_and_receipts() {
+/// What an ordinary read costs on the interface in batches of 100, bytes: all that the relay carries.
+async fn each_read(world: &World, drain: &Drain) -> u64 {
     const READS: u64 = 3000;
-    let world = World::new(400_000, 100).await;
-    let drain = world.drain();
-    put(&drain, 100, false).await; // the handshake, and the first batch, before it is known that the receiver unpacks
+    put(drain, 100, false).await; // the handshake, and the first batch, before it is known that the receiver unpacks
     until("the first reads are there", || async { 101 <= world.events_here() }).await;
     let before = world.relay.carried();
-    put(&drain, usize::try_from(READS).unwrap(), false).await;
+    put(drain, usize::try_from(READS).unwrap(), false).await;
     let began = Instant::now();
     while drain.figures().await.counts.waiting != 0 {
         assert!(began.elapsed() < PATIENCE);
         tokio::time::sleep(Duration::from_millis(20)).await;
     }
-    let each = (world.relay.carried() - before).div_ceil(READS);
+    (world.relay.carried() - before).div_ceil(READS)
+}
+
+#[tokio::test]
+async fn an_ordinary_read_costs_at_most_90_bytes_on_the_interface_both_ways_with_tls_and_receipts() {
+    let world = World::new(400_000, 100).await;
+    let drain = world.drain();
+    let each = each_read(&world, &drain).await;
     drop(writeln!(std::io::stderr(), "bytes a read, batches of 100, both ways: {each}"));
     assert!(each <= 90, "{each} bytes a read");
+    world.stop.cancel();
+    drain.stop().await;
+}
+
+#[tokio::test]
+async fn a_sealed_read_costs_at_most_160_bytes_on_the_interface_both_ways_with_tls_and_receipts() {
+    let folder = tempfile::tempdir().unwrap();
+    let (private, public) = (folder.path().join("agency.key"), folder.path().join("agency.pub"));
+    let (private_text, public_text) = seal::make("agency").unwrap();
+    std::fs::write(&private, private_text.as_bytes()).unwrap();
+    std::fs::set_permissions(&private, Permissions::from_mode(0o600)).unwrap();
+    std::fs::write(&public, public_text).unwrap();
+    let opener = Opener::new(vec![seal::read_private(&private).unwrap()]);
+    let state = folder.path().join("state");
+    std::fs::create_dir(&state).unwrap();
+    let world = World::with(folder, Some(opener), 400_000, 100).await;
+    let drain = Drain::start_sealed("heron-3", &state, world.target.clone(), vec![public]);
+    let each = each_read(&world, &drain).await;
+    drop(writeln!(std::io::stderr(), "bytes a read, batches of 100, sealed, both ways: {each}"));
+    assert!(each <= 160, "{each} bytes a read");
     world.stop.cancel();
     drain.stop().await;
 }

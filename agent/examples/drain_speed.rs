@@ -1,5 +1,5 @@
 //! Drains a queue into our own receiver on this computer and prints how fast, and how long hits take meanwhile:
-//! `cargo run --release --example drain_speed -- [READS]` (1,000,000).
+//! `cargo run --release --example drain_speed -- [READS] [READS_A_REQUEST]` (1,000,000 and 500).
 //!
 //! Forwarder, store and receiver are those of the program; the receiver runs in a thread of its own, with TLS off, on
 //! the disk of a temporary folder. Reads are 300 bytes, as an engine hands them in.
@@ -88,8 +88,18 @@ fn receiver(folder: PathBuf, stop: CancellationToken) -> anyhow::Result<String> 
     told.recv().context("the receiver did not start")
 }
 
+/// Time on a processor that this process has had, s (source: `proc_pid_stat(5)`, fields 14 and 15, ticks of 10 ms).
+fn cpu_s() -> f64 {
+    let text = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let behind_name = text.rsplit(')').next().unwrap_or_default();
+    let ticks = behind_name.split_whitespace().skip(11).take(2).filter_map(|ticks| ticks.parse::<u32>().ok());
+    ticks.map(f64::from).sum::<f64>() / 100.0
+}
+
 fn main() -> anyhow::Result<()> {
     let count: u64 = std::env::args().nth(1).map_or(Ok(1_000_000), |n| n.parse()).context("READS must be a number")?;
+    let batch_reads_max: u32 =
+        std::env::args().nth(2).map_or(Ok(500), |n| n.parse()).context("READS_A_REQUEST must be a number")?;
     let folder = tempfile::tempdir_in(".")?;
     let stop = CancellationToken::new();
     let url = receiver(folder.path().join("agency"), stop.clone())?;
@@ -109,7 +119,7 @@ fn main() -> anyhow::Result<()> {
             token_file: None,
             client_cert_file: None,
             client_key_file: None,
-            batch_reads_max: 2000,
+            batch_reads_max,
             batch_bytes_max: 4 << 20,
             answer_wait_ms: 30_000,
             retry_ms_max: 1000,
@@ -125,7 +135,7 @@ fn main() -> anyhow::Result<()> {
             images_mb_day: 0,
             heartbeat: Heartbeat::default(),
         };
-        let began = Instant::now();
+        let (began, cpu_before) = (Instant::now(), cpu_s());
         let forwarding = tokio::spawn(run(setup, stop.clone()));
         let mut hits = 0;
         while store.figures().await?.counts.waiting != 0 {
@@ -135,17 +145,18 @@ fn main() -> anyhow::Result<()> {
             }
             tokio::time::sleep(Duration::from_millis(50)).await;
         }
-        let took = began.elapsed().as_secs_f64();
+        let (took, cpu) = (began.elapsed().as_secs_f64(), cpu_s() - cpu_before);
         drop(link);
         let mut latencies = seen.borrow_and_update().hit_latency_ms.clone();
         latencies.sort_unstable();
         let counts = store.figures().await?.counts;
         ensure!(counts.delivered == counts.accepted && counts.not_accounted() == 0, "{counts:?}");
         let delivered = u32::try_from(counts.delivered)?;
-        writeln!(out, "drained {delivered} events in {took:.1} s: {:.0} a second", f64::from(delivered) / took)?;
+        let (rate, cpu_us) = (f64::from(delivered) / took, cpu * 1e6 / f64::from(delivered));
+        writeln!(out, "drained {delivered} events in {took:.1} s: {rate:.0} a second, {cpu_us:.1} µs of processor each")?;
         if let (Some(p50), Some(p99)) = (latencies.get(latencies.len() / 2), latencies.get(latencies.len() * 99 / 100))
         {
-            writeln!(out, "hits meanwhile ({}): capture to receipt p50 {p50} ms, p99 {p99} ms", latencies.len())?;
+            writeln!(out, "hits meanwhile ({}): acceptance to receipt p50 {p50} ms, p99 {p99} ms", latencies.len())?;
         }
         stop.cancel();
         forwarding.await?;

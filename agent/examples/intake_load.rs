@@ -4,6 +4,7 @@
 //! `cargo run --release --example intake_load -- [seconds] [clients] [reads in one request] [commit_wait_ms] [folder]`
 
 #[path = "load/mod.rs"]
+#[allow(dead_code, reason = "the figures use all of it")]
 mod load;
 
 use anyhow::ensure;

@@ -6,14 +6,15 @@ use pintle::actors::forward::{ForwardSetup, run};
 use pintle::actors::heartbeat::Heartbeat;
 use pintle::clock;
 use pintle::config::{Broker, Proof, Queue, Receiver, Seal};
-use pintle::store::{NewEvent, QueueFigures, StoreHandle, open};
+use pintle::seal;
+use pintle::store::{NewEvent, QueueFigures, StoreHandle, limits, open, open_sealed};
 use pintle_core::forward::ForwardView;
 use pintle_core::ids::{CameraId, EventId, TrailerId};
 use pintle_core::link::LinkView;
 use pintle_core::moment::UtcTrust;
 use pintle_core::queue::{EventKind, Lane};
 use std::future::Future;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
@@ -46,6 +47,18 @@ impl Drain {
     /// A trailer called `name` whose queue is in `folder`.
     pub(crate) fn start(name: &str, folder: &Path, receiver: Receiver) -> Self {
         let store = open(folder, &LIMITS, clock::moment(UtcTrust::Network)).unwrap();
+        Self::with(name, store, receiver)
+    }
+
+    /// The same, and it seals reads to these public keys.
+    pub(crate) fn start_sealed(name: &str, folder: &Path, receiver: Receiver, keys: Vec<PathBuf>) -> Self {
+        let source = TrailerId::new(name).unwrap().source();
+        let ring = seal::Keyring::open(folder, &source, &limits(&LIMITS), seal::Seal::Receiver(keys)).unwrap();
+        let now = clock::moment(UtcTrust::Network);
+        Self::with(name, open_sealed(folder, &LIMITS, Some(Box::new(ring)), now).unwrap(), receiver)
+    }
+
+    fn with(name: &str, store: StoreHandle, receiver: Receiver) -> Self {
         let (view_in, view) = watch::channel(ForwardView::default());
         let (link, link_out) = watch::channel(LinkView::NotFitted);
         let stop = CancellationToken::new();

@@ -15,12 +15,19 @@ pub(crate) struct Agent {
     program: PathBuf,
     notify: UnixDatagram,
     child: Option<Child>,
+    /// Loaded before the system's libraries.
+    preload: Option<PathBuf>,
 }
 
 impl Agent {
     /// A trailer with one camera "north". Everything that `more` does not say is at its default.
     pub(crate) fn new(bench: &Bench, more: &str) -> anyhow::Result<Self> {
-        let folder = tempfile::tempdir_in(&bench.scratch)?;
+        Self::new_in(bench, &bench.scratch, more)
+    }
+
+    /// The same, its folder within another.
+    pub(crate) fn new_in(bench: &Bench, within: &Path, more: &str) -> anyhow::Result<Self> {
+        let folder = tempfile::tempdir_in(within)?;
         let notify = UnixDatagram::bind(folder.path().join("notify.sock"))?;
         notify.set_read_timeout(Some(Duration::from_secs(20)))?;
         let at = folder.path().display();
@@ -29,14 +36,23 @@ impl Agent {
              \"north\"\n[queue]\nseal = \"none\"\n{more}\n"
         );
         std::fs::write(folder.path().join("pintle.toml"), text)?;
-        Ok(Self { folder, program: bench.program.clone(), notify, child: None })
+        Ok(Self { folder, program: bench.program.clone(), notify, child: None, preload: None })
+    }
+
+    /// From the next start on, functions of this library stand in front of the system's.
+    pub(crate) fn preload(&mut self, library: &Path) {
+        self.preload = Some(library.to_owned());
     }
 
     /// Starts it; answers how long it took until it said READY, ms.
     pub(crate) fn start(&mut self) -> anyhow::Result<f64> {
         let log = std::fs::File::create(self.folder.path().join("run.log"))?;
         let began = Instant::now();
-        let child = Command::new(&self.program)
+        let mut command = Command::new(&self.program);
+        if let Some(library) = &self.preload {
+            command.env("LD_PRELOAD", library);
+        }
+        let child = command
             .args(["run", "--config"])
             .arg(self.folder.path().join("pintle.toml"))
             .env("NOTIFY_SOCKET", self.folder.path().join("notify.sock"))

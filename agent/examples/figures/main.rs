@@ -6,11 +6,14 @@
 //! so too. Nothing else should run on the machine; the load average stands beside each part.
 
 mod agent;
+mod answer;
 mod idle;
 mod intake;
 mod kill;
 mod machine;
+mod peers;
 mod queue;
+mod receiver;
 mod replay;
 mod start;
 
@@ -28,14 +31,20 @@ use std::process::{Command, ExitCode};
 #[derive(Parser)]
 struct Args {
     /// How often the kill test kills the agent.
-    #[arg(long, default_value_t = 200)]
+    #[arg(long, default_value_t = 1000)]
     kills: u32,
+    /// How often the power is cut while pictures are copied.
+    #[arg(long, default_value_t = 200)]
+    cuts: u32,
     /// Recorded logs of GPS receivers, each with its `.facts.json`. Default: the folder in `PINTLE_LOGS`, if it is set.
     #[arg(long)]
     logs: Option<PathBuf>,
     /// How many reads wait in the larger case of the queue; each takes 1.4 kB of disk.
     #[arg(long, default_value_t = 10_000_000)]
     waiting: u64,
+    /// How many reads the receiver has in the larger case; each takes about 1 kB of disk.
+    #[arg(long, default_value_t = 10_000_000)]
+    received: u64,
     /// How many reads are drained.
     #[arg(long, default_value_t = 1_000_000)]
     drained: u64,
@@ -48,8 +57,16 @@ struct Args {
 enum Part {
     /// Durable intake.
     Intake,
-    /// The queue with much waiting, the drain, bytes on a link.
+    /// Answers and wear at a trailer's pace.
+    Answer,
+    /// The queue with much waiting.
     Queue,
+    /// The drain into our own receiver, and hits meanwhile.
+    Drain,
+    /// Bytes on a link.
+    Bytes,
+    /// The receiver's database with many reads in it.
+    Receiver,
     /// Memory and processor of an idle agent.
     Idle,
     /// Time to READY.
@@ -70,7 +87,9 @@ struct Bench {
     scratch: PathBuf,
     logs: Option<PathBuf>,
     kills: u32,
+    cuts: u32,
     waiting: u64,
+    received: u64,
     drained: u64,
 }
 
@@ -109,7 +128,9 @@ fn main() -> anyhow::Result<ExitCode> {
         scratch: scratch.path().to_owned(),
         logs: args.logs.or_else(|| std::env::var_os("PINTLE_LOGS").map(PathBuf::from)),
         kills: args.kills,
+        cuts: args.cuts,
         waiting: args.waiting,
+        received: args.received,
         drained: args.drained,
     };
     let mut sections = Vec::new();
@@ -119,7 +140,11 @@ fn main() -> anyhow::Result<ExitCode> {
             writeln!(std::io::stderr().lock(), "measuring: {part:?} (load average {load_average})")?;
             let mut section = match part {
                 Part::Intake => intake::measure(&bench),
+                Part::Answer => answer::measure(&bench),
                 Part::Queue => queue::measure(&bench),
+                Part::Drain => queue::drain(&bench),
+                Part::Bytes => queue::bytes(&bench),
+                Part::Receiver => receiver::measure(&bench),
                 Part::Idle => idle::measure(&bench),
                 Part::Start => start::measure(&bench),
                 Part::Replay => replay::measure(&bench),

@@ -21,6 +21,12 @@ pub(crate) struct Answers {
 }
 
 impl Answers {
+    /// From how long each answer took, µs; each was for `batch` reads.
+    pub(crate) fn new(batch: usize, took: Duration, mut took_us: Vec<u64>) -> Self {
+        took_us.sort_unstable();
+        Self { reads: (took_us.len() * batch) as u64, took_s: took.as_secs_f64(), took_us }
+    }
+
     /// Durable reads a second.
     pub(crate) fn rate(&self) -> f64 {
         f64::from(u32::try_from(self.reads).unwrap_or(u32::MAX)) / self.took_s
@@ -73,12 +79,21 @@ pub(crate) async fn post_all(socket: &Path, time: Duration, clients: usize, batc
     while let Some(done) = tasks.join_next().await {
         took_us.extend(done??);
     }
-    let took_s = began.elapsed().as_secs_f64();
-    took_us.sort_unstable();
-    Ok(Answers { reads: (took_us.len() * batch) as u64, took_s, took_us })
+    Ok(Answers::new(batch, began.elapsed(), took_us))
 }
 
-fn read(ms: i64) -> String {
+/// Time on a processor that a process has had so far, its ended threads among it, s; 0 if there is none.
+///
+/// Source: `proc_pid_stat(5)`: user and system time are fields 14 and 15, in ticks of 10 ms.
+pub(crate) fn cpu_s(process: u32) -> f64 {
+    let text = std::fs::read_to_string(format!("/proc/{process}/stat")).unwrap_or_default();
+    let behind_name = text.rsplit(')').next().unwrap_or_default();
+    let ticks = behind_name.split_whitespace().skip(11).take(2).filter_map(|ticks| ticks.parse::<u32>().ok());
+    ticks.map(f64::from).sum::<f64>() / 100.0
+}
+
+/// An ordinary read as an engine hands it in, captured at `ms`.
+pub(crate) fn read(ms: i64) -> String {
     let captured_at = Utc(ms).to_rfc3339();
     let plate = ms % 1_000_000;
     let first =
@@ -88,7 +103,8 @@ fn read(ms: i64) -> String {
     format!("{first}{rest}{}\n", r#""plate_width_px":131}"#)
 }
 
-async fn post(stream: &mut UnixStream, body: &str) -> anyhow::Result<()> {
+/// Hands in one request and waits for its 202.
+pub(crate) async fn post(stream: &mut UnixStream, body: &str) -> anyhow::Result<()> {
     let head = "POST /v1/reads HTTP/1.1\r\nhost: localhost\r\ncontent-type: application/x-ndjson\r\ncontent-length:";
     stream.write_all(format!("{head} {}\r\n\r\n{body}", body.len()).as_bytes()).await?;
     let mut answer = Vec::with_capacity(4096);

@@ -1,6 +1,7 @@
 //! Sends what waits to the receiver. Two tasks, one for each lane, each with its own connection, so that a hit is never
 //! behind a long request; what an answer means is decided in `pintle_core::forward`.
 
+mod batch;
 mod board;
 mod handed;
 mod images;
@@ -8,22 +9,20 @@ mod images;
 use super::heartbeat::Heartbeat;
 use crate::clock;
 use crate::config;
-use crate::io::target::{self, AnyTarget, Handed, Handover, Target, TargetError, Written};
-use crate::proof;
+use crate::io::target::{self, AnyTarget, Handed, Handover, Target, TargetError};
 use crate::store::{Leased, Settled, StoreError, StoreHandle};
+use batch::{Batch, Maker};
 use board::{Board, Told};
 use handed::HandedOver;
 use pintle_core::forward::ForwardView;
 use pintle_core::forward::answer::{Item, NoAnswer, Pause, Proof, Reply, Sent, Verdict, judge};
 use pintle_core::forward::backoff::Roll;
-use pintle_core::forward::lane::{LaneState, Limits, Outcome, Step};
+use pintle_core::forward::lane::{Ask, LaneState, Limits, Outcome, Step};
 use pintle_core::ids::TrailerId;
 use pintle_core::link::LinkView;
 use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::position::PositionView;
-use pintle_core::queue::blocks::Leaf;
 use pintle_core::queue::{EventKind, Lane};
-use pintle_core::wire::event::{self, EventParts};
 use pintle_core::wire::receipt::{Receipt, Resend};
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -41,6 +40,11 @@ const STORE_PAUSE: Duration = Duration::from_secs(1);
 const ANSWER_BYTES: usize = 64 * 1024;
 /// Bytes of one receipt with its problem (our own limit: an id, a word, and 2 kB of reason).
 const RECEIPT_BYTES: usize = 2304;
+
+/// Where a request takes longer than this, ms, the next one is not made before its answer is there: a read that comes in
+/// meanwhile would have to wait for both. It gains nothing there anyway, since the way is what takes the time (our own
+/// limit).
+const AHEAD_MS_MAX: u64 = 500;
 
 /// What the forwarder needs.
 pub struct ForwardSetup {
@@ -89,6 +93,8 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             link_watched: true,
             heartbeat: heartbeat.clone(),
             unsettled: Vec::new(),
+            ahead: None,
+            quick: false,
             handed: HandedOver::default(),
         };
         let span = info_span!("forward", lane = board::name(lane));
@@ -151,23 +157,15 @@ struct LaneTask {
     position: watch::Receiver<Arc<PositionView>>,
     link_watched: bool,
     heartbeat: Heartbeat,
-    /// Outcomes that the store could not write down yet. Nothing more is leased until it could.
+    /// Outcomes that are not written down yet: they are while the next request is on its way. Where the store could not,
+    /// nothing more is leased until it could.
     unsettled: Vec<(u64, Settled)>,
+    /// The next request, made while the one before was on its way.
+    ahead: Option<Batch>,
+    /// The last request was answered soon.
+    quick: bool,
     /// What a broker or courier has and nobody has given a receipt for.
     handed: HandedOver,
-}
-
-/// A batch ready to go.
-struct Batch {
-    key: String,
-    generation: String,
-    accepted_up_to: u64,
-    /// Urgent events without a receipt, and others.
-    waiting: (u64, u64),
-    written: Vec<Written>,
-    /// Their leaves, in the same order.
-    leaves: Vec<Leaf>,
-    events: Vec<Leased>,
 }
 
 /// The lane's task ends: it was asked to, or the store has stopped.
@@ -192,7 +190,12 @@ impl LaneTask {
     /// One round: release what has rested, then wait, or send one batch.
     async fn turn(&mut self, stop: &CancellationToken) -> Result<(), Stopped> {
         let now = clock::mono();
-        let rested = self.state.rested(now).into_iter().map(|sequence| (sequence, Settled::Released)).collect();
+        let rested = self.state.rested(now).into_iter().map(|sequence| (sequence, Settled::Released));
+        if let Some(batch) = self.ahead.take() {
+            self.unsettled.extend(rested);
+            return self.send(batch, stop).await;
+        }
+        let rested = rested.collect();
         self.settle(rested).await?;
         self.take_back_overdue(now).await?;
         if !self.unsettled.is_empty() {
@@ -256,93 +259,62 @@ impl LaneTask {
         }
     }
 
-    /// Writes the leased events down as one request. Events that can't be written are set aside, those that do not fit
-    /// wait for the next.
+    /// Writes the leased events down as one request.
     async fn batch(&mut self, leased: Vec<Leased>) -> Result<Option<Batch>, Stopped> {
-        // Asked after the lease, so that every leased sequence is within it.
-        let figures = match self.store.figures().await {
-            Ok(figures) => figures,
-            Err(error) => {
-                let released = leased.iter().map(|event| (event.sequence, Settled::Unsent)).collect();
+        match self.maker().make(leased).await {
+            Ok(mut made) => {
+                self.settle(made.aside).await?;
+                for written in made.batch.iter_mut().flat_map(|batch| &mut batch.written) {
+                    written.taken_back = self.handed.taken_back(&written.id);
+                }
+                Ok(made.batch)
+            }
+            Err((error, released)) => {
                 self.settle(released).await?;
                 self.store_failed(&error).await?;
-                return Ok(None);
-            }
-        };
-        let bytes_max = usize::try_from(self.receiver.batch_bytes_max).unwrap_or(usize::MAX);
-        let (mut events, mut written, mut bytes, mut aside) = (Vec::new(), Vec::new(), 2, Vec::new());
-        let mut leaves = Vec::new();
-        let mut full = false;
-        for event in leased {
-            if full {
-                aside.push((event.sequence, Settled::Unsent));
-                continue;
-            }
-            match event::encode(&self.parts(&event, &figures.generation)) {
-                // One event alone always goes, whatever its size: the receiver says if it is too large.
-                Ok(json) if events.is_empty() || bytes + json.len() < bytes_max => {
-                    bytes += json.len() + 1;
-                    leaves.push(proof::leaf(&event.salt, &json));
-                    written.push(Written {
-                        id: event.id,
-                        sequence: event.sequence,
-                        kind: event.kind,
-                        json,
-                        taken_back: self.handed.taken_back(&event.id),
-                    });
-                    events.push(event);
-                }
-                Ok(_) => {
-                    full = true;
-                    aside.push((event.sequence, Settled::Unsent));
-                }
-                Err(error) => {
-                    error!(%error, advice = error.advice(), "an event can't be sent");
-                    aside.push((event.sequence, Settled::Refused(format!("not sent: {error}"))));
-                }
+                Ok(None)
             }
         }
-        self.settle(aside).await?;
-        if events.is_empty() {
-            return Ok(None);
-        }
-        Ok(Some(Batch {
-            key: StoreHandle::new_event_id().to_string(),
-            generation: figures.generation,
-            accepted_up_to: figures.counts.accepted,
-            waiting: (figures.waiting_urgent, figures.counts.waiting.saturating_sub(figures.waiting_urgent)),
-            written,
-            leaves,
-            events,
-        }))
     }
 
-    fn parts<'a>(&'a self, event: &'a Leased, generation: &'a str) -> EventParts<'a> {
-        EventParts {
-            source: &self.source,
-            generation,
-            sequence: event.sequence,
-            id: event.id,
-            kind: event.kind,
-            happened_at: event.happened_at,
-            sent_at: event.sent_at,
-            salt: Some(&event.salt),
-            body: &event.body,
-            stamp: event.stamp.as_deref(),
-            hit: event.hit,
-            images: event.images.as_deref(),
-            sealed: event.sealed,
-        }
+    fn maker(&self) -> Maker {
+        let bytes_max = usize::try_from(self.receiver.batch_bytes_max).unwrap_or(usize::MAX);
+        Maker { store: self.store.clone(), source: self.source.clone(), bytes_max }
+    }
+
+    /// How much to lease for the next request while `batch` is on its way; `None`: it is made after the answer. Urgent
+    /// events are never leased ahead, since the newest goes first.
+    fn ask_ahead(&self, batch: &Batch) -> Option<Ask> {
+        let calm = self.lane == Lane::Bulk && self.quick && self.state.failures() == 0;
+        let ask = self.state.ask(clock::mono()).ok().filter(|_| calm)?;
+        // Less than a whole batch would only take reads away from the one that fills up meanwhile.
+        let whole = batch.events.len().saturating_add(ask.events_max);
+        let answers = matches!(self.target, Some(AnyTarget::Https(_)));
+        (answers && u64::try_from(whole).is_ok_and(|whole| whole <= batch.waiting.1)).then_some(ask)
     }
 
     async fn send(&mut self, batch: Batch, stop: &CancellationToken) -> Result<(), Stopped> {
         let began = clock::mono();
         self.tell(Told::Trying);
-        let replied = tokio::select! {
+        let meanwhile = self.maker().meanwhile(self.unsettled.clone(), self.ask_ahead(&batch), self.now());
+        let (replied, did) = tokio::select! {
             biased;
             () = stop.cancelled() => return Err(Stopped),
-            reply = self.request(&batch) => reply,
+            both = async { tokio::join!(self.request(&batch), meanwhile) } => both,
         };
+        let (replied, answered) = replied;
+        let written_down = match did.settled {
+            Ok(count) => {
+                self.unsettled.drain(..count);
+                true
+            }
+            Err(error) => {
+                self.store_failed(&error).await?;
+                false
+            }
+        };
+        self.unsettled.extend(did.made.aside);
+        let ahead = did.made.batch;
         let sent: Vec<Sent<'_>> = batch
             .events
             .iter()
@@ -365,7 +337,8 @@ impl LaneTask {
             // A person has to act, perhaps on a certificate file: the next try reads the files again.
             self.target = None;
         }
-        let mut step = self.state.apply(&sequences, verdict, now.mono.since_ms(began), now.mono, roll());
+        let took_ms = answered.since_ms(began);
+        let mut step = self.state.apply(&sequences, verdict, took_ms, now.mono, roll());
         if let Some(fault) = own {
             step.trouble = Some(format!("{fault}: {}", fault.advice()));
         }
@@ -376,10 +349,18 @@ impl LaneTask {
             Reply::None(why) => why.nothing_left(),
             Reply::Http(_) | Reply::Acks(_) => false,
         };
-        self.state.share_link(batch.waiting.0, batch.waiting.1, now.mono.since_ms(began), now.mono);
+        self.state.share_link(batch.waiting.0, batch.waiting.1, took_ms, now.mono);
         // Only a receiver that gave receipts for this very batch is believed.
         let known = known.filter(|known| step.progress && batch.accepted_up_to < *known);
         let resend = std::mem::take(&mut step.resend);
+        self.quick = step.progress && took_ms <= AHEAD_MS_MAX;
+        let smooth = written_down && step.progress && step.trouble.is_none() && resend.is_empty() && known.is_none();
+        match ahead {
+            // Its outcomes are written down while the next is on its way.
+            Some(next) if smooth && self.state.ask(now.mono).is_ok() => self.ahead = Some(next),
+            // The order of sending is kept: what was put off goes before it.
+            other => self.unsettled.extend(other.into_iter().flat_map(Batch::unsent)),
+        }
         self.conclude(&batch, step, never_left).await?;
         if let Some(known) = known {
             // The other lane may have told a higher number meanwhile: the store compares with its own.
@@ -405,9 +386,9 @@ impl LaneTask {
         }
     }
 
-    /// Opens the target if there is none, and hands over. Shows life while it waits: the deadline of the request bounds
-    /// that.
-    async fn request(&mut self, batch: &Batch) -> Result<Handed, TargetError> {
+    /// Opens the target if there is none, and hands over; answers when it was done too. Shows life while it waits: the
+    /// deadline of the request bounds that.
+    async fn request(&mut self, batch: &Batch) -> (Result<Handed, TargetError>, Mono) {
         let Self { target, receiver, source, lane, heartbeat, .. } = self;
         let handing = async {
             let target = match target {
@@ -428,7 +409,7 @@ impl LaneTask {
         tokio::pin!(handing);
         loop {
             match tokio::time::timeout(LOOK_EVERY, &mut handing).await {
-                Ok(reply) => return reply,
+                Ok(reply) => return (reply, clock::mono()),
                 Err(_) => heartbeat.turn(),
             }
         }
@@ -468,7 +449,11 @@ impl LaneTask {
                 },
             ));
         }
-        self.settle(outcomes).await?;
+        if self.ahead.is_some() {
+            self.unsettled.extend(outcomes);
+        } else {
+            self.settle(outcomes).await?;
+        }
         if step.recovered {
             self.board.recovered(self.lane);
         }

@@ -1,0 +1,22 @@
+//! The receiver's database with few and with many reads in it.
+
+use crate::queue::{bar, numbers, run};
+use crate::{Bench, Part, Section, thousands};
+
+pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
+    let said = run(bench, "receiver_speed", &bench.received.to_string())?;
+    let many = thousands(bench.received);
+    let mut bars = Vec::new();
+    for (label, what) in [
+        ("storing 200 new reads, synced, µs (median)", "our receiver, storing 200 reads"),
+        ("200 repeats of the newest, µs (median)", "our receiver, look-up of 200 ids (repeats of the newest)"),
+        ("look-up of any read by id, µs (median)", "our receiver, look-up of any read by its id"),
+        ("look-up of any read by number, µs (median)", "our receiver, look-up of any read by its number"),
+    ] {
+        let [few_us, many_us] = numbers(&said, label)?;
+        let ratio = many_us / few_us;
+        bars.push(bar(&format!("{what}, with {many} : with 10,000"), "≤ 1.3", format!("{ratio:.2}"), ratio <= 1.3));
+    }
+    let text = format!("What writes what came by HTTP, without HTTP (`receiver_speed`).\n\n```\n{said}```\n");
+    Ok(Section { part: Part::Receiver, title: "Our receiver", bars, text, load_average: String::new() })
+}

@@ -1,6 +1,6 @@
 //! `kill -9` of the whole agent, and of the receiver, at random moments under load.
 //!
-//! `PINTLE_KILLS` sets how often (20; the release check takes 200), `PINTLE_KILL_SEED` the moments. The figures stand
+//! `PINTLE_KILLS` sets how often (50; the figures take 1,000), `PINTLE_KILL_SEED` the moments. The figures stand
 //! in one line of the output, which `docs/BENCHMARKS.md` is made from.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
@@ -27,7 +27,7 @@ const PATIENCE: Duration = Duration::from_mins(1);
 
 #[test]
 fn acknowledged_reads_reach_the_receiver_exactly_once_over_kills_at_random_moments() {
-    let kills = number("PINTLE_KILLS", 20);
+    let kills = number("PINTLE_KILLS", 50);
     let seed = number("PINTLE_KILL_SEED", 2);
     let began = Instant::now();
     let mut random = Random::new(seed);

@@ -13,12 +13,13 @@ pub const FILE_NAME: &str = "receiver.db";
 const APPLICATION_ID: i32 = 0x5052_4356;
 
 /// One migration for each version; the database's `user_version` counts how many were made.
-const MIGRATIONS: [&str; 5] = [
+const MIGRATIONS: [&str; 6] = [
     include_str!("schema_v1.sql"),
     include_str!("schema_v2.sql"),
     include_str!("schema_v3.sql"),
     include_str!("schema_v4.sql"),
     include_str!("schema_v5.sql"),
+    include_str!("schema_v6.sql"),
 ];
 
 /// How long one statement waits for another process's lock, ms (our own limit: well under the answer deadline).

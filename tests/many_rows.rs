@@ -82,7 +82,10 @@ fn our_receiver_finds_reads_by_id_and_by_number_without_a_scan() {
     let table = [
         // A unique key of its own: `sqlite_autoindex_event_1`.
         ("SELECT no FROM event WHERE trailer = 1 AND id = 'x'".to_owned(), "(trailer=? AND id=?)"),
-        ("SELECT 1 FROM stamp WHERE trailer = 1 AND read_id = 'x' AND revision = 1".to_owned(), "(trailer=? AND read_id=? AND revision=?)"),
+        (
+            "SELECT 1 FROM stamp WHERE trailer = 1 AND read_id = 'x' AND revision = 1".to_owned(),
+            "(trailer=? AND read_id=? AND revision=?)",
+        ),
         (format!("SELECT data FROM reads WHERE {source} AND id = 'x'"), "(trailer=? AND id=?)"),
         (
             format!("SELECT data FROM reads WHERE {source} AND generation = 'g' AND sequence = 5"),

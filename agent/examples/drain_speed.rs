@@ -153,7 +153,10 @@ fn main() -> anyhow::Result<()> {
         ensure!(counts.delivered == counts.accepted && counts.not_accounted() == 0, "{counts:?}");
         let delivered = u32::try_from(counts.delivered)?;
         let (rate, cpu_us) = (f64::from(delivered) / took, cpu * 1e6 / f64::from(delivered));
-        writeln!(out, "drained {delivered} events in {took:.1} s: {rate:.0} a second, {cpu_us:.1} µs of processor each")?;
+        writeln!(
+            out,
+            "drained {delivered} events in {took:.1} s: {rate:.0} a second, {cpu_us:.1} µs of processor each"
+        )?;
         if let (Some(p50), Some(p99)) = (latencies.get(latencies.len() / 2), latencies.get(latencies.len() * 99 / 100))
         {
             writeln!(out, "hits meanwhile ({}): acceptance to receipt p50 {p50} ms, p99 {p99} ms", latencies.len())?;

@@ -110,13 +110,7 @@ fn slow_syncs(bench: &Bench) -> anyhow::Result<Option<PathBuf>> {
     Ok(built.is_ok_and(|output| output.status.success()).then_some(library))
 }
 
-fn run(
-    bench: &Bench,
-    disk: &Disk,
-    commit_wait_ms: u64,
-    every: Duration,
-    slow: Option<&Path>,
-) -> anyhow::Result<Case> {
+fn run(bench: &Bench, disk: &Disk, commit_wait_ms: u64, every: Duration, slow: Option<&Path>) -> anyhow::Result<Case> {
     let more = format!("commit_wait_ms = {commit_wait_ms}\ndisk_free_min_mib = 64\nballast_mib = 0\n");
     let mut agent = Agent::new_in(bench, disk.mount.path(), &more)?;
     if let Some(library) = slow {

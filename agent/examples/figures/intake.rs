@@ -62,7 +62,8 @@ impl Line {
         let runs: Vec<String> = self.rates.iter().map(|rate| format!("{rate:.0}")).collect();
         let [p50, p99, share, us] = [&self.p50_ms, &self.p99_ms, &self.client_share, &self.server_us]
             .map(|values| if values.is_empty() { f64::NAN } else { median(values.clone()) });
-        let number = |value: f64, unit: &str| if value.is_nan() { "–".to_owned() } else { format!("{value:.1}{unit}") };
+        let number =
+            |value: f64, unit: &str| if value.is_nan() { "–".to_owned() } else { format!("{value:.1}{unit}") };
         writeln!(
             text,
             "| {name} | {:.0} | {} | {} | {} | {} | {} |",

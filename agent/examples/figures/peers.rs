@@ -228,7 +228,9 @@ pub(crate) fn sqlite(scratch: &Path, time: Duration) -> anyhow::Result<f64> {
     let conn = rusqlite::Connection::open(folder.path().join("alone.db"))?;
     conn.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))?;
     conn.pragma_update(None, "synchronous", "FULL")?;
-    conn.execute_batch("CREATE TABLE reads (n INTEGER PRIMARY KEY, id BLOB NOT NULL UNIQUE, body BLOB NOT NULL) STRICT")?;
+    conn.execute_batch(
+        "CREATE TABLE reads (n INTEGER PRIMARY KEY, id BLOB NOT NULL UNIQUE, body BLOB NOT NULL) STRICT",
+    )?;
     let body = read(0);
     let (began, mut rows) = (Instant::now(), 0_u32);
     while began.elapsed() < time {

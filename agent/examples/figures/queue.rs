@@ -86,7 +86,12 @@ pub(crate) fn drain(bench: &Bench) -> anyhow::Result<Section> {
             format!("{rate:.0} reads/s"),
             30_000.0 <= rate,
         ),
-        bar("a hit accepted meanwhile, acceptance to receipt, p99", "≤ 100 ms", format!("{hit_ms:.0} ms"), hit_ms <= 100.0),
+        bar(
+            "a hit accepted meanwhile, acceptance to receipt, p99",
+            "≤ 100 ms",
+            format!("{hit_ms:.0} ms"),
+            hit_ms <= 100.0,
+        ),
     ];
     let text = format!(
         "Store, forwarder and receiver of the program in one process (`drain_speed`), reads of 200 bytes, all of \
@@ -114,7 +119,8 @@ pub(crate) fn bytes(bench: &Bench) -> anyhow::Result<Section> {
         bar(&format!("{what}, plain"), "≤ 90", format!("{plain}"), plain <= 90),
         bar(&format!("{what}, sealed"), "≤ 160", format!("{sealed}"), sealed <= 160),
     ];
-    let text = "Counted by a relay before the receiver, TLS and receipts among them (`tests/thin_link.rs`).\n".to_owned();
+    let text =
+        "Counted by a relay before the receiver, TLS and receipts among them (`tests/thin_link.rs`).\n".to_owned();
     Ok(Section { part: Part::Bytes, title: "Bytes on a link", bars, text, load_average: String::new() })
 }
 

@@ -79,7 +79,7 @@ impl Maker {
                     bytes += json.len() + 1;
                     leaves.push(proof::leaf(&event.salt, &json));
                     let (id, sequence, kind) = (event.id, event.sequence, event.kind);
-                    written.push(Written { id, sequence, kind, json, taken_back: false });
+                    written.push(Written { id, sequence, kind, json, taken_back: 0 });
                     events.push(event);
                 }
                 Ok(_) => {

@@ -41,9 +41,9 @@ const ANSWER_BYTES: usize = 64 * 1024;
 /// Bytes of one receipt with its problem (our own limit: an id, a word, and 2 kB of reason).
 const RECEIPT_BYTES: usize = 2304;
 
-/// Where a request takes longer than this, ms, the next one is not made before its answer is there: a read that comes in
-/// meanwhile would have to wait for both. It gains nothing there anyway, since the way is what takes the time (our own
-/// limit).
+/// Where a request takes longer than this, ms, the next one is not made before its answer is there: a read that comes
+/// in meanwhile would have to wait for both. It gains nothing there anyway, since the way is what takes the time (our
+/// own limit).
 const AHEAD_MS_MAX: u64 = 500;
 
 /// What the forwarder needs.
@@ -157,8 +157,8 @@ struct LaneTask {
     position: watch::Receiver<Arc<PositionView>>,
     link_watched: bool,
     heartbeat: Heartbeat,
-    /// Outcomes that are not written down yet: they are while the next request is on its way. Where the store could not,
-    /// nothing more is leased until it could.
+    /// Outcomes that are not written down yet: they are while the next request is on its way. Where the store could
+    /// not, nothing more is leased until it could.
     unsettled: Vec<(u64, Settled)>,
     /// The next request, made while the one before was on its way.
     ahead: Option<Batch>,

@@ -180,7 +180,7 @@ impl Relp {
     async fn send(&mut self, command: &str, data: &str) -> anyhow::Result<()> {
         self.number += 1;
         let mut frame = String::new();
-        write!(frame, "{} {command} {} {data}\n", self.number, data.len())?;
+        writeln!(frame, "{} {command} {} {data}", self.number, data.len())?;
         Ok(self.stream.write_all(frame.as_bytes()).await?)
     }
 

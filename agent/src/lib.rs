@@ -16,4 +16,5 @@ pub mod seal;
 pub mod show;
 pub mod store;
 pub mod survey;
+pub mod wipe;
 pub mod wiring;

@@ -1,6 +1,7 @@
 //! Answers people's commands over the control socket. Only the verbs of [`control::VERBS`] are answered; each request
 //! is written down with the user that the kernel names.
 
+mod hold;
 mod queue;
 
 use super::heartbeat::Heartbeat;
@@ -15,6 +16,7 @@ use pintle_core::ids::{CameraId, TrailerId, printable};
 use pintle_core::moment::{Mono, Utc};
 use pintle_core::position::PositionView;
 use pintle_core::position::keeper::TOW_CAUTION;
+use pintle_core::queue::holds::HoldChange;
 use pintle_core::wire::control::{self, Ask, LINE_BYTES_MAX, LineChangeBody, PlaceRowBody, TowStatusBody, Verb};
 use pintle_core::wire::problem::Problem;
 use serde_json::{Value, json};
@@ -166,7 +168,7 @@ async fn serve(serving: Arc<Serving>, mut caller: Caller) {
                     Ok(()) => answer(setup, &ask).await,
                     Err(problem) => Err(problem),
                 };
-                let audited = audit(setup, &caller, &ask, answered.as_ref().err().map(|problem| &**problem)).await;
+                let audited = audit(setup, &caller, &ask, &answered).await;
                 match (answered, audited) {
                     (Err(problem), _) | (Ok(_), Err(problem)) => json!(problem),
                     (Ok(result), Ok(())) => json!({ "result": result }),
@@ -204,7 +206,10 @@ async fn farewell(caller: &mut Caller, problem: &Problem) {
 
 /// Whether an act of this kind is written into the audit: all but those that only look at what anybody here may see.
 fn is_audited(verb: &Verb) -> bool {
-    !matches!(verb, Verb::PlaceList | Verb::Status | Verb::TowStatus | Verb::QueueList { reveal: false })
+    !matches!(
+        verb,
+        Verb::PlaceList | Verb::Status | Verb::TowStatus | Verb::HoldList | Verb::QueueList { reveal: false }
+    )
 }
 
 /// What must be audited is not done while the audit can't be written.
@@ -231,8 +236,9 @@ async fn audit(
     setup: &ControlSetup,
     caller: &Caller,
     ask: &Ask,
-    problem: Option<&Problem>,
+    answered: &Result<Value, Box<Problem>>,
 ) -> Result<(), Box<Problem>> {
+    let problem = answered.as_ref().err();
     let camera = match &ask.verb {
         Verb::PlaceSet { camera, .. } | Verb::PlaceConfirm { camera: Some(camera) } => camera.as_str(),
         Verb::PlaceConfirm { camera: None } => "all",
@@ -254,11 +260,33 @@ async fn audit(
         Verb::QueueList { reveal } => entry = entry.with("reveal", reveal),
         Verb::QueueRetry { sequence: Some(sequence) } => entry = entry.with("sequence", sequence),
         Verb::QueueDrop { sequence, why } => entry = entry.with("sequence", sequence).with("why", why),
+        Verb::Hold(change) => entry = held(entry, change, answered.as_ref().ok()),
         _ => {}
     }
     setup.audit.write(entry).await.map(|_| ()).map_err(|error| {
         not_audited(&format!("{error}. It was done all the same; the entry is kept in memory and written later"))
     })
+}
+
+/// A hold is told with its case: without it nobody could say later why reads were kept.
+fn held(entry: Entry, change: &HoldChange, result: Option<&Value>) -> Entry {
+    match change {
+        HoldChange::Add(asked) => {
+            let number = result.and_then(|result| result["hold"].as_u64()).unwrap_or(0);
+            let camera = asked.camera.as_ref().map_or("any", CameraId::as_str);
+            let place = asked.site.map_or_else(|| "any".to_owned(), |site| site.to_string());
+            entry
+                .with("hold", number)
+                .with("camera", camera)
+                .with("place", place)
+                .with("from", asked.from.to_rfc3339())
+                .with("to", asked.to.to_rfc3339())
+                .with("case", &asked.case)
+                .with("for_s", asked.for_s)
+        }
+        HoldChange::Renew { number, for_s, .. } => entry.with("hold", number).with("for_s", for_s),
+        HoldChange::End { number } => entry.with("hold", number),
+    }
 }
 
 async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> {
@@ -268,6 +296,7 @@ async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> 
         Verb::QueueList { .. } | Verb::QueueRetry { .. } | Verb::QueueDrop { .. } => {
             return queue::answer(setup, &ask.verb).await;
         }
+        Verb::HoldList | Verb::Hold(_) => return hold::answer(setup, &ask.verb).await,
         Verb::KeyRotate => {
             return match setup.store.rotate_keys().await {
                 Ok(()) => Ok(json!({ "rotated": true })),

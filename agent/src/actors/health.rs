@@ -328,6 +328,7 @@ fn queue_view(figures: QueueFigures) -> QueueView {
         disk_free_bytes: figures.disk_free_bytes,
         disk_bytes: figures.disk_bytes,
         images_missing: figures.images_missing,
+        holds: figures.holds,
         trouble: figures.trouble,
     }
 }

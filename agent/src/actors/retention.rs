@@ -6,6 +6,7 @@ use crate::clock;
 use crate::store::{StoreError, StoreHandle};
 use pintle_core::moment::{Mono, Utc};
 use pintle_core::position::PositionView;
+use pintle_core::queue::holds::HoldChange;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch;
@@ -57,14 +58,15 @@ pub async fn run(setup: RetentionSetup, stop: CancellationToken) {
         };
         setup.heartbeat.turn();
         if wait == LOOK_EVERY {
-            purged.tell(&setup.audit, false).await;
+            purged.tell(&setup, false).await;
+            tell_ended(&setup).await;
             let log = setup.audit.clone();
             drop(tokio::task::spawn_blocking(move || log.probe()).await);
         }
         tokio::select! {
             () = tokio::time::sleep(wait) => {}
             () = stop.cancelled() => {
-                purged.tell(&setup.audit, true).await;
+                purged.tell(&setup, true).await;
                 return;
             }
         }
@@ -79,6 +81,8 @@ struct Purged {
     from: Option<Utc>,
     to: Option<Utc>,
     told: Option<Mono>,
+    /// Destroyed content keys that the audit knows of.
+    keys_told: u64,
 }
 
 impl Purged {
@@ -89,18 +93,47 @@ impl Purged {
         self.to = Some(now);
     }
 
-    async fn tell(&mut self, log: &audit::Log, now_or_never: bool) {
+    async fn tell(&mut self, setup: &RetentionSetup, now_or_never: bool) {
         let now = clock::mono();
+        let keys = setup.store.figures().await.map_or(self.keys_told, |figures| figures.keys_destroyed);
+        let keys_destroyed = keys.saturating_sub(self.keys_told);
+        if 0 < keys_destroyed {
+            let utc = clock::utc();
+            self.from.get_or_insert(utc);
+            self.to = Some(utc);
+        }
         let due = now_or_never || self.told.is_none_or(|at| PURGES_TOLD_EVERY_MS <= now.since_ms(at));
         let Some((from, to)) = self.from.zip(self.to).filter(|_| due) else { return };
         let entry = Entry::new(Who::agent(), "purge", "done")
             .with("events", self.events)
+            .with("keys_destroyed", keys_destroyed)
             .with("from", from.to_rfc3339())
             .with("to", to.to_rfc3339());
-        *self = Self { told: Some(now), ..Self::default() };
-        if let Err(error) = log.write(entry).await {
+        *self = Self { told: Some(now), keys_told: keys, ..Self::default() };
+        if let Err(error) = setup.audit.write(entry).await {
             warn!(why = %error, "a purge is not in the audit yet");
         }
+    }
+}
+
+/// Holds that ended by themselves are told in the audit, and forgotten only then.
+async fn tell_ended(setup: &RetentionSetup) {
+    let holds = setup.store.holds().await.unwrap_or_default();
+    for (hold, _) in holds.iter().filter(|(hold, _)| hold.ended) {
+        let entry = Entry::new(Who::agent(), "hold.expired", "done")
+            .with("hold", hold.number)
+            .with("case", &hold.asked.case)
+            .with("by", &hold.asked.by);
+        if let Err(error) = setup.audit.write(entry).await {
+            warn!(why = %error, "the end of a hold is not in the audit yet");
+            return;
+        }
+        let trust = setup.position.borrow().utc_trust;
+        let forgotten = setup.store.hold(HoldChange::End { number: hold.number }, clock::moment(trust)).await;
+        if let Err(error) = forgotten {
+            warn!(why = %error, "a hold that ended is told once more");
+        }
+        info!(hold = hold.number, "a hold has ended");
     }
 }
 

@@ -11,6 +11,7 @@ pub mod audit;
 pub mod bundle;
 pub mod check;
 pub mod courier;
+pub mod hold;
 pub mod key;
 pub mod place;
 pub mod queue;
@@ -50,6 +51,8 @@ enum Command {
     Audit(audit::AuditArgs),
     /// Show what an agency needs to take this trailer's events from a courier's stick.
     Courier(courier::CourierArgs),
+    /// Keep reads past their age limit for a case, renew or end that.
+    Hold(hold::HoldArgs),
     /// Announce a planned move, end it, or tell of it.
     Tow(tow::TowArgs),
     /// Run a simulated trailer on this computer and judge it.
@@ -86,6 +89,7 @@ pub fn main() -> Exit {
         Command::Place(args) => place::place(&args, &mut out),
         Command::Queue(args) => queue::queue(&args, &mut out),
         Command::Audit(args) => audit::audit(&args, &mut out),
+        Command::Hold(args) => hold::hold(&args, &mut out),
         Command::Tow(args) => tow::tow(&args, &mut out),
         Command::Key(args) => key::key(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),

@@ -321,20 +321,14 @@ impl Sealer for Keyring {
             .map(|(_, record)| record)
             .filter(|record| record.from < young && !in_use.contains(&record.id))
             .take(RIPE_MAX)
-            .map(|record| {
-                // Rows that were taken over into another queue have other numbers there.
-                let own = record.generation == *generation;
-                KeyUse {
-                    key: record.id,
-                    hit: record.hit,
-                    camera: record.camera.clone(),
-                    first: if own { record.first } else { 1 },
-                    last: record.last.filter(|_| own).unwrap_or(sequence),
-                }
-            })
+            .map(|record| used(record, generation, sequence))
             .collect();
         self.looked = if ripe.len() < RIPE_MAX { None } else { ripe.last().map(|one| one.key) };
         ripe
+    }
+
+    fn used(&self, key: KeyId, generation: &[u8; 16], sequence: u64) -> Option<KeyUse> {
+        self.known.get(&key).map(|record| used(record, generation, sequence))
     }
 
     fn destroy(&mut self, keys: &[KeyId]) -> Result<(), SealError> {
@@ -352,6 +346,18 @@ impl Sealer for Keyring {
         self.drop_old(i64::MAX);
         self.share_keys();
         Ok(())
+    }
+}
+
+fn used(record: &Record, generation: &[u8; 16], sequence: u64) -> KeyUse {
+    // Rows that were taken over into another queue have other numbers there.
+    let own = record.generation == *generation;
+    KeyUse {
+        key: record.id,
+        hit: record.hit,
+        camera: record.camera.clone(),
+        first: if own { record.first } else { 1 },
+        last: record.last.filter(|_| own).unwrap_or(sequence),
     }
 }
 

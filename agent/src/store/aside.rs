@@ -139,6 +139,8 @@ fn ledger(what: LedgerWhat, generation: String, taken: &TakenOver, reason: Strin
 fn take_over(db: &mut Db, aside: &Path, now: &Moment) -> rusqlite::Result<TakenOver> {
     let mut taken = TakenOver { complete: true, ..TakenOver::default() };
     let Ok(old) = Connection::open_with_flags(aside, OpenFlags::SQLITE_OPEN_READ_WRITE) else { return Ok(taken) };
+    let old_ms = Db::age_of(&old, now);
+    db.adopt_holds(&old, old_ms, now)?;
     let edge = |sql| old.query_row(sql, [], |row| number(row, 0)).ok();
     let (Some(first), Some(last)) =
         (edge("SELECT min(sequence) FROM events"), edge("SELECT max(sequence) FROM events"))

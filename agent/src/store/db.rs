@@ -5,11 +5,13 @@
 use super::books::{Books, number, signed};
 use super::disk::SharedSealer;
 use super::disk::{Folder, meaning};
+use super::holds::KnownHolds;
 use super::images;
 use super::schema::{DELIVERED, REFUSED, SENT, SchemaError, migrate};
 use super::stamps::KnownStamps;
 use super::verify::pages_that_differ;
 use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, Settled, StoreError, StoreHandle};
+use crate::wipe::Wiper;
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::blocks::SALT_BYTES;
@@ -45,6 +47,8 @@ pub(super) const ANSWER_CHARS_MAX: usize = 500;
 
 pub(super) struct Db {
     pub(super) conn: Connection,
+    /// Behind the connection, so that it is dropped after it; see [`Wiper`].
+    pub(super) wiper: Option<Wiper>,
     pub(super) books: Books,
     stamps: KnownStamps,
     pub(super) sealer: Option<SharedSealer>,
@@ -55,6 +59,7 @@ pub(super) struct Db {
     /// Whether the running transaction changed the sums of the ledger.
     pub(super) sums_changed: bool,
     pub(super) images: images::Known,
+    pub(super) holds: KnownHolds,
 }
 
 impl Db {
@@ -96,17 +101,29 @@ impl Db {
             checkpoint(&conn).map_err(said)?;
         }
         let books = Books::read(&conn, now).map_err(said)?;
-        Ok(Self::with(conn, books, folder.sealer()))
+        let holds = KnownHolds::read(&conn).map_err(said)?;
+        let wiper = Wiper::open(&path);
+        if let Err(error) = &wiper {
+            tracing::warn!(%error, "what rows leave behind when they are moved can't be wiped until the next opening");
+        }
+        Ok(Self::with((conn, wiper.ok()), books, holds, folder.sealer()))
     }
 
     /// A connection and what was just read through it.
-    pub(super) fn with(conn: Connection, books: Books, sealer: Option<SharedSealer>) -> Self {
+    pub(super) fn with(
+        (conn, wiper): (Connection, Option<Wiper>),
+        books: Books,
+        holds: KnownHolds,
+        sealer: Option<SharedSealer>,
+    ) -> Self {
         // If it can't be told, looking costs little.
         let images = images::Known { any: images::any(&conn).unwrap_or(true), dropped: Vec::new() };
         Self {
             conn,
+            wiper,
             books,
             images,
+            holds,
             stamps: KnownStamps::default(),
             sealer,
             brought_urgent: false,
@@ -117,26 +134,64 @@ impl Db {
 
     /// Writes the log back and cuts it; waits for another program that reads. True if its reading kept a part of the
     /// log all the same.
-    pub(super) fn checkpoint(&self) -> rusqlite::Result<bool> {
-        checkpoint(&self.conn)
+    pub(super) fn checkpoint(&mut self) -> rusqlite::Result<bool> {
+        self.look_at_moved();
+        let kept = checkpoint(&self.conn)?;
+        if kept {
+            return Ok(true);
+        }
+        self.wipe()?;
+        Ok(self.wiper.as_ref().is_some_and(Wiper::is_behind))
     }
 
     /// The same without waiting, since reads wait behind it.
-    pub(super) fn checkpoint_at_once(&self) -> rusqlite::Result<bool> {
+    pub(super) fn checkpoint_at_once(&mut self) -> rusqlite::Result<bool> {
         self.conn.busy_timeout(Duration::ZERO)?;
-        let kept = checkpoint(&self.conn);
+        let kept = self.checkpoint();
         self.conn.busy_timeout(Duration::from_millis(BUSY_WAIT_MS))?;
         kept
     }
 
     /// Writes the log back if it has become long. An error here must close the file: SQLite's own automatic checkpoint
     /// would swallow it and try again, until a disk that lies says yes (see [`super::verify`]).
-    pub(super) fn checkpoint_if_long(&self) -> rusqlite::Result<()> {
+    pub(super) fn checkpoint_if_long(&mut self) -> rusqlite::Result<()> {
         let pages: i64 = self.conn.prepare_cached("PRAGMA wal_checkpoint(NOOP)")?.query_row([], |row| row.get(1))?;
         if CHECKPOINT_PAGES <= pages {
+            self.look_at_moved();
             self.conn.prepare_cached("PRAGMA wal_checkpoint(PASSIVE)")?.query_row([], |_| Ok(()))?;
         }
         Ok(())
+    }
+
+    /// Rows go or change their length, so others may be moved.
+    pub(super) fn rows_move(&mut self) {
+        if let Some(wiper) = &mut self.wiper {
+            wiper.rows_move();
+        }
+    }
+
+    /// Before the log may begin anew: which of its pages have copies of moved rows?
+    fn look_at_moved(&mut self) {
+        if let Some(Err(error)) = self.wiper.as_mut().map(Wiper::look) {
+            tracing::warn!(%error, "the log could not be looked at; the whole file is looked through instead");
+        }
+    }
+
+    /// Wipes copies of moved rows, while our write lock keeps every other program from writing.
+    fn wipe(&mut self) -> rusqlite::Result<()> {
+        let Some(wiper) = self.wiper.as_mut().filter(|wiper| wiper.is_behind()) else { return Ok(()) };
+        self.conn.execute_batch("BEGIN IMMEDIATE")?;
+        let wiped = wiper.wipe();
+        self.conn.execute_batch("ROLLBACK")?;
+        match wiped {
+            Ok(0) => Ok(()),
+            // SQLite's own copies of these pages would bring it back with the next change to one of them.
+            Ok(_) => self.conn.execute_batch("PRAGMA shrink_memory"),
+            Err(error) => {
+                tracing::warn!(%error, "what moved rows left behind is not wiped yet");
+                Ok(())
+            }
+        }
     }
 
     pub(super) fn accept(&mut self, events: &[NewEvent], now: &Moment) -> rusqlite::Result<Vec<Accepted>> {
@@ -413,6 +468,7 @@ impl Db {
 
     pub(super) fn restamp(&mut self, stamps: &[LaterStamp], now: &Moment) -> rusqlite::Result<u64> {
         self.books.lived.observe(now);
+        self.rows_move();
         let mut queued = 0;
         for later in stamps {
             let stamp = self.stamps.number(&self.conn, later.sequence, &later.stamp)?;

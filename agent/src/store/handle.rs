@@ -8,6 +8,7 @@ use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, QueueFigures, Ref
 use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::Lane;
+use pintle_core::queue::holds::{Hold, HoldChange};
 use pintle_core::wire::receipt::Resend;
 use std::sync::Arc;
 use tokio::sync::{Notify, mpsc, oneshot};
@@ -32,6 +33,8 @@ pub(super) enum Command {
     Keep { key: &'static str, value: Vec<u8>, answer: Answer<()> },
     Kept { key: &'static str, answer: Answer<Option<Vec<u8>>> },
     Retire { now: Moment, answer: Answer<u64> },
+    Hold { change: HoldChange, now: Moment, answer: Answer<u64> },
+    Holds { answer: Answer<Vec<(Hold, u64)>> },
     Images { write: images::Write, answer: Answer<u64> },
     LookAtImages(images::Look),
     Figures { answer: Answer<QueueFigures> },
@@ -39,6 +42,17 @@ pub(super) enum Command {
     WentBackwards { known: u64, answer: Answer<()> },
     RotateKeys { answer: Answer<()> },
     Close { answer: Answer<()> },
+}
+
+/// What became of a refused event that a person drops.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Dropped {
+    /// It is gone.
+    Gone,
+    /// There is none of that number.
+    Unknown,
+    /// A hold keeps it.
+    Held,
 }
 
 /// A way to the store's thread; cheap to clone.
@@ -140,12 +154,34 @@ impl StoreHandle {
         self.ask(|answer| Command::Retry { sequence, now, answer }).await
     }
 
-    /// Lets a refused event go for good, with an entry in the ledger. False if there is none of that number.
+    /// Lets a refused event go for good, with an entry in the ledger.
     ///
     /// # Errors
     /// Any [`StoreError`].
-    pub async fn drop_refused(&self, sequence: u64, why: String, now: Moment) -> Result<bool, StoreError> {
-        self.ask(|answer| Command::Drop { sequence, why, now, answer }).await.map(|dropped| 0 < dropped)
+    pub async fn drop_refused(&self, sequence: u64, why: String, now: Moment) -> Result<Dropped, StoreError> {
+        let dropped = self.ask(|answer| Command::Drop { sequence, why, now, answer }).await?;
+        Ok(match dropped {
+            0 => Dropped::Unknown,
+            1 => Dropped::Gone,
+            _ => Dropped::Held,
+        })
+    }
+
+    /// Makes, renews or ends a hold; its number, or `None` if there is none of that number or there are too many.
+    ///
+    /// # Errors
+    /// Any [`StoreError`]: nothing has changed.
+    pub async fn hold(&self, change: HoldChange, now: Moment) -> Result<Option<u64>, StoreError> {
+        self.ask(|answer| Command::Hold { change, now, answer }).await.map(|number| Some(number).filter(|n| 0 < *n))
+    }
+
+    /// All holds by number, each with what is left of it, ms. Those that ended by themselves are among them until
+    /// [`HoldChange::End`] takes them away.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn holds(&self) -> Result<Vec<(Hold, u64)>, StoreError> {
+        self.ask(|answer| Command::Holds { answer }).await
     }
 
     /// All reads captured in the span that are still kept, sent or not, with their newest stamp; oldest first.

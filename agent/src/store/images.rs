@@ -214,6 +214,9 @@ impl Db {
             while freed < bytes
                 && let Some(row) = rows.next()?
             {
+                if !self.may_go(number(row, 0)?)? {
+                    continue;
+                }
                 victims.push((number(row, 0)?, number(row, 1)?, Address(row.get(2)?)));
                 freed += number(row, 3)?;
             }

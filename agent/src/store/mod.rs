@@ -10,6 +10,7 @@ mod books;
 mod db;
 mod disk;
 mod handle;
+mod holds;
 mod images;
 mod open;
 mod refused;
@@ -21,7 +22,7 @@ mod stamps;
 mod thread;
 mod verify;
 
-pub use handle::{Arrivals, COMMANDS_MAX, StoreHandle};
+pub use handle::{Arrivals, COMMANDS_MAX, Dropped, StoreHandle};
 pub use images::{DueImage, ImageCounts, ImageFate, NewImage};
 pub use open::{open, open_sealed};
 pub use thread::limits;
@@ -29,6 +30,7 @@ pub use thread::limits;
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::Utc;
 use pintle_core::queue::blocks::{Leaf, SALT_BYTES};
+use pintle_core::queue::holds::HoldsView;
 use pintle_core::queue::{EventKind, Lane, LedgerCounts};
 
 /// One event handed to the queue.
@@ -199,6 +201,10 @@ pub struct QueueFigures {
     pub trouble: Option<String>,
     /// Files of pictures that reads name and that the last sweep did not find.
     pub images_missing: u64,
+    /// What is held for cases.
+    pub holds: HoldsView,
+    /// Content keys destroyed since the start.
+    pub keys_destroyed: u64,
     /// Commits made since the start: proof of progress for the watchdog.
     pub commits: u64,
 }

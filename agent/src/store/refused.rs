@@ -59,10 +59,14 @@ impl Db {
         Ok(queued)
     }
 
-    /// Lets a refused event go for good, and tells it in the ledger. 0 if there is none of that number.
+    /// Lets a refused event go for good, and tells it in the ledger. 0 if there is none of that number, 2 if a hold
+    /// keeps it.
     pub(super) fn drop_refused(&mut self, sequence: u64, why: &str, now: &Moment) -> rusqlite::Result<u64> {
         if self.refused_event(sequence)?.is_none() {
             return Ok(0);
+        }
+        if !self.may_go(sequence)? {
+            return Ok(2);
         }
         self.remember(sequence, self.books.lived.at(now.mono))?;
         self.take_out(sequence)?;
@@ -89,6 +93,7 @@ impl Db {
 
     /// Deletes a refused event's rows; its number stays counted as refused.
     fn take_out(&mut self, sequence: u64) -> rusqlite::Result<()> {
+        self.rows_move();
         self.images_go(sequence)?;
         self.conn.prepare_cached("DELETE FROM events WHERE sequence = ?")?.execute([signed(sequence)])?;
         self.conn.prepare_cached("DELETE FROM settled WHERE sequence = ?")?.execute([signed(sequence)])?;

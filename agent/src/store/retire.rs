@@ -42,6 +42,7 @@ impl Db {
     pub(super) fn retire(&mut self, limits: &Limits, room: Room, now: &Moment) -> rusqlite::Result<u64> {
         self.books.lived.observe(now);
         let lived_ms = self.books.lived.at(now.mono);
+        self.expire_holds(lived_ms)?;
         let mut due = Vec::new();
         self.settled_due(limits, lived_ms, &mut due)?;
         self.late_due(limits, lived_ms, &mut due)?;
@@ -79,11 +80,16 @@ impl Db {
             let (hit, born): (bool, i64) = (row.get(2)?, row.get(3)?);
             // The kind makes no difference once an event is settled.
             if limits.is_due(EventKind::Read, Lane::Bulk, hit, account, lived_ms.saturating_sub(born)) {
+                let keep = self.keeps(sequence)?;
+                if self.holds.settled.count(keep) {
+                    continue;
+                }
                 due.push(Due { sequence, account, hit, happened_at: Utc(0), evicted: false });
             }
         }
         if due.len() < SLICE_ROWS && looked_at < SWEPT_ROWS {
             self.books.swept = 0;
+            self.holds.settled.end();
         }
         Ok(())
     }
@@ -95,9 +101,10 @@ impl Db {
             "SELECT sequence FROM events WHERE late = 1 AND born < ? \
              AND sequence NOT IN (SELECT sequence FROM settled WHERE result <> 0) ORDER BY born LIMIT ?",
         )?;
-        let rows = rows.query_map(params![lived_ms.saturating_sub(shortest_ms), signed(SLICE_ROWS as u64)], |row| {
-            number(row, 0)
-        })?;
+        // Those that a hold keeps must not stand in the way of the others.
+        let looked_at = if self.holds.holds.is_empty() { SLICE_ROWS } else { SWEPT_ROWS };
+        let rows = rows
+            .query_map(params![lived_ms.saturating_sub(shortest_ms), signed(looked_at as u64)], |row| number(row, 0))?;
         for sequence in rows {
             let sequence = sequence?;
             if self.books.order.is_leased(sequence) {
@@ -106,6 +113,7 @@ impl Db {
             if let Some(aged) = self.aged(sequence)?
                 && SLICE_ROWS > due.len()
                 && aged.is_due(limits, lived_ms)
+                && self.may_go(sequence)?
             {
                 due.push(Due::waiting(sequence, &aged));
             }
@@ -114,21 +122,32 @@ impl Db {
     }
 
     /// Events that wait, oldest first, up to the first ordinary one whose time has not come: all behind it are younger.
-    fn waiting_due(&self, lane: Lane, limits: &Limits, lived_ms: i64, due: &mut Vec<Due>) -> rusqlite::Result<()> {
+    /// Those that a hold keeps are passed by, a part of them at a time.
+    fn waiting_due(&mut self, lane: Lane, limits: &Limits, lived_ms: i64, due: &mut Vec<Due>) -> rusqlite::Result<()> {
         let mut known: RangeSet = due.iter().map(|event| event.sequence).collect();
-        for sequence in self.books.order.waiting(lane) {
-            if SLICE_ROWS <= due.len() {
+        let mut walk = if lane == Lane::Urgent { self.holds.urgent } else { self.holds.bulk };
+        let (begun_at, mut passed, mut whole) = (walk.at, 0, true);
+        for sequence in self.books.order.waiting(lane).skip_while(|sequence| *sequence <= begun_at) {
+            if SLICE_ROWS <= due.len() || SWEPT_ROWS <= passed {
+                whole = false;
                 break;
             }
             let Some(aged) = self.aged(sequence)? else { continue };
             if aged.is_due(limits, lived_ms) {
-                if known.insert(sequence) {
+                if walk.count(self.keeps(sequence)?) {
+                    walk.at = sequence;
+                    passed += 1;
+                } else if known.insert(sequence) {
                     due.push(Due::waiting(sequence, &aged));
                 }
             } else if aged.kind == EventKind::Read && aged.hit == (lane == Lane::Urgent) {
                 break;
             }
         }
+        if whole {
+            walk.end();
+        }
+        *(if lane == Lane::Urgent { &mut self.holds.urgent } else { &mut self.holds.bulk }) = walk;
         Ok(())
     }
 
@@ -148,6 +167,7 @@ impl Db {
     }
 
     fn delete(&mut self, event: &Due, lived_ms: i64) -> rusqlite::Result<()> {
+        self.rows_move();
         self.remember(event.sequence, lived_ms)?;
         self.images_go(event.sequence)?;
         self.conn.prepare_cached("DELETE FROM events WHERE sequence = ?")?.execute([signed(event.sequence)])?;
@@ -261,15 +281,15 @@ impl Db {
             if SLICE_ROWS <= due.len() {
                 return Ok(());
             }
-            let mut rows = self.conn.prepare_cached(
-                "SELECT sequence FROM settled WHERE result = 1 AND hit = ? ORDER BY sequence LIMIT ?",
-            )?;
-            let mut rows = rows.query(params![hit, signed(SLICE_ROWS as u64)])?;
+            let mut rows = self
+                .conn
+                .prepare_cached("SELECT sequence FROM settled WHERE result = 1 AND hit = ? ORDER BY sequence")?;
+            let mut rows = rows.query([hit])?;
             while due.len() < SLICE_ROWS
                 && let Some(row) = rows.next()?
             {
                 let sequence = number(row, 0)?;
-                if !known.contains(sequence) {
+                if !known.contains(sequence) && self.may_go(sequence)? {
                     let account = Account::Delivered;
                     due.push(Due { sequence, account, hit, happened_at: Utc(0), evicted: true });
                 }
@@ -286,7 +306,7 @@ impl Db {
                     return Ok(());
                 }
                 let Some(aged) = self.aged(sequence)? else { continue };
-                if aged.kind == EventKind::Read {
+                if aged.kind == EventKind::Read && self.may_go(sequence)? {
                     due.push(Due { evicted: true, ..Due::waiting(sequence, &aged) });
                 }
             }

@@ -67,6 +67,9 @@ pub trait Sealer: Send {
     /// Keys that may be done with at `lived`, a few at a time; `sequence` is the highest given in `generation`.
     fn ripe(&mut self, lived: i64, generation: &[u8; 16], sequence: u64) -> Vec<KeyUse>;
 
+    /// What rows a key may have, of those numbered up to `sequence` in `generation`; `None` if it is not known here.
+    fn used(&self, key: KeyId, generation: &[u8; 16], sequence: u64) -> Option<KeyUse>;
+
     /// Destroys keys, here and on the disk.
     ///
     /// # Errors

@@ -105,18 +105,25 @@ impl Db {
     }
 
     /// Destroys keys under which no row is left. What can't be destroyed now is tried at the next clean-up.
-    pub(super) fn destroy_unused_keys(&self, now: &Moment) {
-        let (Some(sealer), Some(generation)) = (&self.sealer, EventId::parse(&self.books.generation)) else { return };
+    /// Answers how many went.
+    pub(super) fn destroy_unused_keys(&self, now: &Moment) -> u64 {
+        let (Some(sealer), Some(generation)) = (&self.sealer, EventId::parse(&self.books.generation)) else { return 0 };
         let mut sealer = locked(sealer);
         let ripe = sealer.ripe(self.books.lived.at(now.mono), &generation.0, self.books.accepted);
         let unused: Vec<KeyId> =
             ripe.iter().filter(|one| matches!(self.is_used(one), Ok(false))).map(|one| one.key).collect();
         if unused.is_empty() {
-            return;
+            return 0;
         }
         match sealer.destroy(&unused) {
-            Ok(()) => tracing::info!(keys = unused.len(), "content keys without reads were destroyed"),
-            Err(error) => tracing::warn!(%error, "content keys can't be destroyed; it is tried again"),
+            Ok(()) => {
+                tracing::info!(keys = unused.len(), "content keys without reads were destroyed");
+                unused.len() as u64
+            }
+            Err(error) => {
+                tracing::warn!(%error, "content keys can't be destroyed; it is tried again");
+                0
+            }
         }
     }
 
@@ -152,7 +159,7 @@ impl Db {
     }
 }
 
-fn locked(sealer: &SharedSealer) -> MutexGuard<'_, Box<dyn Sealer>> {
+pub(super) fn locked(sealer: &SharedSealer) -> MutexGuard<'_, Box<dyn Sealer>> {
     sealer.lock().unwrap_or_else(PoisonError::into_inner)
 }
 

@@ -107,6 +107,7 @@ impl Worker {
                     | Command::Restamp { .. }
                     | Command::Keep { .. }
                     | Command::Images { .. }
+                    | Command::Hold { .. }
                     | Command::Retire { .. } => writes.push(command),
                     Command::Lease { lane, .. } if self.has_waiting(lane) => writes.push(command),
                     _ => looks.push(command),
@@ -244,7 +245,7 @@ impl Worker {
                 self.log_holds_gone |= !all_gone;
                 let keep_ms = limits.waiting_ms.max(limits.hit_waiting_ms);
                 if all_gone {
-                    db.destroy_unused_keys(&self.now);
+                    self.figures.keys_destroyed += db.destroy_unused_keys(&self.now);
                 }
                 outcome = delete_old(&db, &self.folder, keep_ms, db.books.lived.at(self.now.mono));
             }
@@ -257,7 +258,7 @@ impl Worker {
             Ok(()) => {
                 self.committed(&mut db);
                 self.drop_images(&mut db);
-                let log = if all_gone && self.log_holds_gone { self.forget(&db) } else { db.checkpoint_if_long() };
+                let log = if all_gone && self.log_holds_gone { self.forget(&mut db) } else { db.checkpoint_if_long() };
                 for done in done {
                     done.tell();
                 }
@@ -368,9 +369,10 @@ impl Worker {
         self.trouble = Some(error);
         self.last_order = Some(db.books.order.clone());
         if full && (db.conn.is_autocommit() || db.conn.execute_batch("ROLLBACK").is_ok()) {
-            let Db { conn, .. } = db;
-            if let Ok(books) = super::books::Books::read(&conn, &self.now) {
-                self.adopt(Db::with(conn, books, self.folder.sealer()));
+            let Db { conn, wiper, .. } = db;
+            let books = super::books::Books::read(&conn, &self.now);
+            if let (Ok(books), Ok(holds)) = (books, super::holds::KnownHolds::read(&conn)) {
+                self.adopt(Db::with((conn, wiper), books, holds, self.folder.sealer()));
             }
         }
         self.tried = Mono(0);
@@ -440,6 +442,7 @@ impl Worker {
             Command::IdKey { answer } => tell(answer, Ok(db.books.id_key)),
             Command::LookAtImages(look) => db.look_images(look, &mut said),
             Command::RotateKeys { answer } => tell(answer, db.rotate_keys()),
+            Command::Holds { answer } => tell(answer, Ok(db.list_holds(&now))),
             other => refuse(other, &StoreError::Stopped),
         }
         match failure {
@@ -455,6 +458,7 @@ impl Worker {
             self.figures.generation.clone_from(&db.books.generation);
             self.figures.counts = db.books.counts();
             self.figures.waiting_urgent = db.books.order.urgent_waiting();
+            self.figures.holds = db.holds_view(&self.now);
             self.figures.oldest_waiting = db.oldest_waiting().unwrap_or(None);
         }
         let missing_rows = self.db.as_ref().map_or(0, |db| db.books.missing_rows);
@@ -494,9 +498,9 @@ impl Worker {
         self.folder.keep_ballast(self.limits.ballast_mib.saturating_mul(1 << 20), self.wanted_bytes());
     }
 
-    fn cut_log(&mut self, cut: impl Fn(&Db) -> rusqlite::Result<bool>) {
-        let Some(db) = self.db.take() else { return };
-        match cut(&db) {
+    fn cut_log(&mut self, cut: impl Fn(&mut Db) -> rusqlite::Result<bool>) {
+        let Some(mut db) = self.db.take() else { return };
+        match cut(&mut db) {
             Ok(kept) => {
                 self.log_grew = kept;
                 self.db = Some(db);
@@ -508,7 +512,7 @@ impl Worker {
     /// Cuts the log after the last slice of a clean-up: the database overwrites what it deletes, but the log still has
     /// the pages as they were before, and a store that is never idle would keep them for hours. Another program that
     /// reads the queue just now delays it to the next look.
-    fn forget(&mut self, db: &Db) -> rusqlite::Result<()> {
+    fn forget(&mut self, db: &mut Db) -> rusqlite::Result<()> {
         self.log_holds_gone = db.checkpoint_at_once()?;
         Ok(())
     }
@@ -601,6 +605,11 @@ fn apply(db: &mut Db, command: Command, (limits, room): (&Limits, Room), done: &
             let retired = db.retire(limits, room, &now)?;
             count(done, retired);
         }
+        Command::Hold { change, now, answer } => {
+            done.push(Done::Counted(answer, 0));
+            let number = db.change_holds(&change, &now)?;
+            count(done, number);
+        }
         Command::Images { write, answer } => {
             done.push(Done::Counted(answer, 0));
             let counted = db.write_images(write)?;
@@ -673,10 +682,12 @@ fn refuse(command: Command, error: &StoreError) {
         | Command::Resend { answer, .. }
         | Command::Retry { answer, .. }
         | Command::Drop { answer, .. }
+        | Command::Hold { answer, .. }
         | Command::Images { answer, .. } => {
             tell(answer, Err(error.clone()));
         }
         Command::Refused { answer } => tell(answer, Err(error.clone())),
+        Command::Holds { answer } => tell(answer, Err(error.clone())),
         Command::Kept { answer, .. } => tell(answer, Err(error.clone())),
         Command::Figures { answer } => tell(answer, Err(error.clone())),
         Command::IdKey { answer } => tell(answer, Err(error.clone())),
@@ -703,6 +714,7 @@ fn newest(known: Moment, command: &Command) -> Moment {
         | Command::Resend { now, .. }
         | Command::Retry { now, .. }
         | Command::Drop { now, .. }
+        | Command::Hold { now, .. }
         | Command::Retire { now, .. }
             if known.mono <= now.mono =>
         {

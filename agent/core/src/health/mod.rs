@@ -22,6 +22,7 @@ use crate::link::LinkView;
 use crate::moment::{Moment, Utc};
 use crate::position::PositionView;
 use crate::queue::LedgerCounts;
+use crate::queue::holds::HoldsView;
 
 /// The one word about a trailer, in rising order of urgency. A reader adds "stale".
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -134,6 +135,8 @@ pub struct QueueView {
     pub disk_bytes: u64,
     /// Files of pictures that accepted reads name and that are not there.
     pub images_missing: u64,
+    /// What is held for cases.
+    pub holds: HoldsView,
     /// Why nothing can be taken now, with what to do.
     pub trouble: Option<String>,
 }

@@ -7,13 +7,14 @@ use crate::link::LinkView;
 use crate::moment::{Utc, UtcTrust};
 use crate::position::places::LineState;
 use crate::position::{KeeperState, ReceiverState};
+use crate::queue::holds::HoldsView;
 
 const S: u64 = 1000;
 const MIN: u64 = 60 * S;
 const HOUR: u64 = 60 * MIN;
 
 /// Every rule, by its code: (code, section). Holds the documentation to account.
-pub(super) const RULES: [(&str, u8); 35] = [
+pub(super) const RULES: [(&str, u8); 36] = [
     ("agent.stopped", 9),
     ("agent.safe_mode", 9),
     ("agent.restarts", 9),
@@ -23,6 +24,7 @@ pub(super) const RULES: [(&str, u8); 35] = [
     ("images.missing", 3),
     ("queue.expiring", 3),
     ("queue.disk", 3),
+    ("hold.ending", 3),
     ("intake.trouble", 3),
     ("intake.closed", 3),
     ("intake.conflicts", 3),
@@ -219,6 +221,7 @@ impl Judge<'_, '_> {
                 }
             }
         }
+        self.holds(queue.holds);
         let low = self.seen.facts.disk_free_min_mib.saturating_mul(2 << 20);
         let used = queue.disk_bytes.saturating_sub(queue.disk_free_bytes);
         let warn = self.seen.facts.disk_warn_percent;
@@ -238,6 +241,21 @@ impl Judge<'_, '_> {
                 "Remove what is not Pintle's from that disk, or get waiting reads delivered.".to_owned(),
             ],
         );
+    }
+
+    /// A hold that ends unseen takes with it what a case needs. Never what it is about: these files are read by many.
+    fn holds(&mut self, holds: HoldsView) {
+        let Some(left_ms) = holds.ending else { return };
+        let told = [
+            "renew a hold, or let it end".to_owned(),
+            format!("The next of {} ends in {}.", wording::amount(holds.count, "hold"), wording::span(left_ms)),
+            "pintle hold list shows its case; pintle hold renew NUMBER keeps it.".to_owned(),
+        ];
+        let urgency = if left_ms <= 24 * HOUR { Word::Act } else { Word::Look };
+        self.ask("hold.ending", urgency, None, told);
+        if let Some(need) = self.needs.last_mut() {
+            need.by = holds.next_end;
+        }
     }
 
     fn intake(&mut self) {

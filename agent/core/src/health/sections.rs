@@ -325,6 +325,15 @@ fn reads(seen: &Observations<'_>) -> Section {
     rows.push(row("Refused at intake", wording::count(seen.intake.refused), "requests since the start"));
     let sealed = if seen.facts.seal_none { "in clear on this disk" } else { "sealed" };
     rows.push(row("Kept here", wording::span(seen.facts.waiting_keep_s.saturating_mul(1000)), sealed));
+    if 0 < queue.holds.count {
+        let next = queue.holds.next_end.map_or_else(String::new, |at| format!("the next ends {}", seen.when(at)));
+        let over = match queue.holds.over_kept {
+            0 => String::new(),
+            over => format!(", {} of them only for their key", wording::count(over)),
+        };
+        let kept = format!("{} kept past their limit{over}; {next}", wording::amount(queue.holds.kept, "read"));
+        rows.push(row("Holds", wording::count(queue.holds.count), kept));
+    }
     let disk = format!("{} free of {}", wording::bytes(queue.disk_free_bytes), wording::bytes(queue.disk_bytes));
     rows.push(row("Queue on disk", wording::bytes(queue.bytes_on_disk), disk));
     section

@@ -203,6 +203,26 @@ fn reads_about_to_expire_are_told_with_the_hour() {
 }
 
 #[test]
+fn a_hold_that_ends_soon_is_a_need_with_its_end_and_without_its_case() {
+    let mut scene = Scene::after_tow();
+    let end = scene.now.utc.plus_ms(30 * 3_600_000);
+    let hold = |ending| HoldsView { count: 2, next_end: Some(end), ending, kept: 1200, over_kept: 3 };
+    let mut told = Vec::new();
+    for ending in [None, Some(30 * 3_600_000), Some(3_600_000)] {
+        if let Ok(queue) = &mut scene.queue {
+            queue.holds = hold(ending);
+        }
+        let snapshot = judged(&scene);
+        let need = snapshot.needs.iter().find(|need| need.code == "hold.ending");
+        told.push(need.map(|need| (need.urgency, need.by)));
+        let rows = &snapshot.sections[2].rows;
+        let row = rows.iter().find(|row| row.label == "Holds").map(|row| row.note.clone());
+        assert!(row.is_some_and(|note| note.contains("3 of them only for their key")), "{rows:?}");
+    }
+    assert_eq!(told, [None, Some((Word::Look, Some(end))), Some((Word::Act, Some(end)))]);
+}
+
+#[test]
 fn camera_is_silent_only_if_nothing_was_read_since_arrival_and_start() {
     let mut scene = Scene::after_tow();
     scene.intake.cameras[0].last_read = Some(scene.ago(600_000));

@@ -1,8 +1,10 @@
 //! Kinds and classes of queued events, their order, their ages, and the arithmetic of the ledger.
 
 pub mod blocks;
+pub mod holds;
 pub mod lived;
 pub mod order;
+pub mod page;
 pub mod ranges;
 pub mod retention;
 

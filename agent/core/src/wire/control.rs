@@ -6,8 +6,10 @@
 use super::problem::{Fault, Problem};
 use super::tree::{self, Tree};
 use crate::ids::{CameraId, printable};
+use crate::moment::Utc;
 use crate::nearest::nearest;
 use crate::position::keeper::TOW_S_MAX;
+use crate::queue::holds::{HOLD_S_MAX, HoldAsked, HoldChange};
 use serde::{Deserialize, Serialize};
 
 /// Longest line, bytes, its end included (our own limit: the longest request of ours has under 2 kB).
@@ -22,9 +24,11 @@ pub const WHY_CHARS_MAX: usize = 160;
 pub const REASON_CHARS_MAX: usize = 160;
 /// Longest name of the person who asks, characters (our own limit).
 pub const BY_CHARS_MAX: usize = 80;
+/// Longest case text of a hold, characters (our own limit).
+pub const CASE_CHARS_MAX: usize = 200;
 
 /// All verbs that are answered; everything else is refused.
-pub const VERBS: [&str; 11] = [
+pub const VERBS: [&str; 15] = [
     "place.list",
     "place.set",
     "place.confirm",
@@ -36,6 +40,24 @@ pub const VERBS: [&str; 11] = [
     "queue.retry",
     "queue.drop",
     "key.rotate",
+    "hold.list",
+    "hold.add",
+    "hold.renew",
+    "hold.end",
+];
+
+/// Verbs that want a name.
+const CHANGES: [&str; 10] = [
+    "place.set",
+    "place.confirm",
+    "tow.begin",
+    "tow.end",
+    "queue.retry",
+    "queue.drop",
+    "key.rotate",
+    "hold.add",
+    "hold.renew",
+    "hold.end",
 ];
 
 /// What is asked, by whom.
@@ -102,6 +124,10 @@ pub enum Verb {
     },
     /// `key.rotate`
     KeyRotate,
+    /// `hold.list`
+    HoldList,
+    /// `hold.add`, `hold.renew`, `hold.end`
+    Hold(HoldChange),
 }
 
 impl Verb {
@@ -120,6 +146,10 @@ impl Verb {
             Self::QueueRetry { .. } => "queue.retry",
             Self::QueueDrop { .. } => "queue.drop",
             Self::KeyRotate => "key.rotate",
+            Self::HoldList => "hold.list",
+            Self::Hold(HoldChange::Add(_)) => "hold.add",
+            Self::Hold(HoldChange::Renew { .. }) => "hold.renew",
+            Self::Hold(HoldChange::End { .. }) => "hold.end",
         }
     }
 }
@@ -231,11 +261,7 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
     // Who wants to see plates gives a name as well.
     let reveals = known == "queue.list"
         && matches!(field(&fields, "args"), Some(Tree::Object(args)) if field(args, "reveal").is_some());
-    let changes = reveals
-        || matches!(
-            known,
-            "place.set" | "place.confirm" | "tow.begin" | "tow.end" | "queue.retry" | "queue.drop" | "key.rotate"
-        );
+    let changes = reveals || CHANGES.contains(&known);
     let by = faults.text(&fields, "by", BY_CHARS_MAX, changes).unwrap_or_default();
     let none = Vec::new();
     let args = match field(&fields, "args") {
@@ -282,6 +308,7 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
             let reason = faults.text(args, "reason", REASON_CHARS_MAX, false).unwrap_or_default();
             for_s.map(|for_s| Verb::TowBegin { for_s, extend, reason })
         }
+        "hold.add" | "hold.renew" | "hold.end" => hold_verb(known, &mut faults, args, cameras, &by),
         other => {
             faults.check_names(args, "args.", &[]);
             Some(match other {
@@ -289,6 +316,7 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
                 "tow.end" => Verb::TowEnd,
                 "tow.status" => Verb::TowStatus,
                 "key.rotate" => Verb::KeyRotate,
+                "hold.list" => Verb::HoldList,
                 _ => Verb::PlaceList,
             })
         }
@@ -297,6 +325,42 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
         Some(verb) if faults.list.is_empty() => Ok(Ask { by, verb }),
         _ => Err(faults.problem()),
     }
+}
+
+fn hold_verb(verb: &str, faults: &mut Faults, args: &Fields<'_>, cameras: &[CameraId], by: &str) -> Option<Verb> {
+    let change = match verb {
+        "hold.add" => HoldChange::Add(hold_asked(faults, args, cameras, by)?),
+        "hold.renew" => {
+            faults.check_names(args, "args.", &["hold", "for_s"]);
+            let (number, for_s) = (faults.hold(args, "hold", true), faults.whole(args, "for_s", HOLD_S_MAX));
+            HoldChange::Renew { number: number?, for_s: for_s?, by: by.to_owned() }
+        }
+        _ => {
+            faults.check_names(args, "args.", &["hold"]);
+            HoldChange::End { number: faults.hold(args, "hold", true)? }
+        }
+    };
+    Some(Verb::Hold(change))
+}
+
+fn hold_asked(faults: &mut Faults, args: &Fields<'_>, cameras: &[CameraId], by: &str) -> Option<HoldAsked> {
+    faults.check_names(args, "args.", &["camera", "place", "from", "to", "case", "for_s"]);
+    let camera = faults.camera(args, cameras, false);
+    let site = faults.hold(args, "place", false);
+    let named = |name| field(args, name).is_some_and(|value| *value != Tree::Null);
+    if !named("camera") && !named("place") {
+        faults.add("camera", None, "a hold needs `args.camera` or `args.place`; `place.list` shows both");
+    }
+    let (from, to) = (faults.time(args, "from"), faults.time(args, "to"));
+    if let Some((from, to)) = from.zip(to)
+        && to < from
+    {
+        faults.add("to", None, "`args.to` is before `args.from`; give the earlier time as `from`");
+    }
+    let case = faults.text(args, "case", CASE_CHARS_MAX, true);
+    let for_s = faults.whole(args, "for_s", HOLD_S_MAX);
+    let (from, to, case, for_s) = (from?, to?, case?, for_s?);
+    Some(HoldAsked { camera, site, from, to, case, by: by.to_owned(), for_s })
 }
 
 type Fields<'a> = [(std::borrow::Cow<'a, str>, Tree<'a>)];
@@ -415,6 +479,32 @@ impl Faults {
         }
     }
 
+    /// The number of a hold or a site.
+    fn hold(&mut self, args: &Fields<'_>, name: &str, needed: bool) -> Option<u64> {
+        let full = format!("{}{name}", self.prefix);
+        let shown_by = if name == "hold" { "hold.list" } else { "place.list" };
+        match field(args, name) {
+            None | Some(Tree::Null) if !needed => None,
+            Some(Tree::Number(number)) if 0 < whole_of(*number) => Some(whole_of(*number)),
+            _ => {
+                self.add(name, None, format!("`{full}` must be a number as `{shown_by}` shows it"));
+                None
+            }
+        }
+    }
+
+    fn time(&mut self, args: &Fields<'_>, name: &str) -> Option<Utc> {
+        let full = format!("{}{name}", self.prefix);
+        let found = match field(args, name) {
+            Some(Tree::Text(text)) => Utc::parse_rfc3339(text.trim()),
+            _ => None,
+        };
+        if found.is_none() {
+            self.add(name, None, format!("`{full}` must be a time with offset, like 2026-11-25T12:00:00Z"));
+        }
+        found
+    }
+
     fn camera(&mut self, args: &Fields<'_>, cameras: &[CameraId], needed: bool) -> Option<CameraId> {
         // Longer than any camera name, so that a long one is told as unknown and not as too long.
         let text = self.text(args, "camera", 200, needed)?;
@@ -487,6 +577,65 @@ mod tests {
         }
         let no_why = refused(r#"{"do":"queue.drop","by":"x","args":{"sequence":17}}"#);
         assert_eq!(no_why, (422, "`args.why` is missing; send a text of 1 to 160 characters".to_owned()));
+    }
+
+    #[test]
+    fn a_hold_is_read_and_each_fault_of_it_is_told() {
+        let read = |line: &str| parse(line.as_bytes(), &cameras()).unwrap().verb;
+        let window = r#""from":"2026-11-25T12:00:00Z","to":"2026-11-25T13:00:00+01:00""#;
+        let add = read(&format!(
+            r#"{{"do":"hold.add","by":"T. Wray","args":{{"camera":"north",{window},"case":"case 17","for_s":86400}}}}"#
+        ));
+        let Verb::Hold(HoldChange::Add(asked)) = &add else { unreachable!("{add:?}") };
+        assert_eq!((asked.from, asked.site, asked.for_s), (asked.to, None, 86_400));
+        assert_eq!((add.word(), asked.by.as_str(), asked.case.as_str()), ("hold.add", "T. Wray", "case 17"));
+        assert_eq!(
+            read(r#"{"do":"hold.renew","by":"x","args":{"hold":3,"for_s":60}}"#),
+            Verb::Hold(HoldChange::Renew { number: 3, for_s: 60, by: "x".to_owned() })
+        );
+        assert_eq!(read(r#"{"do":"hold.list"}"#), Verb::HoldList);
+        assert_eq!(
+            refused(r#"{"do":"hold.end","args":{"hold":1}}"#).1,
+            "`by` is missing; send a text of 1 to 80 characters"
+        );
+        for (args, detail) in [
+            (
+                format!(r#""camera":"north",{window},"for_s":60"#),
+                "`args.case` is missing; send a text of 1 to 200 characters",
+            ),
+            (
+                format!(r#""camera":"north",{window},"case":" ","for_s":60"#),
+                "`args.case` is empty; send a text of 1 to 200 characters",
+            ),
+            (
+                format!(r#""camera":"north",{window},"case":"c","for_s":31536001"#),
+                "`args.for_s` must be a whole number of seconds, 1 to 31536000",
+            ),
+            (
+                r#""place":4,"from":"2026-11-25T12:00:01Z","to":"2026-11-25T12:00:00Z","case":"c","for_s":60"#
+                    .to_owned(),
+                "`args.to` is before `args.from`; give the earlier time as `from`",
+            ),
+            (
+                r#""place":4,"from":"yesterday","to":"2026-11-25T12:00:00Z","case":"c","for_s":60"#.to_owned(),
+                "`args.from` must be a time with offset, like 2026-11-25T12:00:00Z",
+            ),
+            (
+                format!(r#""camera":"nroth",{window},"case":"c","for_s":60"#),
+                "there is no such camera; did you mean north?",
+            ),
+            (
+                format!(r#"{window},"case":"c","for_s":60"#),
+                "a hold needs `args.camera` or `args.place`; `place.list` shows both",
+            ),
+            (
+                format!(r#""place":"here",{window},"case":"c","for_s":60"#),
+                "`args.place` must be a number as `place.list` shows it",
+            ),
+        ] {
+            let line = format!(r#"{{"do":"hold.add","by":"x","args":{{{args}}}}}"#);
+            assert_eq!(refused(&line), (422, detail.to_owned()), "{line}");
+        }
     }
 
     #[test]

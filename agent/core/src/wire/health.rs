@@ -269,12 +269,29 @@ pub struct LedgerBody {
     /// When the oldest waiting one was accepted, RFC 3339.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub oldest_waiting: Option<String>,
+    /// What is held for cases; left out if nothing is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub holds: Option<HoldsBody>,
     /// Bytes of the queue on disk.
     pub bytes_on_disk: u64,
     /// Free bytes on that disk.
     pub disk_free_bytes: u64,
     /// Size of that disk, bytes.
     pub disk_bytes: u64,
+}
+
+/// Holds, without what they are about.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HoldsBody {
+    /// How many hold.
+    pub count: u64,
+    /// When the next one ends, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub next_end: Option<String>,
+    /// Reads past their age limit that they keep.
+    pub kept: u64,
+    /// Of those, reads outside all windows whose content key opens reads within.
+    pub over_kept: u64,
 }
 
 /// The way to the receiver.
@@ -562,6 +579,12 @@ fn ledger(seen: &Observations<'_>) -> Option<LedgerBody> {
         not_accounted: i64::try_from(queue.counts.not_accounted()).unwrap_or(i64::MAX),
         waiting_urgent: queue.waiting_urgent,
         oldest_waiting: queue.oldest_waiting.map(Utc::to_rfc3339),
+        holds: (0 < queue.holds.count).then(|| HoldsBody {
+            count: queue.holds.count,
+            next_end: queue.holds.next_end.map(Utc::to_rfc3339),
+            kept: queue.holds.kept,
+            over_kept: queue.holds.over_kept,
+        }),
         bytes_on_disk: queue.bytes_on_disk,
         disk_free_bytes: queue.disk_free_bytes,
         disk_bytes: queue.disk_bytes,

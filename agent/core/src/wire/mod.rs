@@ -7,6 +7,7 @@ pub mod digest;
 pub mod event;
 pub mod health;
 pub mod history;
+pub mod hold;
 pub mod images;
 pub mod keeper;
 pub mod ledger;

@@ -2,7 +2,7 @@
 
 use super::ControlSetup;
 use crate::clock;
-use crate::store::{RefusedEvent, StoreError};
+use crate::store::{Dropped, RefusedEvent, StoreError};
 use pintle_core::queue::EventKind;
 use pintle_core::wire::control::Verb;
 use pintle_core::wire::problem::Problem;
@@ -29,7 +29,16 @@ pub(super) async fn answer(setup: &ControlSetup, verb: &Verb) -> Result<Value, B
         Verb::QueueDrop { sequence, why } => {
             let dropped =
                 setup.store.drop_refused(*sequence, why.clone(), now).await.map_err(|error| no_queue(&error))?;
-            if dropped { Ok(json!({ "dropped": 1 })) } else { Err(none(*sequence)) }
+            match dropped {
+                Dropped::Gone => Ok(json!({ "dropped": 1 })),
+                Dropped::Unknown => Err(none(*sequence)),
+                Dropped::Held => Err(Problem::new(
+                    "held",
+                    409,
+                    "A hold keeps that event",
+                    "it stays until the hold ends; `pintle hold list` shows which",
+                )),
+            }
         }
         _ => Ok(Value::Null),
     }

@@ -1,0 +1,138 @@
+//! Holds as they are kept on the disk and shown to who may use the control socket.
+
+use crate::ids::CameraId;
+use crate::moment::Utc;
+use crate::queue::holds::{Hold, HoldAsked, Holds};
+use serde::{Deserialize, Serialize};
+
+/// One hold.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct HoldBody {
+    /// Its number.
+    pub hold: u64,
+    /// Reads of this camera only.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub camera: Option<String>,
+    /// Reads of this site only.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub place: Option<u64>,
+    /// Captured from here on, RFC 3339.
+    pub from: String,
+    /// Captured up to here, RFC 3339.
+    pub to: String,
+    /// For which case.
+    pub case: String,
+    /// Who made or renewed it last.
+    pub by: String,
+    /// When it was made, RFC 3339.
+    pub made: String,
+    /// For how long it was made or renewed last, s.
+    pub for_s: u64,
+    /// When it ends as the clock stands now, RFC 3339; not kept on the disk.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ends: Option<String>,
+    /// The same by the store's age, ms.
+    pub ends_ms: i64,
+    /// True once it has ended and the audit has not told it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub ended: bool,
+}
+
+impl From<&Hold> for HoldBody {
+    fn from(hold: &Hold) -> Self {
+        let asked = &hold.asked;
+        Self {
+            hold: hold.number,
+            camera: asked.camera.as_ref().map(|camera| camera.as_str().to_owned()),
+            place: asked.site,
+            from: asked.from.to_rfc3339(),
+            to: asked.to.to_rfc3339(),
+            case: asked.case.clone(),
+            by: asked.by.clone(),
+            made: hold.made_at.to_rfc3339(),
+            for_s: asked.for_s,
+            ends: None,
+            ends_ms: hold.ends_ms,
+            ended: hold.ended,
+        }
+    }
+}
+
+impl HoldBody {
+    /// The hold; `None` if a field makes no sense.
+    #[must_use]
+    pub fn to_hold(&self) -> Option<Hold> {
+        let camera = self.camera.as_deref().map(CameraId::new).transpose().ok()?;
+        let asked = HoldAsked {
+            camera,
+            site: self.place,
+            from: Utc::parse_rfc3339(&self.from)?,
+            to: Utc::parse_rfc3339(&self.to)?,
+            case: self.case.clone(),
+            by: self.by.clone(),
+            for_s: self.for_s,
+        };
+        let made_at = Utc::parse_rfc3339(&self.made)?;
+        Some(Hold { number: self.hold, asked, made_at, ends_ms: self.ends_ms, ended: self.ended })
+    }
+}
+
+#[derive(Serialize, Deserialize)]
+struct Kept {
+    v: u32,
+    last: u64,
+    holds: Vec<HoldBody>,
+}
+
+/// The text that is kept.
+#[must_use]
+pub fn to_kept(holds: &Holds) -> Vec<u8> {
+    let kept = Kept { v: 1, last: holds.last, holds: holds.list.iter().map(HoldBody::from).collect() };
+    serde_json::to_vec(&kept).unwrap_or_default()
+}
+
+/// Holds as they were kept. What can't be read holds everything: a hold must not be lost to a damaged byte.
+#[must_use]
+pub fn from_kept(bytes: Option<&[u8]>) -> Holds {
+    let Some(bytes) = bytes else { return Holds::default() };
+    let kept: Option<Kept> = serde_json::from_slice(bytes).ok();
+    let list = kept.as_ref().filter(|kept| kept.v == 1).and_then(|kept| {
+        let holds: Option<Vec<Hold>> = kept.holds.iter().map(HoldBody::to_hold).collect();
+        holds
+    });
+    match (kept, list) {
+        (Some(kept), Some(list)) => Holds { list, last: kept.last, unreadable: false },
+        _ => Holds { unreadable: true, ..Holds::default() },
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+    use crate::queue::holds::HoldChange;
+
+    #[test]
+    fn holds_come_back_as_they_were_kept_and_what_is_damaged_holds_all() {
+        let mut holds = Holds::default();
+        for (camera, site) in [(Some("north"), None), (None, Some(7))] {
+            let asked = HoldAsked {
+                camera: camera.map(|name| CameraId::new(name).unwrap()),
+                site,
+                from: Utc(1_800_000_000_000),
+                to: Utc(1_800_000_600_000),
+                case: "case \"17\"".to_owned(),
+                by: "T. Wray".to_owned(),
+                for_s: 86_400,
+            };
+            holds.change(&HoldChange::Add(asked), Utc(1_800_000_000_000), 5000);
+        }
+        holds.expire(86_405_000);
+        let kept = to_kept(&holds);
+        assert_eq!(from_kept(Some(&kept)), holds);
+        assert_eq!(from_kept(None), Holds::default());
+        for cut in [0, 1, kept.len() / 2, kept.len() - 1] {
+            assert!(from_kept(Some(&kept[..cut])).unreadable, "{cut}");
+        }
+    }
+}

@@ -168,6 +168,25 @@ mod tests {
     }
 
     #[test]
+    fn the_statement_of_a_lease_is_planned_once() {
+        let conn = Connection::open_in_memory().unwrap();
+        migrate(&conn).unwrap();
+        let mut statement = conn.prepare(super::super::db::LEASED).unwrap();
+        for sequence in 1..=10 {
+            assert!(!statement.exists([sequence]).unwrap());
+        }
+        assert_eq!(statement.get_status(rusqlite::StatementStatus::RePrepare), 0);
+        let plan: Vec<String> = conn
+            .prepare(&format!("EXPLAIN QUERY PLAN {}", super::super::db::LEASED))
+            .unwrap()
+            .query_map([1], |row| row.get("detail"))
+            .unwrap()
+            .collect::<rusqlite::Result<_>>()
+            .unwrap();
+        assert!(plan.iter().all(|step| step.starts_with("SEARCH") || step.starts_with("CORRELATED")), "{plan:?}");
+    }
+
+    #[test]
     fn ordinary_reads_are_found_and_kept_without_a_scan() {
         // The bar "enqueue and lease do not grow with the backlog" rests on these plans.
         let conn = Connection::open_in_memory().unwrap();

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-const RUN: Duration = Duration::from_secs(20);
+const RUN: Duration = Duration::from_secs(12);
 const ROUNDS: usize = 5;
 const P99_MS_MAX: f64 = 15.0;
 /// Source: 18 kB and 15 kB are what is to be reached; 42.7 kB and 12.8 kB were measured for SQLite alone at 5 rows a

@@ -10,7 +10,7 @@ use std::fmt::Write as _;
 use std::time::Duration;
 
 /// How long each case runs in each round.
-const RUN: Duration = Duration::from_secs(3);
+const RUN: Duration = Duration::from_secs(2);
 const ROUNDS: usize = 5;
 
 /// A case of our own: clients, reads a request, whether it is delivered meanwhile.

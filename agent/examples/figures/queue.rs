@@ -68,7 +68,7 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
 }
 
 pub(crate) fn drain(bench: &Bench) -> anyhow::Result<Section> {
-    const ROUNDS: usize = 5;
+    const ROUNDS: usize = 3;
     let (mut rates, mut hits_ms, mut cpu_us, mut said) = (Vec::new(), Vec::new(), Vec::new(), String::new());
     for _ in 0..ROUNDS {
         let told = run(bench, "drain_speed", &bench.drained.to_string())?;

@@ -45,10 +45,10 @@ const LATE_MS: i64 = 3_600_000;
 /// Longest answer of a receiver that is kept, characters.
 pub(super) const ANSWER_CHARS_MAX: usize = 500;
 
-/// An event with what was fixed when it was sent first. `+ 0`: without it SQLite's planner looks at the value and, since
-/// there are partial indexes, plans anew each time that another one comes, which takes ten times as long as the look-up.
-pub(super) const LEASED: &str =
-    "SELECT e.sequence, e.id, e.kind, e.urgent, e.camera, e.happened_at, e.accepted_at, e.body, \
+/// An event with what was fixed when it was sent first. `+ 0`: without it SQLite's planner looks at the value and,
+/// since there are partial indexes, plans anew each time that another one comes, which takes ten times as long as the
+/// look-up.
+pub(super) const LEASED: &str = "SELECT e.sequence, e.id, e.kind, e.urgent, e.camera, e.happened_at, e.accepted_at, e.body, \
      (SELECT stamp FROM stamps WHERE number = coalesce(s.stamp, e.stamp)), e.hit, s.sent_at, s.salt, \
      s.sequence, e.stamp, e.born, e.images FROM events e LEFT JOIN settled s ON s.sequence = e.sequence \
      WHERE e.sequence = ?1 + 0";

@@ -27,6 +27,9 @@ const LIMITS: Queue = Queue {
     ..Queue::PLAIN
 };
 
+/// Filling ends when the disk has less than this, bytes.
+const FREE_MIN: u64 = 5 << 30;
+
 /// How long each accepting case runs.
 const CASE: Duration = Duration::from_secs(3);
 
@@ -48,8 +51,12 @@ fn main() -> anyhow::Result<()> {
 
 async fn measure(dir: &Path, backlog: u64, out: &mut impl Write) -> anyhow::Result<()> {
     let store = open(dir, &LIMITS, now())?;
-    for _ in 0..backlog / 1000 {
+    for thousand in 0..backlog / 1000 {
         store.accept(reads(1000), now()).await?;
+        if thousand % 100 == 0 {
+            let free = store.figures().await?.disk_free_bytes;
+            anyhow::ensure!(FREE_MIN < free, "only {free} bytes are free on this disk: others may need them");
+        }
     }
     store.close().await?;
     let begun = Instant::now();

@@ -29,6 +29,8 @@ const A_REQUEST: u64 = 200;
 const REQUESTS: u64 = 100;
 /// Look-ups that are measured.
 const LOOKUPS: u64 = 2000;
+/// Filling ends when the disk has less than this, bytes.
+const FREE_MIN: u64 = 5 << 30;
 const STAMP: &str = r#"{"stamp_revision":1,"place":{"lat":44.51,"lon":-30.19,"radius95_m":4.0,"site":1,"spot":"site",
     "state":"certain","line":"Quernstone Road at Brackwater Lane","line_state":"confirmed"},
     "clock":{"trust":"gps","offset_ms":3}}"#;
@@ -139,6 +141,11 @@ fn measure(folder: &Path, count: u64, tell_plans: bool, out: &mut impl Write) ->
         let numbers = first..(first + 2000).min(count + 1);
         let batch = batch_of(numbers.map(|n| renumbered(&template, n)).collect::<anyhow::Result<_>>()?, count);
         writing.group(&[&batch])?;
+        if first % 200_000 == 1 {
+            let disk = nix::sys::statvfs::statvfs(folder)?;
+            let free = disk.blocks_available() * disk.fragment_size();
+            ensure!(FREE_MIN < free, "only {free} bytes are free on this disk: others may need them");
+        }
     }
     writeln!(out, "receiver with {count} reads (stored in {:.0} s)", began.elapsed().as_secs_f64())?;
     let bytes = std::fs::metadata(folder.join("receiver.db"))?.len();

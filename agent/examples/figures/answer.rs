@@ -136,10 +136,9 @@ fn run(bench: &Bench, disk: &Disk, commit_wait_ms: u64, every: Duration, slow: O
 }
 
 pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
-    let title = "Answers and wear at a trailer's pace";
     let Some(disk) = Disk::mount(bench)? else {
         let text = "Not run: needs root, mkfs.ext4 and loop mounts.\n".to_owned();
-        return Ok(Section { part: Part::Answer, title, bars: Vec::new(), text, load_average: String::new() });
+        return Ok(Section { part: Part::Answer, bars: Vec::new(), text, began: String::new() });
     };
     let mut text = format!(
         "One client, on an ext4 of its own in an image in memory (a loop device counts what is written to it: log, \
@@ -202,5 +201,5 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
             held: written_waiting <= WRITTEN_WAITING_KB_MAX,
         },
     ];
-    Ok(Section { part: Part::Answer, title, bars, text, load_average: String::new() })
+    Ok(Section { part: Part::Answer, bars, text, began: String::new() })
 }

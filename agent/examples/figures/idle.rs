@@ -62,5 +62,5 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
             held: core_percent < CORE_PERCENT_MAX,
         },
     ];
-    Ok(Section { part: Part::Idle, title: "Idle agent", bars, text, load_average: String::new() })
+    Ok(Section { part: Part::Idle, bars, text, began: String::new() })
 }

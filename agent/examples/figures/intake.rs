@@ -86,7 +86,9 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
         for (case, line) in CASES.iter().zip(&mut ours) {
             kept += run(bench, case, line)?;
         }
-        alone.rates.push(peers::sqlite(&bench.scratch, RUN)?);
+        let (rate, cpu_us) = peers::sqlite(&bench.scratch, RUN)?;
+        alone.rates.push(rate);
+        alone.server_us.push(cpu_us);
         let peers = [
             (peers::jetstream(&bench.scratch, RUN, 64)?, &mut stream_64),
             (peers::jetstream(&bench.scratch, RUN, 512)?, &mut stream_512),
@@ -149,7 +151,7 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
             held: 0.5 * alone.rate() <= lines.rate(),
         },
     ];
-    Ok(Section { part: Part::Intake, title: "Durable intake", bars, text, load_average: String::new() })
+    Ok(Section { part: Part::Intake, bars, text, began: String::new() })
 }
 
 fn rate_bar(what: &str, must_be: &'static str, line: &Line, min: f64) -> Bar {

@@ -62,5 +62,5 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
             held,
         });
     }
-    Ok(Section { part: Part::Kill, title: "Kills and power cuts", bars, text, load_average: String::new() })
+    Ok(Section { part: Part::Kill, bars, text, began: String::new() })
 }

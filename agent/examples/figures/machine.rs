@@ -14,6 +14,18 @@ pub(crate) fn load_average() -> String {
     text.split(' ').take(3).collect::<Vec<_>>().join(" ")
 }
 
+fn said(bench: &Bench, program: &str, args: &[&str]) -> anyhow::Result<String> {
+    let output = Command::new(program).args(args).current_dir(&bench.root).output()?;
+    Ok(String::from_utf8(output.stdout)?.trim().to_owned())
+}
+
+/// What is measured; what is in the file already is no change.
+pub(crate) fn commit(bench: &Bench) -> anyhow::Result<String> {
+    let changed = said(bench, "git", &["status", "--porcelain", "--", ".", ":!docs/BENCHMARKS.md"])?;
+    let commit = said(bench, "git", &["rev-parse", "--short=12", "HEAD"])?;
+    Ok(if changed.is_empty() { commit } else { format!("{commit}, with changes that are not committed") })
+}
+
 /// The machine and the commit as a table.
 pub(crate) fn table(bench: &Bench) -> anyhow::Result<String> {
     let cpu = std::fs::read_to_string("/proc/cpuinfo")?;
@@ -21,23 +33,16 @@ pub(crate) fn table(bench: &Bench) -> anyhow::Result<String> {
     let memory = std::fs::read_to_string("/proc/meminfo")?;
     let memory_kib: u64 =
         memory.split_whitespace().nth(1).context("no size of the memory")?.parse().context("no size of the memory")?;
-    let said = |program: &str, args: &[&str]| -> anyhow::Result<String> {
-        let output = Command::new(program).args(args).current_dir(&bench.root).output()?;
-        Ok(String::from_utf8(output.stdout)?.trim().to_owned())
-    };
-    let changed = said("git", &["status", "--porcelain", "--", ".", ":!docs/BENCHMARKS.md"])?;
-    let commit = said("git", &["rev-parse", "--short=12", "HEAD"])?;
-    let commit = if changed.is_empty() { commit } else { format!("{commit}, with changes that are not committed") };
     let (sync_ms, sync_p99_ms) = sync_ms(&bench.scratch)?;
     let rows = [
         ("date", pintle::clock::utc().to_rfc3339()),
-        ("commit", commit),
+        ("commit", commit(bench)?),
         ("processor", format!("{cpu}, {} cores", std::thread::available_parallelism()?)),
         ("memory", format!("{} MiB", memory_kib / 1024)),
         ("kernel", std::fs::read_to_string("/proc/sys/kernel/osrelease")?.trim().to_owned()),
         ("disk", file_system(&bench.scratch)?),
         ("one write of 4 KiB with fdatasync", format!("median {sync_ms:.2} ms, p99 {sync_p99_ms:.2} ms")),
-        ("compiler", said("rustc", &["--version"])?),
+        ("compiler", said(bench, "rustc", &["--version"])?),
         ("load average at the end", load_average()),
     ];
     let mut text = String::from("| | |\n| --- | --- |\n");

@@ -1,9 +1,10 @@
 //! Measures what the product promises and writes `docs/BENCHMARKS.md`:
 //!
-//! `cargo run --release --example figures -- [--kills N] [--logs FOLDER] [--only PART]…`
+//! `cargo run --release --example figures -- [--kills N] [--logs FOLDER] [--only PART]… [--write]`
 //!
-//! With `--only` it prints what it measured and leaves the file alone. Ends with 1 if a bar is not met; the file says
-//! so too. Nothing else should run on the machine; the load average stands beside each part.
+//! With `--only` it prints what it measured and leaves the file alone, unless `--write` says otherwise. Ends with 1 if
+//! a bar is not met; the file says so too. Nothing else should run on the machine; the load average stands beside each
+//! part.
 
 mod agent;
 mod answer;
@@ -51,6 +52,9 @@ struct Args {
     /// Measure this part only, print it, and leave the file alone. May stand several times.
     #[arg(long)]
     only: Vec<Part>,
+    /// Let what is measured with `--only` take its place in the file.
+    #[arg(long)]
+    write: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -104,11 +108,11 @@ struct Bar {
 /// One part of the file.
 struct Section {
     part: Part,
-    title: &'static str,
     bars: Vec<Bar>,
     /// Markdown.
     text: String,
-    load_average: String,
+    /// When, on which commit and under which load.
+    began: String,
 }
 
 fn main() -> anyhow::Result<ExitCode> {
@@ -133,12 +137,20 @@ fn main() -> anyhow::Result<ExitCode> {
         received: args.received,
         drained: args.drained,
     };
+    let writes = args.only.is_empty() || args.write;
+    let file = root.join("docs/BENCHMARKS.md");
+    let before = std::fs::read_to_string(&file).unwrap_or_default();
     let mut sections = Vec::new();
     for part in Part::value_variants() {
         if args.only.is_empty() || args.only.contains(part) {
-            let load_average = machine::load_average();
-            writeln!(std::io::stderr().lock(), "measuring: {part:?} (load average {load_average})")?;
-            let mut section = match part {
+            let began = format!(
+                "Measured at {} on commit {}; load average when it began: {}.",
+                pintle::clock::utc().to_rfc3339(),
+                machine::commit(&bench)?,
+                machine::load_average()
+            );
+            writeln!(std::io::stderr().lock(), "{part:?}: {began}")?;
+            let measured = match part {
                 Part::Intake => intake::measure(&bench),
                 Part::Answer => answer::measure(&bench),
                 Part::Queue => queue::measure(&bench),
@@ -149,48 +161,86 @@ fn main() -> anyhow::Result<ExitCode> {
                 Part::Start => start::measure(&bench),
                 Part::Replay => replay::measure(&bench),
                 Part::Kill => kill::measure(&bench),
-            }
-            .with_context(|| format!("{part:?} could not be measured"))?;
-            section.load_average = load_average;
+            };
+            // What can't be measured says so in its place and costs no other part its figures.
+            let mut section = measured.unwrap_or_else(|error| {
+                let failed = Bar {
+                    what: format!("{part:?}"),
+                    must_be: "measured",
+                    measured: "failed, see below".to_owned(),
+                    held: false,
+                };
+                Section {
+                    part: *part,
+                    bars: vec![failed],
+                    text: format!("Could not be measured.\n\n```\n{error:?}\n```\n"),
+                    began: String::new(),
+                }
+            });
+            section.began = began;
             sections.push(section);
+            if writes {
+                std::fs::write(&file, document(&bench, &sections, &before)?)?;
+            }
         }
     }
-    let text = document(&bench, &sections)?;
-    if args.only.is_empty() {
-        std::fs::write(root.join("docs/BENCHMARKS.md"), &text)?;
-    }
-    write!(std::io::stdout().lock(), "{text}")?;
+    write!(std::io::stdout().lock(), "{}", document(&bench, &sections, "")?)?;
     let held = sections.iter().flat_map(|section| &section.bars).all(|bar| bar.held);
     Ok(if held { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }
 
-fn document(bench: &Bench, sections: &[Section]) -> anyhow::Result<String> {
+impl Part {
+    fn title(self) -> &'static str {
+        match self {
+            Self::Intake => "Durable intake",
+            Self::Answer => "Answers and wear at a trailer's pace",
+            Self::Queue => "Queue",
+            Self::Drain => "Drain",
+            Self::Bytes => "Bytes on a link",
+            Self::Receiver => "Our receiver",
+            Self::Idle => "Idle agent",
+            Self::Start => "Start",
+            Self::Replay => "Replay",
+            Self::Kill => "Kills and power cuts",
+        }
+    }
+
+    /// The command that measures it alone.
+    fn command(self) -> String {
+        let name = self.to_possible_value().map_or_else(String::new, |value| value.get_name().to_owned());
+        format!("`cargo run --release --example figures -- --only {name}`")
+    }
+}
+
+/// The file. What was not measured now stays as `before` has it.
+fn document(bench: &Bench, sections: &[Section], before: &str) -> anyhow::Result<String> {
     let mut text = String::from(
         "# Benchmarks\n\nWritten by `cargo run --release --example figures`, never by hand; what it says is what it \
          measured, on the machine below. A part of it\ncan be measured again with the command beside it, which leaves \
-         this file alone.\n\n",
+         this file alone; with `--write` it takes that part's place here.\n\n",
     );
     text += &machine::table(bench)?;
     text += "\n## Bars\n\n| what | bar | measured | held | command |\n| --- | --- | --- | --- | --- |\n";
-    for section in sections {
-        let name = section.part.to_possible_value().context("every part has a name")?;
+    let mut rest = String::new();
+    for part in Part::value_variants() {
+        let (command, title) = (part.command(), part.title());
+        let Some(section) = sections.iter().find(|section| section.part == *part) else {
+            let of_it = before.lines().filter(|line| line.ends_with(&format!("{command} |")));
+            text.extend(of_it.map(|line| format!("{line}\n")));
+            let head = format!("\n## {title}\n");
+            if let Some(at) = before.find(&head) {
+                let body = &before[at + head.len()..];
+                writeln!(rest, "{head}{}", body[..body.find("\n## ").unwrap_or(body.len())].trim_end())?;
+            }
+            continue;
+        };
         for bar in &section.bars {
             let held = if bar.held { "yes" } else { "**no**" };
-            writeln!(
-                text,
-                "| {} | {} | {} | {held} | `cargo run --release --example figures -- --only {}` |",
-                bar.what,
-                bar.must_be,
-                bar.measured,
-                name.get_name()
-            )?;
+            writeln!(text, "| {} | {} | {} | {held} | {command} |", bar.what, bar.must_be, bar.measured)?;
         }
+        writeln!(rest, "\n## {title}\n\n{}\n\n{}", section.text.trim_end(), section.began)?;
     }
-    for section in sections {
-        writeln!(text, "\n## {}\n\n{}", section.title, section.text.trim_end())?;
-        writeln!(text, "\nLoad average when it began: {}.", section.load_average)?;
-    }
-    Ok(text)
+    Ok(text + &rest)
 }
 
 /// The middle one; the upper of two.

@@ -223,7 +223,8 @@ fn quiet(command: &mut Command) -> anyhow::Result<Child> {
 
 /// Rows that SQLite alone commits in a second: WAL, FULL, one connection, [`ROWS_A_COMMIT`] rows a commit with an
 /// index over time-ordered ids, and the same bytes as our reads.
-pub(crate) fn sqlite(scratch: &Path, time: Duration) -> anyhow::Result<f64> {
+/// Answers rows a second, and µs of processor a row.
+pub(crate) fn sqlite(scratch: &Path, time: Duration) -> anyhow::Result<(f64, f64)> {
     let folder = tempfile::tempdir_in(scratch)?;
     let conn = rusqlite::Connection::open(folder.path().join("alone.db"))?;
     conn.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))?;
@@ -232,7 +233,7 @@ pub(crate) fn sqlite(scratch: &Path, time: Duration) -> anyhow::Result<f64> {
         "CREATE TABLE reads (n INTEGER PRIMARY KEY, id BLOB NOT NULL UNIQUE, body BLOB NOT NULL) STRICT",
     )?;
     let body = read(0);
-    let (began, mut rows) = (Instant::now(), 0_u32);
+    let (began, cpu_before, mut rows) = (Instant::now(), cpu_s(std::process::id()), 0_u32);
     while began.elapsed() < time {
         conn.execute_batch("BEGIN IMMEDIATE")?;
         for _ in 0..ROWS_A_COMMIT {
@@ -243,5 +244,6 @@ pub(crate) fn sqlite(scratch: &Path, time: Duration) -> anyhow::Result<f64> {
         }
         conn.execute_batch("COMMIT")?;
     }
-    Ok(f64::from(rows) / began.elapsed().as_secs_f64())
+    let cpu_us = (cpu_s(std::process::id()) - cpu_before) * 1e6;
+    Ok((f64::from(rows) / began.elapsed().as_secs_f64(), cpu_us / f64::from(rows)))
 }

@@ -64,7 +64,7 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
         ),
     ];
     let text = format!("The store by its handle, reads of 1,000 bytes (`queue_speed`), once.\n\n```\n{said}```\n");
-    Ok(Section { part: Part::Queue, title: "Queue", bars, text, load_average: String::new() })
+    Ok(Section { part: Part::Queue, bars, text, began: String::new() })
 }
 
 pub(crate) fn drain(bench: &Bench) -> anyhow::Result<Section> {
@@ -99,7 +99,7 @@ pub(crate) fn drain(bench: &Bench) -> anyhow::Result<Section> {
          cores could drain at most {:.0} reads/s if nothing else ran on them.\n\n```\n{said}```\n",
         2e6 / cpu_us
     );
-    Ok(Section { part: Part::Drain, title: "Drain", bars, text, load_average: String::new() })
+    Ok(Section { part: Part::Drain, bars, text, began: String::new() })
 }
 
 pub(crate) fn bytes(bench: &Bench) -> anyhow::Result<Section> {
@@ -121,7 +121,7 @@ pub(crate) fn bytes(bench: &Bench) -> anyhow::Result<Section> {
     ];
     let text =
         "Counted by a relay before the receiver, TLS and receipts among them (`tests/thin_link.rs`).\n".to_owned();
-    Ok(Section { part: Part::Bytes, title: "Bytes on a link", bars, text, load_average: String::new() })
+    Ok(Section { part: Part::Bytes, bars, text, began: String::new() })
 }
 
 /// The number in front of `words`.

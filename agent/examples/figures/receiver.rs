@@ -18,5 +18,5 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
         bars.push(bar(&format!("{what}, with {many} : with 10,000"), "≤ 1.3", format!("{ratio:.2}"), ratio <= 1.3));
     }
     let text = format!("What writes what came by HTTP, without HTTP (`receiver_speed`).\n\n```\n{said}```\n");
-    Ok(Section { part: Part::Receiver, title: "Our receiver", bars, text, load_average: String::new() })
+    Ok(Section { part: Part::Receiver, bars, text, began: String::new() })
 }

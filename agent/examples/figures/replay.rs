@@ -47,7 +47,7 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
     if let Some(logs) = &bench.logs {
         text += &recorded(bench, logs)?;
     }
-    Ok(Section { part: Part::Replay, title: "Replay", bars, text, load_average: String::new() })
+    Ok(Section { part: Part::Replay, bars, text, began: String::new() })
 }
 
 /// What `pintle replay` makes of every recorded log.

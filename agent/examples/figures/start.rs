@@ -21,5 +21,5 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
         measured: format!("{middle_ms:.0} ms"),
         held: middle_ms < READY_MS_MAX,
     }];
-    Ok(Section { part: Part::Start, title: "Start", bars, text, load_average: String::new() })
+    Ok(Section { part: Part::Start, bars, text, began: String::new() })
 }

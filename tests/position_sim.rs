@@ -1,5 +1,5 @@
 //! Nights, tows, hops and starts under simulated skies: a small number of each, with the bars that the full run keeps
-//! (`cargo run --release -p pintle-core --example nights`).
+//! (`cargo run --release -p pintle-core --example position_bars`).
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 use pintle_core::position::keeper::KeeperLimits;

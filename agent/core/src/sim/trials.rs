@@ -22,6 +22,8 @@ struct Stage {
     now_s: u32,
     /// Seconds with a fix so far.
     observed_s: u32,
+    /// Second of the last fix.
+    heard_s: u32,
     out: Vec<KeeperAction>,
 }
 
@@ -34,6 +36,7 @@ impl Stage {
             receiver: SkyReceiver::new(sky, habit, seed),
             now_s: 1,
             observed_s: 0,
+            heard_s: 0,
             out: Vec::new(),
         }
     }
@@ -46,6 +49,7 @@ impl Stage {
         let now = moment(self.now_s);
         self.observed_s += u32::from(heard.is_some());
         if let Some(heard) = heard {
+            self.heard_s = self.now_s;
             let fix = Fix {
                 at: now.mono,
                 utc: Some(now.utc),
@@ -169,6 +173,8 @@ pub struct TowOutcome {
     pub wrong_live: u32,
     /// The same after all corrections.
     pub wrong_corrected: u32,
+    /// Stamps for reads captured over 10 s after the last fix that said nothing of it, live or after correction.
+    pub stale_silent: u32,
     /// The last stamp over 100 m wrong gave this site; for finding out why.
     pub wrong_example: Option<String>,
 }
@@ -240,7 +246,25 @@ struct Reads {
     camera: CameraId,
     eras: ClockEras,
     view: PositionView,
-    taken: Vec<(u32, Truth, Stamp)>,
+    taken: Vec<TakenRead>,
+}
+
+struct TakenRead {
+    captured_s: u32,
+    /// Seconds since the last fix when it was captured.
+    fix_age_s: u32,
+    truth: Truth,
+    stamp: Stamp,
+}
+
+impl TakenRead {
+    /// Its last fix is over 10 s old, and neither age nor words nor state say so.
+    fn is_silent(&self) -> bool {
+        let told =
+            self.stamp.fix_age_ms.is_none_or(|age_ms| 10_000 < age_ms) && self.stamp.state != StampState::Certain;
+        let words = ["last position fix", "not verified since boot", "no fix since", "no usable fix"];
+        10 < self.fix_age_s && !(told && words.iter().any(|words| self.stamp.line.contains(words)))
+    }
 }
 
 impl Reads {
@@ -258,23 +282,27 @@ impl Reads {
         stamp(&self.camera, moment(captured_s).utc, 1, &StampBasis { view: &self.view, now: &now })
     }
 
-    fn take(&mut self, truth: Truth, stage: &Stage) -> bool {
+    /// Takes a read now. Whether its stamp is wrong, and whether it is silent about an old fix.
+    fn take(&mut self, truth: Truth, stage: &Stage) -> (bool, bool) {
         let stamp = self.give(stage.now_s, stage);
         let wrong = is_wrong(&stamp, &truth, stage);
-        self.taken.push((stage.now_s, truth, stamp));
-        wrong
+        let fix_age_s = stage.now_s - stage.heard_s;
+        let read = TakenRead { captured_s: stage.now_s, fix_age_s, truth, stamp };
+        let silent = read.is_silent();
+        self.taken.push(read);
+        (wrong, silent)
     }
 
     fn restamp(&mut self, stage: &Stage) {
         for action in &stage.out {
             if let KeeperAction::Restamp { from, to, .. } = action {
-                let from_at = self.taken.partition_point(|(at, ..)| u64::from(*at) * 1000 < from.0);
+                let from_at = self.taken.partition_point(|read| u64::from(read.captured_s) * 1000 < from.0);
                 for i in from_at..self.taken.len() {
-                    let captured_s = self.taken[i].0;
+                    let captured_s = self.taken[i].captured_s;
                     if to.0 < u64::from(captured_s) * 1000 {
                         break;
                     }
-                    self.taken[i].2 = self.give(captured_s, stage);
+                    self.taken[i].stamp = self.give(captured_s, stage);
                 }
             }
         }
@@ -292,6 +320,11 @@ fn is_wrong(stamp: &Stamp, truth: &Truth, stage: &Stage) -> bool {
 /// Draws one tow.
 #[must_use]
 pub fn tow(sky: Sky, limits: KeeperLimits, seed: u64) -> TowOutcome {
+    tow_told(sky, limits, seed, &mut |_| {})
+}
+
+/// As [`tow`]; `tell` gets a line for each action of the keeper, with the truth beside it.
+pub fn tow_told(sky: Sky, limits: KeeperLimits, seed: u64, tell: &mut dyn FnMut(String)) -> TowOutcome {
     let mut random = Random::new(seed ^ 0x746f_7700);
     let kind = match random.unit() {
         p if p < 0.57 => TowKind::Ordinary,
@@ -306,7 +339,8 @@ pub fn tow(sky: Sky, limits: KeeperLimits, seed: u64) -> TowOutcome {
     let way = script(&mut random, length_m, cruise_mps);
     let habit = Habit { static_hold: kind == TowKind::StaticHold, speechless: kind == TowKind::Speechless };
     let before_s = 900 + random.below(1800);
-    run_tow(sky, limits, seed, kind, habit, &way, (before_s, length_m, cruise_mps))
+    let stage = Stage::new(sky, habit, limits, seed);
+    run_tow(stage, limits, kind, &way, (before_s, length_m, cruise_mps), tell)
 }
 
 struct Judge {
@@ -348,16 +382,14 @@ impl Judge {
 }
 
 fn run_tow(
-    sky: Sky,
+    mut stage: Stage,
     limits: KeeperLimits,
-    seed: u64,
     kind: TowKind,
-    habit: Habit,
     way: &[Truth],
     (before_s, length_m, cruise_mps): (u32, f64, f64),
+    tell: &mut dyn FnMut(String),
 ) -> TowOutcome {
     const AFTER_S: u32 = 1200;
-    let mut stage = Stage::new(sky, habit, limits, seed);
     let mut reads = Reads::new();
     let outcome = TowOutcome {
         kind,
@@ -372,6 +404,7 @@ fn run_tow(
         sites_on_the_way: 0,
         wrong_live: 0,
         wrong_corrected: 0,
+        stale_silent: 0,
         wrong_example: None,
     };
     let mut judge =
@@ -393,13 +426,24 @@ fn run_tow(
             judge.crossed_at = Some((stage.observed_s, judge.way_m));
         }
         stage.step(&truth, agent);
+        for action in stage.out.iter().filter(|action| !matches!(action, KeeperAction::TrackPoint { .. })) {
+            let speed_mps = truth.speed_mps();
+            tell(format!(
+                "{} s, truth {:.0} E {:.0} N {speed_mps:.1} m/s: {action:?}",
+                stage.now_s, truth.east_m, truth.north_m
+            ));
+        }
         judge.look(&stage, &truth, limits.move_threshold_m);
         reads.restamp(&stage);
         let asked = agent && second % 5 == 0 && limits.settle_s * 2.0 < f64::from(second);
-        if asked && reads.take(truth, &stage) {
-            judge.outcome.wrong_live += 1;
-            let (state, reason) = (stage.keeper.state().word(), stage.keeper.reason());
-            judge.outcome.wrong_example = Some(format!("live, second {second}: {state} ({reason})"));
+        if asked {
+            let (wrong, silent) = reads.take(truth, &stage);
+            judge.outcome.stale_silent += u32::from(silent);
+            if wrong {
+                judge.outcome.wrong_live += 1;
+                let (state, reason) = (stage.keeper.state().word(), stage.keeper.reason());
+                judge.outcome.wrong_example = Some(format!("live, second {second}: {state} ({reason})"));
+            }
         }
         if under_way.is_some() {
             judge.halted_at = stage.now_s;
@@ -423,7 +467,9 @@ fn finish(mut judge: Judge, reads: &Reads, stage: &Stage, end: Truth) -> TowOutc
         let (east_m, north_m) = stage.place(site.position);
         judge.outcome.site_off_m = Some((east_m - end.east_m).hypot(north_m - end.north_m));
     }
-    for (at_s, truth, stamp) in &reads.taken {
+    for read in &reads.taken {
+        let TakenRead { captured_s: at_s, truth, stamp, .. } = read;
+        judge.outcome.stale_silent += u32::from(read.is_silent());
         if is_wrong(stamp, truth, stage) {
             judge.outcome.wrong_corrected += 1;
             let spot = match stamp.spot {

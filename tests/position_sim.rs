@@ -28,24 +28,22 @@ fn check_nights(sky: Sky, count: u64, false_moves_max: u32, doubt_mean_s_max: f6
         nights.iter().map(|night| f64::from(night.doubt_s)).sum::<f64>() / f64::from(u32::try_from(count).unwrap());
     assert!(doubt_s <= doubt_mean_s_max, "{}: {doubt_s:.0} s in doubt a night", sky.word());
     for age in 0..4 {
-        // Known shortfall: under an open sky the radius after 12 h is too small, and 2,000 nights give 84.8 %, below
-        // the 85 % that the first 170 nights reach.
-        let looked_at = if sky == Sky::Open { 170 } else { nights.len() };
-        let anchors: Vec<(f64, f64)> = nights.iter().take(looked_at).filter_map(|night| night.anchor[age]).collect();
+        let anchors: Vec<(f64, f64)> = nights.iter().filter_map(|night| night.anchor[age]).collect();
         let covered = share(&anchors, |(error_m, radius95_m)| error_m <= radius95_m);
-        // The bar beside a road is 93 to 99 %, of which chance takes 2 % at 500 nights; the others have none.
-        let least = if sky == Sky::Road { 0.91 } else { 0.85 };
-        assert!(least <= covered, "{} at age {age}: {covered}", sky.word());
-        if sky == Sky::Road {
-            let sorted = |of: fn(&(f64, f64)) -> f64| {
-                let mut values: Vec<f64> = anchors.iter().map(of).collect();
-                values.sort_unstable_by(f64::total_cmp);
-                values
-            };
-            let (errors, radii) = (sorted(|a| a.0), sorted(|a| a.1));
-            let (p95_m, radius_m) = (errors[errors.len() * 95 / 100], radii[radii.len() / 2]);
-            assert!(radius_m <= 1.3 * p95_m, "at age {age}: {radius_m} m against {p95_m} m");
+        if sky != Sky::Road {
+            // No bar, but no lie either.
+            assert!(0.90 <= covered, "{} at age {age}: {covered}", sky.word());
+            continue;
         }
+        assert!((0.93..=0.99).contains(&covered), "at age {age}: {covered}");
+        let sorted = |of: fn(&(f64, f64)) -> f64| {
+            let mut values: Vec<f64> = anchors.iter().map(of).collect();
+            values.sort_unstable_by(f64::total_cmp);
+            values
+        };
+        let (errors, radii) = (sorted(|a| a.0), sorted(|a| a.1));
+        let (p95_m, radius_m) = (errors[errors.len() * 95 / 100], radii[radii.len() / 2]);
+        assert!(radius_m <= 1.3 * p95_m, "at age {age}: {radius_m} m against {p95_m} m");
     }
 }
 
@@ -62,23 +60,27 @@ fn nights_under_a_poor_sky_bring_hardly_a_false_move() {
 }
 
 fn check_tows(sky: Sky, count: u64) {
-    let tows: Vec<TowOutcome> = all(count, |seed| tow(sky, KeeperLimits::default(), seed));
+    let limits = KeeperLimits::default();
+    let tows: Vec<TowOutcome> = all(count, |seed| tow(sky, limits, seed));
     for (seed, tow) in tows.iter().enumerate() {
         assert!(tow.found, "{} {seed}: {tow:?}", sky.word());
-        assert_eq!((tow.wrong_live, tow.wrong_corrected), (0, 0), "{} {seed}: {tow:?}", sky.word());
+        let wrong = (tow.wrong_live, tow.wrong_corrected, tow.stale_silent);
+        assert_eq!(wrong, (0, 0, 0), "{} {seed}: {tow:?}", sky.word());
     }
+    // The bar is 5 in 1,000: one in a hundred may come by chance.
     let sites: u32 = tows.iter().map(|tow| tow.sites_on_the_way).sum();
     assert!(sites <= 1, "{}: {sites} sites on the way", sky.word());
     let live: Vec<&TowOutcome> = tows.iter().filter(|tow| tow.kind != TowKind::PowerOff).collect();
     let in_time = share(&live, |tow| tow.in_time());
-    assert!(0.97 <= in_time, "{}: {in_time} of the notices in time", sky.word());
-    let arrived = share(&live, |tow| tow.arrival_s.is_some_and(|s| s <= 135.0));
-    let arrived_min = if sky == Sky::Poor { 0.85 } else { 0.95 };
-    assert!(arrived_min <= arrived, "{}: {arrived} of the arrivals within 135 s", sky.word());
+    assert!(0.99 <= in_time, "{}: {in_time} of the notices in time", sky.word());
+    if sky != Sky::Poor {
+        let arrived = share(&live, |tow| tow.arrival_s.is_some_and(|s| s <= limits.settle_s + 15.0));
+        assert!(0.95 <= arrived, "{}: {arrived} of the arrivals in time", sky.word());
+    }
 }
 
 #[test]
-fn every_tow_is_noticed_and_no_read_on_it_is_stamped_with_a_wrong_place() {
+fn every_tow_is_noticed_in_time_and_no_read_on_it_is_stamped_with_a_wrong_place() {
     check_tows(Sky::Open, 100);
     check_tows(Sky::Road, 100);
     check_tows(Sky::Poor, 100);
@@ -87,20 +89,25 @@ fn every_tow_is_noticed_and_no_read_on_it_is_stamped_with_a_wrong_place() {
 #[test]
 fn hops_are_told_and_the_anchor_follows() {
     let limits = KeeperLimits::default();
-    let far = all(40, |seed| hop(Sky::Road, limits, 60.0, seed));
-    assert!(far.iter().all(|hop| hop.told), "a hop of 60 m is never silent");
-    let near = all(40, |seed| hop(Sky::Road, limits, 35.0, seed));
-    assert!(0.9 <= share(&near, |hop| hop.told), "{near:?}");
-    assert!(0.9 <= share(&near, |hop| hop.covered), "{near:?}");
+    let far = all(100, |seed| hop(Sky::Road, limits, 60.0, seed));
+    assert!(far.iter().all(|hop| hop.moved), "a hop of 60 m is a move: {far:?}");
+    let between = all(100, |seed| hop(Sky::Road, limits, 55.0, seed));
+    assert!(between.iter().all(|hop| hop.told), "a hop of 55 m is never silent: {between:?}");
+    for length_m in [20.0, 35.0, 45.0] {
+        let near = all(100, |seed| hop(Sky::Road, limits, length_m, seed));
+        assert!(length_m < 25.0 || 0.95 <= share(&near, |hop| hop.told), "{length_m} m: {near:?}");
+        assert!(0.9 <= share(&near, |hop| hop.covered), "{length_m} m: {near:?}");
+    }
 }
 
 #[test]
 fn a_start_elsewhere_is_decided_and_rightly() {
     let limits = KeeperLimits::default();
-    for (away_m, decided_s_max) in [(0.0, 420.0), (80.0, 420.0), (120.0, 420.0), (300.0, 420.0), (2000.0, 130.0)] {
-        let boots = all(40, |seed| boot(Sky::Road, limits, away_m, seed));
+    for away_m in [0.0, 60.0, 80.0, 120.0, 300.0, 2000.0] {
+        let decided_s_max = if 1000.0 < away_m { 120.0 } else { 420.0 };
+        let boots = all(100, |seed| boot(Sky::Road, limits, away_m, seed));
         assert!(boots.iter().all(|boot| boot.right), "{away_m} m: {boots:?}");
         let in_time = share(&boots, |boot| boot.decided_s.is_some_and(|s| s <= decided_s_max));
-        assert!(0.93 <= in_time, "{away_m} m: {boots:?}");
+        assert!(0.95 <= in_time, "{away_m} m: {boots:?}");
     }
 }

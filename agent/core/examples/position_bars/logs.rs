@@ -68,7 +68,8 @@ fn standing(run: &mut Run, logs: &Logs) -> std::fmt::Result {
                    into an hour of another receiver, and again after its own\nend; and damaged: one fix of 3 and of \
                    5, without RMC, GGA, VTG or GSA, with 2 m of noise, with the wander of an open sky on\ntop, \
                    backwards, five times as fast.\n\n| log | fixes | seconds | false moves at 50 m | at 25 m | \
-                   damaged: at 50 m | at 25 m | anchored before the settle time | held |\n| --- | --- | --- | --- | --- | --- | \
+                   damaged: at 50 m | at 25 m | anchored before the settle time | held |\n| --- | --- | --- | --- | \
+                   --- | --- | \
                    --- | --- | --- |\n";
     let host = logs.iter().find(|(name, _)| name.starts_with(HOST)).map_or_else(Vec::new, |(_, bytes)| fixes(bytes));
     let (mut count, mut all_whole, mut all_damaged, mut early) = (0, [0, 0], [0, 0], 0);

@@ -99,6 +99,11 @@ pub(crate) fn hops_and_starts(run: &mut Run, sky: Sky, limits: KeeperLimits) -> 
             let silent = hops.iter().filter(|h| !h.told).count();
             let what = format!("{}: hops of {length_m} m told neither as a move nor by a notice ({count})", sky.word());
             run.bar(what, "0", silent.to_string(), silent == 0);
+            if run.tell {
+                for (seed, odd) in (run.from..).zip(&hops).filter(|(_, hop)| !hop.told) {
+                    run.line(format_args!("    {seed}: {odd:?}"))?;
+                }
+            }
         } else if sky == Sky::Road {
             let what = format!("{}: truth within the radius an hour after a hop of {length_m} m", sky.word());
             run.bar(what, "≥ 90 %", format!("{covered:.1} %"), 90.0 <= covered);
@@ -111,10 +116,16 @@ pub(crate) fn hops_and_starts(run: &mut Run, sky: Sky, limits: KeeperLimits) -> 
         let mut decided: Vec<f64> = boots.iter().filter_map(|b| b.decided_s).collect();
         let p95_s = quantile(&mut decided, 0.95);
         run.line(format_args!(
-            "{} start {away_m} m away: wrong {wrong}, undecided {undecided} of {count}, decided p50 {:.0} p95 {p95_s:.0} s",
+            "{} start {away_m} m away: wrong {wrong}, undecided {undecided} of {count}, decided p50 {:.0} p95 \
+             {p95_s:.0} s",
             sky.word(),
             quantile(&mut decided, 0.5),
         ))?;
+        if run.tell {
+            for (seed, odd) in (run.from..).zip(&boots).filter(|(_, boot)| !boot.right) {
+                run.line(format_args!("    {seed}: {odd:?}"))?;
+            }
+        }
         let what = format!("{}: {count} starts {away_m} m away, wrong or never decided", sky.word());
         run.bar(what, "0", (wrong + undecided).to_string(), wrong + undecided == 0);
         let bar_s = if 1000.0 < away_m { 120.0 } else { 420.0 };

@@ -13,6 +13,9 @@ pub const CORRELATION_S: f64 = 200.0;
 const SLOW_CORRELATION_S: f64 = 3600.0;
 /// Standard deviation of the slow part as a share of the fast one. Assumed, as above.
 const SLOW_SHARE: f64 = 0.5;
+/// Variance of the slow part at least, m²: what is left of ionosphere and orbits after their models is some 2 m on one
+/// frequency however free the sky is. From memory; the logs can't resolve it.
+const SLOW_M2_MIN: f64 = 4.0;
 /// Effective samples that the expected error is worth before anything was seen. Source: a first probe.
 const PRIOR_SAMPLES: f64 = 3.0;
 /// 95 % radius of a circular normal distribution in standard deviations of one axis: sqrt(-2 ln 0.05), exact.
@@ -34,7 +37,12 @@ pub fn variance_share(observed_s: f64, correlation_s: f64) -> f64 {
 /// 95 % radius of a single position with standard deviation `sigma_m` per axis, slow part included, metres.
 #[must_use]
 pub fn live_radius95_m(sigma_m: f64) -> f64 {
-    RADIUS95 * sigma_m * (1.0 + SLOW_SHARE * SLOW_SHARE).sqrt()
+    RADIUS95 * (sigma_m * sigma_m + slow_m2(sigma_m * sigma_m)).sqrt()
+}
+
+/// Variance of the slow part beside the variance of a single position, m².
+fn slow_m2(variance_m2: f64) -> f64 {
+    (SLOW_SHARE * SLOW_SHARE * variance_m2).max(SLOW_M2_MIN)
 }
 
 /// The mean of some seconds of positions in the anchor's plane.
@@ -193,11 +201,12 @@ impl Anchor {
     /// 95 % radius of the estimate, metres.
     #[must_use]
     pub fn radius95_m(&self) -> f64 {
-        let share = variance_share(self.weight_s, CORRELATION_S)
-            + SLOW_SHARE * SLOW_SHARE * variance_share(self.weight_s, SLOW_CORRELATION_S);
+        let (fast, slow) =
+            (variance_share(self.weight_s, CORRELATION_S), variance_share(self.weight_s, SLOW_CORRELATION_S));
         let (east, north) = self.variances_m2();
-        let round = RADIUS95 * (f64::midpoint(east, north) * share).sqrt();
-        let long = AXIS95 * (east.max(north) * share).sqrt();
+        let of_mean = |variance_m2: f64| variance_m2 * fast + slow_m2(variance_m2) * slow;
+        let round = RADIUS95 * of_mean(f64::midpoint(east, north)).sqrt();
+        let long = AXIS95 * of_mean(east.max(north)).sqrt();
         round.max(long)
     }
 }

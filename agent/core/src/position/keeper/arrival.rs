@@ -33,6 +33,9 @@ const CREEP_STEP_M: f64 = 5.0;
 /// freeze a wrong start for minutes.
 const ACQUIRED_DISTINCT: u32 = 3;
 
+/// A step of one second that the way before does not explain, metres, counts like an acquisition for the same time: a
+/// receiver in static hold can freeze an excursion too. Three times the hardest braking of a tow.
+pub(super) const JUMP_MPS: f64 = 15.0;
 /// So long after the distrust an acquisition still counts, ms; our own choice, ten times the mean of a wrong start.
 const ACQUIRED_MS: u64 = 300_000;
 /// And so many speeds other than 0; our own choice.
@@ -264,7 +267,7 @@ impl Arrival {
         let newest = evidence.newest()?;
         // A halt that began anew has not outlived the acquisition by that.
         let lately = |s: &Sample| newest.at.since_ms(s.at) <= ACQUIRED_MS;
-        let acquired = evidence.unbroken().take_while(|s| lately(s)).any(|s| s.early);
+        let acquired = evidence.unbroken().take_while(|s| lately(s)).any(|s| s.early || JUMP_MPS < s.jump_mps);
         if acquired && self.distinct < ACQUIRED_DISTINCT {
             return None;
         }

@@ -205,7 +205,8 @@ fn walk(evidence: &Evidence, ground: &Ground, away_m: f64) -> Option<String> {
     if motion.mean_mps.is_some() && motion.path_m - ground.noise_mps * motion.span_s < WALK_EXPLAINED_SHARE * way_m {
         return None;
     }
-    let far = ground.threshold_m <= away.first().copied()? + step_m;
+    // The newest mean and not only the newest fix: beyond by a stray fix is not beyond.
+    let far = ground.threshold_m <= away.first().copied()?;
     (steady && far).then(|| {
         format!("{away_m:.0} m from the anchor, and each of four means of 20 s lay farther out than the one before")
     })

@@ -14,7 +14,7 @@ use crate::position::{KeeperState, Site};
 pub struct KeptSite {
     /// The site.
     pub site: Site,
-    /// Its first anchor: what creeps away from it farther than the threshold is another site.
+    /// Its anchor before the first hop: what hops away from it farther than the threshold is another site.
     pub home: LatLon,
     /// The estimate behind its position.
     pub anchor: AnchorMemory,

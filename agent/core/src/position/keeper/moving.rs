@@ -1,5 +1,6 @@
 //! Not at a site: on the road, at a halt, settling, arriving.
 
+use super::arrival::JUMP_MPS;
 use super::evidence::{Sample, seconds};
 use super::standing::Standing;
 use super::{Anchor, GAP_MS, KeeperAction, KeeperState, SiteKeeper};
@@ -27,10 +28,8 @@ const TRACK_HALTED_MS: u64 = 60_000;
 /// Track points of an announced move, ms.
 const TRACK_ANNOUNCED_MS: u64 = 30_000;
 
-/// A step of one second that the way before does not explain, metres: three times the hardest braking of a tow.
-const JUMP_M: f64 = 15.0;
-/// After such a step live positions are told as not sure for so long, ms. Source: in the error model excursions last
-/// 28 s in the mean under a poor sky.
+/// After a step that the way before does not explain live positions are told as not sure for so long, ms. Source: in
+/// the error model excursions last 28 s in the mean under a poor sky.
 pub(super) const JUMP_UNSURE_MS: u64 = 120_000;
 
 /// It left a site and has not arrived.
@@ -61,7 +60,7 @@ impl SiteKeeper {
             out.push(KeeperAction::Halted { from, to: sample.at, position });
         }
         let jump_mps = self.evidence.as_ref().and_then(|e| e.newest()).map_or(0.0, |newest| newest.jump_mps);
-        if JUMP_M < jump_mps {
+        if JUMP_MPS < jump_mps {
             self.unsure_until = self.unsure_until.max(sample.at.plus_ms(JUMP_UNSURE_MS));
         }
         self.moving_state(now, out);

@@ -37,9 +37,9 @@ const CHECK_S: f64 = 240.0;
 /// While the newer half says otherwise than the whole it goes on for at most so long, observed seconds; then the newer
 /// half decides. Source: with the distrust of 60 s it ends within the 420 s that a decision may take.
 const CHECK_S_MAX: f64 = 340.0;
-/// The middle is elsewhere from so much of the threshold on, our own choice: half way between "same" and the 60 m that
-/// must always be found lies below it.
-const CHECK_SHARE: f64 = 0.75;
+/// The middle is elsewhere from so much of the threshold on: half way between "same" and the 60 m that must always be
+/// found, at the default threshold.
+const CHECK_SHARE: f64 = 0.6;
 /// And from so many standard deviations of the difference: 3.2 of a radial error are one in 170.
 const CHECK_SIGMAS: f64 = 3.2;
 /// An anchor with fewer observed seconds than this gives way to a longer stay elsewhere that no speed explains, s: the
@@ -61,6 +61,9 @@ const HOP_EXPLAINED_M: f64 = 10.0;
 /// From here on a hop is told to people and place lines need confirmation, metres (design).
 const HOP_TOLD_M: f64 = 25.0;
 
+/// The first anchor and the present one are the same within this, metres: no hop lies between them. Rounding only.
+const UNMOVED_M: f64 = 0.1;
+
 /// A Doppler path shorter than this is no trip, metres; an excursion that comes and goes shows up to 9 m.
 const TRIP_M_MIN: f64 = 12.0;
 
@@ -70,6 +73,8 @@ struct Trip {
     /// Where it began, in the plane of the evidence.
     start: (f64, f64),
     path_m: f64,
+    /// Doppler path since the last motion: it counts once motion goes on, since slow motion shows now and then only.
+    pending_m: f64,
     last_motion: Mono,
     standing_s: f64,
 }
@@ -100,6 +105,8 @@ pub(super) struct Standing {
     pub found_from: Mono,
     /// No gap since it was found, so that no motion was missed.
     heard_since_found: bool,
+    /// The site is left and nothing showed the way: where it was since then is not sure either.
+    unsure_from: Option<Mono>,
 }
 
 impl Standing {
@@ -126,6 +133,7 @@ impl Standing {
             told_at: now,
             found_from: now,
             heard_since_found: true,
+            unsure_from: None,
         }
     }
 
@@ -159,6 +167,9 @@ impl Standing {
     pub(super) fn replant(&mut self, old: &LocalPlane, new: &LocalPlane) {
         if let Some(outing) = &mut self.outing {
             outing.replant(|(east_m, north_m)| new.to_plane(old.to_geo(east_m, north_m)));
+        }
+        if let Some(trip) = &mut self.trip {
+            trip.start = new.to_plane(old.to_geo(trip.start.0, trip.start.1));
         }
         self.block.clear();
         self.check.clear();
@@ -240,7 +251,11 @@ impl SiteKeeper {
             Turn::Leave(reason) => return self.leave(sample, reason, now, out),
             Turn::Correct(reason) => return self.correct(&reason, now, out),
         }
-        let Some(standing) = &self.standing else { return };
+        let distrust = self.distrusted(sample.at);
+        let (Some(standing), Some(evidence)) = (&mut self.standing, &self.evidence) else { return };
+        if standing.verified && !distrust {
+            standing.follow_trip(sample, evidence, self.noise.floor_mps());
+        }
         if standing.doubt_since.is_some() {
             let radius95_m = live_radius95_m(sample.sigma_m);
             let site = Some(standing.site.id);
@@ -319,8 +334,11 @@ impl SiteKeeper {
                 Turn::Correct(reason)
             }
             Some(reason) => {
-                // Nothing showed the way, so where it was meanwhile is not sure either.
+                // Nothing showed the way, so where it was meanwhile is not sure either; nor is a site that has been
+                // seen for less long than the place that it is left for.
                 self.unsure_until = self.unsure_until.max(sample.at.plus_ms(1));
+                let young = standing.verified && standing.anchor.weight_s() < YOUNG_S;
+                standing.unsure_from = young.then_some(standing.found_from);
                 Turn::Leave(reason)
             }
             None if standing.doubt_since.is_none() => Turn::Doubt(format!(
@@ -420,6 +438,10 @@ impl SiteKeeper {
             history.remove(0);
         }
         history.push(site.clone());
+        if let Some(unsure_from) = standing.unsure_from {
+            let (position, radius95_m) = (Some(site.position), site.radius95_m);
+            self.tell(unsure_from, Whereabouts::Doubtful { site: Some(site.id), position, radius95_m });
+        }
         self.retell(from, standing.verified);
         self.adrift = Some(Adrift::default());
         let position = sample.position;
@@ -429,6 +451,7 @@ impl SiteKeeper {
         } else {
             out.push(KeeperAction::MovedWhileOff { site, announced, position, distance_m, reason: reason.clone() });
         }
+        let from = standing.unsure_from.map_or(from, |unsure_from| unsure_from.min(from));
         out.push(KeeperAction::Restamp { from, to: now.mono, reason });
         out.push(KeeperAction::Keep);
         self.track(sample, now, out);
@@ -467,14 +490,12 @@ impl SiteKeeper {
     /// Good and calm: the sample feeds the anchor and the noise.
     fn refine(&mut self, sample: &Sample, now: &Moment, out: &mut Vec<KeeperAction>) {
         let distrust = self.distrusted(sample.at);
-        let (Some(standing), Some(evidence)) = (&mut self.standing, &self.evidence) else { return };
+        let Some(standing) = &mut self.standing else { return };
         let away_m = sample.distance_m(standing.anchor.east_north_m());
         if self.limits.move_threshold_m < away_m || distrust {
             return;
         }
-        let settle_s = self.limits.settle_s;
-        let ended = standing.follow_trip(sample, evidence, self.noise.floor_mps(), settle_s);
-        if let Some(trip) = ended {
+        if let Some(trip) = standing.ended_trip(sample.at, self.limits.settle_s) {
             self.after_trip(trip, now, out);
             return;
         }
@@ -488,7 +509,12 @@ impl SiteKeeper {
         }
         standing.block_fresh += u32::from(sample.fresh);
         let Some(block) = standing.block.push(sample, BLOCK_S) else { return };
+        // Until a hop the first anchor is the one that is known better and better.
+        let unmoved = standing.home.distance_m(standing.anchor.position()) < UNMOVED_M;
         standing.anchor.push(&block, sample.sigma_m);
+        if unmoved {
+            standing.home = standing.anchor.position();
+        }
         // A block of frozen digits is no new observation: it says nothing of a hop.
         if 2 <= std::mem::take(&mut standing.block_fresh) {
             if standing.recent.len() == RECENT_BLOCKS {
@@ -583,12 +609,10 @@ impl SiteKeeper {
         // Seen motion just below the threshold is told as a move, so that none above it is missed by the anchor's own
         // error; without seen motion only a clear distance is.
         let share = if explained { 0.9 } else { 1.3 };
-        if share * self.limits.move_threshold_m < standing.home.distance_m(position) {
+        let together_m = standing.home.distance_m(position);
+        if share * self.limits.move_threshold_m < together_m {
             let Some(newest) = evidence.newest().copied() else { return };
-            let reason = format!(
-                "{reason}, and together {:.0} m from where the site was found",
-                standing.home.distance_m(position)
-            );
+            let reason = format!("{reason}, and together {together_m:.0} m from where the site was found");
             standing.site.position = before;
             self.arrival.begin(evidence, trip_rest_ms(self.limits.settle_s) * 4 / 5);
             self.leave(&newest, reason, now, out);
@@ -623,7 +647,9 @@ impl Standing {
             self.agree_distinct +=
                 u32::from(sample.fresh && sample.good && sample.speed_mps.is_some_and(|mps| 0.0 < mps));
             let patience = (limits.settle_s / KeeperLimits::default().settle_s).clamp(1.0 / 6.0, 1.0);
-            let alive = AGREE_DISTINCT <= self.agree_distinct && AGREE_ALIVE_S * patience <= self.agree_s;
+            // Under a bad sky an excursion towards the site lasts as long as a good one needs to convince.
+            let alive_s = AGREE_ALIVE_S * patience * self.quality().powi(2);
+            let alive = AGREE_DISTINCT <= self.agree_distinct && alive_s <= self.agree_s;
             if alive || AGREE_FROZEN_S * patience <= self.agree_s {
                 return Turn::Verify;
             }
@@ -637,26 +663,37 @@ impl Standing {
         Turn::Stay
     }
 
-    /// Follows motion inside the threshold. `Some(path)`: it ended a while ago, and the new position may be looked at.
-    fn follow_trip(&mut self, sample: &Sample, evidence: &Evidence, floor_mps: f64, settle_s: f64) -> Option<Trip> {
+    /// Follows motion from inside the threshold, also while it is in doubt.
+    fn follow_trip(&mut self, sample: &Sample, evidence: &Evidence, floor_mps: f64) {
         let moving =
             sample.speed_mps.is_some_and(|mps| floor_mps < mps) && evidence.moves_at(floor_mps.max(0.5), 6_000);
-        if moving && self.trip.is_none() {
-            // The way counts from where the window that shows it begins.
-            let (start, path_m) =
-                evidence.motion(8_000).map_or((sample.east_north_m(), 0.0), |motion| (motion.first, motion.path_m));
-            self.trip = Some(Trip { start, path_m, last_motion: sample.at, standing_s: 0.0 });
-            self.block.clear();
-        } else if moving && let Some(trip) = &mut self.trip {
-            trip.last_motion = sample.at;
-            trip.standing_s = 0.0;
-            trip.path_m += sample.speed_mps.unwrap_or(0.0) * sample.seconds;
+        let step_m = sample.speed_mps.unwrap_or(0.0) * sample.seconds;
+        match &mut self.trip {
+            Some(trip) if moving => {
+                trip.last_motion = sample.at;
+                trip.standing_s = sample.seconds;
+                trip.path_m += trip.pending_m + step_m;
+                trip.pending_m = 0.0;
+            }
+            Some(trip) => {
+                trip.pending_m += step_m;
+                trip.standing_s += sample.seconds;
+            }
+            None if moving => {
+                // The way counts from where the window that shows it begins.
+                let (start, path_m) =
+                    evidence.motion(8_000).map_or((sample.east_north_m(), 0.0), |motion| (motion.first, motion.path_m));
+                let (last_motion, standing_s) = (sample.at, sample.seconds);
+                self.trip = Some(Trip { start, path_m, pending_m: 0.0, last_motion, standing_s });
+                self.block.clear();
+            }
+            None => {}
         }
-        let trip = self.trip.as_mut()?;
-        trip.standing_s += sample.seconds;
-        if trip_rest_ms(settle_s) <= sample.at.since_ms(trip.last_motion) && 5.0 <= trip.standing_s {
-            return self.trip.take();
-        }
-        None
+    }
+
+    /// The trip, if it ended a while ago and the new position may be looked at.
+    fn ended_trip(&mut self, now: Mono, settle_s: f64) -> Option<Trip> {
+        let ended = |trip: &Trip| trip_rest_ms(settle_s) <= now.since_ms(trip.last_motion) && 5.0 <= trip.standing_s;
+        self.trip.take_if(|trip| ended(trip))
     }
 }

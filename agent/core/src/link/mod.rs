@@ -1,6 +1,25 @@
-//! What is known of the tether. First reading: is the interface up, has it an address, when did the last receipt come.
+//! The tether and everything behind it up to the receiver: how far a packet gets, what was done against it, what it
+//! costs, and how long hits take.
+//!
+//! `evidence` (what is known, and from where) → `judge` (the first broken rung) → `watch` (damping, outages, when to
+//! probe); `ladder` says what may be done; `usage` counts data, `latency` counts hits; `words` tells people.
 
-/// What the link watcher publishes.
+pub mod evidence;
+pub mod flaps;
+pub mod judge;
+pub mod ladder;
+pub mod latency;
+pub mod outages;
+pub mod probing;
+pub mod rung;
+pub mod usage;
+pub mod watch;
+pub mod words;
+
+use crate::moment::Utc;
+use ladder::Step;
+
+/// What the link watcher publishes for the forwarder: coarse, and told only when it changes.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub enum LinkView {
     /// The configuration names no interface.
@@ -11,16 +30,57 @@ pub enum LinkView {
         /// Name or rule that was looked for.
         looked_for: String,
     },
-    /// There, but without carrier or switched off.
+    /// There, but our own link is broken somewhere up to the internet.
     Down {
         /// Its present name.
         interface: String,
-        /// "no carrier" or "switched off".
+        /// Where, in a few words.
         why: String,
     },
-    /// Up; whether packets get through is said by the last receipt.
+    /// Up; whether packets get through to the receiver is said by the report and by the last receipt.
     Up {
         /// Its present name.
         interface: String,
     },
+}
+
+/// All that the link watcher knows, for people.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct LinkReport {
+    /// The finding with its figures.
+    pub shown: watch::Shown,
+    /// Outages of the last 24 hours.
+    pub day: outages::Sum,
+    /// Outages of the last 30 days.
+    pub month: outages::Sum,
+    /// The newest outages that are over, newest last, at most [`Self::OUTAGES_MAX`].
+    pub recent: Vec<outages::Outage>,
+    /// Data used; `None` if no interface is watched.
+    pub data: Option<usage::Standing>,
+    /// The contract with the carrier.
+    pub plan: Option<usage::Plan>,
+    /// Hits of today, capture to receipt.
+    pub hits_today: latency::Percentiles,
+    /// Hits of the last 30 days.
+    pub hits_month: latency::Percentiles,
+    /// Within this a hit should have its receipt, ms.
+    pub hits_target_ms: u64,
+    /// The recovery ladder; `None`: nothing is done by itself.
+    pub ladder: Option<LadderShown>,
+}
+
+impl LinkReport {
+    /// Outages shown one by one.
+    pub const OUTAGES_MAX: usize = 20;
+}
+
+/// What is shown of the recovery ladder.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct LadderShown {
+    /// Steps in the last 24 hours.
+    pub day: u64,
+    /// The last step, when, and whether it helped (`None`: not known yet).
+    pub last: Option<(Step, Utc, Option<bool>)>,
+    /// Why the last step could not be taken, with what to do.
+    pub trouble: Option<String>,
 }

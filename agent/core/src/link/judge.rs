@@ -1,0 +1,320 @@
+//! From evidence to a finding. For each stretch of the way the newest word counts: a success proves everything before
+//! it, a failure holds until something newer gets through. The kernel's facts are always the newest.
+
+use super::evidence::{Attempt, Ended, Facts, Gateway, Names, Probe, Tcp, Way};
+use super::rung::{Finding, Rung};
+use crate::forward::answer::NoAnswer;
+use crate::moment::{Mono, UtcTrust};
+
+/// A round trip longer than this is slow, ms (our own limit: a satellite hop with a busy modem stays below).
+pub const SLOW_RTT_MS: u64 = 2500;
+/// Fewer bytes a second than this from a large send are slow (64 kbit/s, the pace of a plan that is used up; common
+/// practice, no source).
+pub const SLOW_BYTES_PER_S: u64 = 8000;
+/// A send smaller than this tells nothing of the pace, bytes.
+pub const PACE_BYTES_MIN: u64 = 32_000;
+/// The pace is judged by sends of the last so many ms.
+const PACE_KEPT_MS: u64 = 300_000;
+
+/// Stretches of the way beyond the interface, nearest first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Stretch {
+    Gateway,
+    Names,
+    Tcp,
+    Tls,
+    Receiver,
+}
+
+const STRETCHES: usize = 5;
+
+/// What was learned of the way, newest word for each stretch.
+#[derive(Clone, Debug, Default)]
+pub struct Evidence {
+    good: [Option<Mono>; STRETCHES],
+    bad: [Option<(Mono, Finding)>; STRETCHES],
+    /// A certificate was wrong or something stalled: whose fault it is has to be found out.
+    doubt: Option<(Mono, Doubt)>,
+    rtt_ms: Option<(Mono, u64)>,
+    last_rtt_ms: Option<u64>,
+    pace: Option<(Mono, u64)>,
+}
+
+/// What has to be found out by a probe.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Doubt {
+    /// Connections time out or break: is it the size, the receiver, or the way?
+    Stall,
+    /// The certificate is not the receiver's: is it a stranger's?
+    Stranger,
+}
+
+impl Evidence {
+    /// When anything last got through to the receiver's host.
+    #[must_use]
+    pub fn last_good(&self) -> Option<Mono> {
+        self.good[Stretch::Tcp as usize..].iter().flatten().max().copied()
+    }
+
+    /// What the next probe has to find out.
+    #[must_use]
+    pub fn doubt(&self) -> Option<Doubt> {
+        self.doubt.map(|(_, doubt)| doubt)
+    }
+
+    /// Round trip as last seen, ms.
+    #[must_use]
+    pub fn rtt_ms(&self) -> Option<u64> {
+        self.rtt_ms.map(|(_, ms)| ms)
+    }
+
+    /// Bytes a second as last seen from a large send.
+    #[must_use]
+    pub fn bytes_per_s(&self) -> Option<u64> {
+        self.pace.map(|(_, pace)| pace)
+    }
+
+    fn passes(&mut self, up_to: Stretch, at: Mono) {
+        for good in &mut self.good[..=up_to as usize] {
+            *good = (*good).max(Some(at));
+        }
+    }
+
+    fn fails(&mut self, stretch: Stretch, at: Mono, finding: Finding) {
+        self.bad[stretch as usize] = Some((at, finding));
+    }
+
+    /// Takes in how a request ended.
+    pub fn attempt(&mut self, attempt: &Attempt, trust: UtcTrust) {
+        let at = attempt.at;
+        match attempt.ended {
+            Ended::Receipt => {
+                self.passes(Stretch::Receiver, at);
+                self.doubt = None;
+                let took_ms = at.since_ms(attempt.began).max(1);
+                if PACE_BYTES_MIN <= attempt.bytes {
+                    let pace = attempt.bytes.saturating_mul(1000) / took_ms;
+                    // Half the old, half the new: one send behind another lane's is no measure.
+                    let smooth = self.pace.map_or(pace, |(_, old)| old.midpoint(pace));
+                    self.pace = Some((at, smooth));
+                }
+            }
+            Ended::Status(status) => {
+                self.passes(Stretch::Tls, at);
+                self.doubt = None;
+                self.fails(Stretch::Receiver, at, Finding::new(Rung::ReceiverRefuses, format!("it answered {status}")));
+            }
+            Ended::NoAnswer(why) => self.no_answer(why, at, trust),
+        }
+    }
+
+    fn no_answer(&mut self, why: NoAnswer, at: Mono, trust: UtcTrust) {
+        let certificate = |detail: &str| Finding::new(Rung::TlsFails, detail);
+        match why {
+            // What failed on the way is looked at by a probe, which can tell the stretches apart.
+            NoAnswer::Name
+            | NoAnswer::Unreachable
+            | NoAnswer::Refused
+            | NoAnswer::ConnectTimeout
+            | NoAnswer::AnswerTimeout
+            | NoAnswer::Broken => self.doubt = Some((at, Doubt::Stall)),
+            NoAnswer::CertificateExpired | NoAnswer::CertificateNotYetValid => {
+                self.passes(Stretch::Tcp, at);
+                let (early, known) = (why == NoAnswer::CertificateNotYetValid, trust != UtcTrust::Unset);
+                let finding = match (known, early) {
+                    (true, false) => certificate("the receiver's certificate has expired"),
+                    (true, true) => certificate("the receiver's certificate is not valid yet"),
+                    (false, _) => Finding::new(
+                        Rung::ClockWrong,
+                        if early { "the trailer's clock is too early" } else { "the trailer's clock may be too late" },
+                    ),
+                };
+                self.fails(Stretch::Tls, at, finding);
+            }
+            NoAnswer::CertificateName | NoAnswer::CertificateAuthority => {
+                self.passes(Stretch::Tcp, at);
+                let detail = if why == NoAnswer::CertificateName {
+                    "the certificate is for another name"
+                } else {
+                    "the certificate is signed by nobody trusted here"
+                };
+                self.fails(Stretch::Tls, at, certificate(detail));
+                self.doubt = Some((at, Doubt::Stranger));
+            }
+            NoAnswer::Tls => {
+                self.passes(Stretch::Tcp, at);
+                self.fails(Stretch::Tls, at, certificate("what answers speaks no TLS"));
+                self.doubt = Some((at, Doubt::Stranger));
+            }
+            NoAnswer::ClientCertificate => {
+                self.passes(Stretch::Tls, at);
+                let detail = "it does not take the trailer's certificate";
+                self.fails(Stretch::Receiver, at, Finding::new(Rung::ReceiverRefuses, detail));
+            }
+            NoAnswer::NotHttp => {
+                self.passes(Stretch::Tls, at);
+                let detail = "what answers is no receiver";
+                self.fails(Stretch::Receiver, at, Finding::new(Rung::ReceiverRefuses, detail));
+            }
+            NoAnswer::NotLetIn => {
+                self.passes(Stretch::Tls, at);
+                let detail = "it does not let the trailer in";
+                self.fails(Stretch::Receiver, at, Finding::new(Rung::ReceiverRefuses, detail));
+            }
+            NoAnswer::NoStream | NoAnswer::BrokerFull => {
+                self.passes(Stretch::Tls, at);
+                let detail = "the broker has no room for what is sent";
+                self.fails(Stretch::Receiver, at, Finding::new(Rung::ReceiverRefuses, detail));
+            }
+            // Say nothing of the way.
+            NoAnswer::OwnFile | NoAnswer::NoFolder | NoAnswer::FolderFull | NoAnswer::FolderBroken => {}
+        }
+    }
+
+    /// Takes in what a probe brought.
+    pub fn probe(&mut self, probe: &Probe) {
+        let at = probe.at;
+        let stranger = probe.names_lie == Some(true) || probe.portal == Some(true);
+        match probe.names {
+            // A name that a stranger answers is not found.
+            Names::NotAsked => {}
+            Names::Found if stranger => {}
+            Names::Found => self.passes(Stretch::Names, at),
+            Names::NotFound => {
+                self.passes(Stretch::Gateway, at);
+                self.fails(Stretch::Names, at, Finding::new(Rung::NamesFail, NO_SUCH_NAME));
+                return;
+            }
+            Names::Silent => {
+                self.fails(Stretch::Names, at, Finding::new(Rung::NamesFail, "the name server does not answer"));
+                return;
+            }
+        }
+        if stranger {
+            self.passes(Stretch::Gateway, at);
+            let detail = if probe.names_lie == Some(true) { "names lie" } else { "a web page comes from a stranger" };
+            self.fails(Stretch::Names, at, Finding::new(Rung::Portal, detail));
+            self.doubt = None;
+            return;
+        }
+        match probe.tcp {
+            Tcp::NotTried => {}
+            Tcp::Connected(ms) => {
+                self.passes(Stretch::Tcp, at);
+                // The better of two: a lost first packet is sent again after one and after three seconds.
+                let better = self.last_rtt_ms.map_or(ms, |last| last.min(ms));
+                self.last_rtt_ms = Some(ms);
+                self.rtt_ms = Some((at, better));
+                self.connected(probe);
+            }
+            Tcp::Refused | Tcp::Silent | Tcp::Unreachable => {
+                let refused = probe.tcp == Tcp::Refused;
+                let detail = if refused { "it refuses the connection" } else { "it does not answer" };
+                let finding = match probe.others_answer {
+                    Some(true) => Finding::new(Rung::ReceiverSilent, detail),
+                    Some(false) => Finding::new(Rung::TcpBlocked, "no connection to anybody"),
+                    // A refusal comes from somebody; who is silent may be far or near.
+                    None if refused => Finding::new(Rung::ReceiverSilent, detail),
+                    None => Finding::new(Rung::TcpBlocked, UNKNOWN_WHOSE),
+                };
+                if probe.others_answer == Some(true) || (refused && probe.others_answer.is_none()) {
+                    self.passes(Stretch::Names, at);
+                }
+                self.fails(Stretch::Tcp, at, finding);
+            }
+        }
+    }
+
+    /// A connection stands. If requests stalled, it is the size or the receiver; if they did not, all is well.
+    fn connected(&mut self, probe: &Probe) {
+        let at = probe.at;
+        match (self.doubt, probe.large_passes, probe.small_passes) {
+            (Some((_, Doubt::Stall)), Some(false), Some(true)) => {
+                self.fails(Stretch::Tls, at, Finding::bare(Rung::LargeLost));
+            }
+            (Some((_, Doubt::Stall)), Some(false), Some(false)) => {
+                let detail = "it takes connections and never answers";
+                self.fails(Stretch::Tls, at, Finding::new(Rung::ReceiverSilent, detail));
+            }
+            (_, Some(true), _) => {
+                // A name and a size that pass: what stalled before is over, or comes later than the first answer.
+                let sized = self.bad[Stretch::Tls as usize]
+                    .as_ref()
+                    .is_some_and(|(_, finding)| matches!(finding.rung, Rung::LargeLost | Rung::ReceiverSilent));
+                if sized {
+                    self.bad[Stretch::Tls as usize] = None;
+                }
+                if let Some((_, Doubt::Stall)) = self.doubt {
+                    self.doubt = None;
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// The finding at `now`. `gateway_failed_at` is when the kernel gave the next hop up, if it has.
+    #[must_use]
+    pub fn finding(&self, facts: &Facts, gateway_failed_at: Option<Mono>, now: Mono) -> Finding {
+        if let Some(finding) = by_kernel(facts) {
+            return finding;
+        }
+        let later = |good: Option<Mono>, at: Mono| good.is_none_or(|good| good < at);
+        if let Some(at) = gateway_failed_at
+            && facts.interface.as_ref().is_some_and(|interface| interface.gateway == Gateway::Failed)
+            && later(self.good[Stretch::Gateway as usize], at)
+        {
+            return Finding::bare(Rung::GatewaySilent);
+        }
+        for (good, bad) in self.good.iter().zip(&self.bad) {
+            if let Some((at, finding)) = bad
+                && later(*good, *at)
+            {
+                return finding.clone();
+            }
+        }
+        if self.last_good().is_none() {
+            return Finding::bare(Rung::Unproven);
+        }
+        let fresh = |at: Mono| now.since_ms(at) <= PACE_KEPT_MS;
+        if let Some((_, ms)) = self.rtt_ms.filter(|(at, ms)| fresh(*at) && SLOW_RTT_MS < *ms) {
+            return Finding::new(Rung::Slow, format!("round trip {} s", ms.div_ceil(1000)));
+        }
+        if let Some((_, pace)) = self.pace.filter(|(at, pace)| fresh(*at) && *pace < SLOW_BYTES_PER_S) {
+            return Finding::new(Rung::Slow, format!("{} kbit/s", pace * 8 / 1000));
+        }
+        Finding::bare(Rung::Up)
+    }
+}
+
+/// The detail of a silence that can't be told from a silent receiver.
+pub const UNKNOWN_WHOSE: &str = "no connection to the receiver; name other addresses to tell whose fault it is";
+/// The detail of a name that does not exist.
+pub const NO_SUCH_NAME: &str = "the name server knows no such name";
+
+/// What the kernel's facts alone say.
+#[must_use]
+pub fn by_kernel(facts: &Facts) -> Option<Finding> {
+    let Some(interface) = &facts.interface else {
+        let rung = if facts.device_without_interface { Rung::ChargingOnly } else { Rung::Absent };
+        return Some(Finding::new(rung, facts.looked_for.clone()));
+    };
+    if !interface.on {
+        return Some(Finding::new(Rung::NoCarrier, "switched off"));
+    }
+    if !interface.carrier {
+        return Some(Finding::new(Rung::NoCarrier, "no carrier"));
+    }
+    if !interface.v4 && !interface.v6 {
+        return Some(Finding::bare(Rung::NoAddress));
+    }
+    match &facts.way {
+        Way::Ours => None,
+        Way::Other(name) => Some(Finding::new(Rung::OtherRoute, name.clone())),
+        Way::None => Some(Finding::bare(Rung::NoRoute)),
+        Way::Unknown if !interface.default_route => Some(match &interface.outdone_by {
+            Some(name) => Finding::new(Rung::OtherRoute, name.clone()),
+            None => Finding::bare(Rung::NoRoute),
+        }),
+        Way::Unknown => interface.outdone_by.as_ref().map(|name| Finding::new(Rung::OtherRoute, name.clone())),
+    }
+}

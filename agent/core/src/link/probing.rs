@@ -1,0 +1,229 @@
+//! When to probe. Real sends are the probe; these are for when nothing is sent, or nothing gets through. All of them
+//! together stay below a megabyte a day.
+
+use super::evidence::{Ask, Probe};
+use super::judge::Doubt;
+use crate::moment::Mono;
+
+/// While the way is broken, one probe in this time for the first two minutes, ms (issue: one TCP SYN per 5 s).
+pub const EVERY_MS: u64 = 5000;
+/// How long that pace is kept, ms.
+pub const QUICK_FOR_MS: u64 = 120_000;
+/// Then slower, up to this, ms.
+pub const EVERY_MS_MAX: u64 = 60_000;
+/// While all is well and nothing was sent for this long, one probe, ms: with name and connection about 720 bytes, so
+/// 0.8 MB a day at most.
+pub const IDLE_MS: u64 = 75_000;
+/// No two probes begin within this, ms, whatever the kernel tells.
+pub const APART_MS: u64 = 1000;
+/// A request that hangs for this long makes us look, ms.
+pub const HANGS_MS: u64 = 4000;
+/// What all probes of a day may cost, bytes.
+pub const COST_MAX: u64 = 1_000_000;
+/// Once so much is spent, only one probe in [`SPARING_MS`] is made, bytes.
+const SPARING_FROM: u64 = 800_000;
+/// See [`SPARING_FROM`], ms.
+const SPARING_MS: u64 = 300_000;
+/// More than the dearest probe can cost, bytes.
+const COST_OF_ONE_MAX: u64 = 20_000;
+/// Names are asked anew after this, ms.
+const NAMES_KEPT_MS: u64 = 300_000;
+/// Sizes and strangers are asked this long after the last time, ms; doubling up to the next limit.
+const DEAR_MS: u64 = 8000;
+/// See [`DEAR_MS`].
+const DEAR_MS_MAX: u64 = 1_800_000;
+
+/// Decides when the next probe begins and what it asks.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Probing {
+    running: Option<Mono>,
+    last: Option<Mono>,
+    wanted: bool,
+    broken_since: Option<Mono>,
+    names_at: Option<Mono>,
+    dear_at: Option<Mono>,
+    dear_ms: u64,
+    spent: u64,
+    day_began: Mono,
+    made: u64,
+}
+
+impl Probing {
+    /// Something happened that makes the way worth a look.
+    pub fn want(&mut self) {
+        self.wanted = true;
+    }
+
+    /// The way has broken, or is whole again.
+    pub fn broken(&mut self, broken: bool, now: Mono) {
+        if broken {
+            self.broken_since.get_or_insert(now);
+        } else {
+            self.broken_since = None;
+        }
+    }
+
+    /// No doubt is left: the next one is looked into at once.
+    pub fn settled(&mut self) {
+        self.dear_ms = 0;
+        self.dear_at = None;
+    }
+
+    /// Bytes spent today (since the start, or the last full day after it).
+    #[must_use]
+    pub fn spent(&self) -> u64 {
+        self.spent
+    }
+
+    /// Probes since the start.
+    #[must_use]
+    pub fn made(&self) -> u64 {
+        self.made
+    }
+
+    /// When the next probe is due; `None` while one runs. `last_good` is when anything last got through.
+    #[must_use]
+    pub fn due(&self, last_good: Option<Mono>) -> Option<Mono> {
+        if self.running.is_some() {
+            return None;
+        }
+        let last = self.last.unwrap_or(Mono(0));
+        let apart = if self.last.is_none() { Mono(0) } else { last.plus_ms(APART_MS) };
+        let due = match self.broken_since {
+            _ if self.last.is_none() || self.wanted => apart,
+            Some(since) => {
+                let down_ms = last.since_ms(since);
+                // 5 s for two minutes; then the pause grows with the outage, up to a minute.
+                let every = if down_ms < QUICK_FOR_MS { EVERY_MS } else { (down_ms / 10).clamp(10_000, EVERY_MS_MAX) };
+                last.plus_ms(every)
+            }
+            None => last.max(last_good.unwrap_or(last)).plus_ms(IDLE_MS),
+        };
+        let day_ends = self.day_began.plus_ms(86_400_000);
+        Some(if COST_MAX <= self.spent.saturating_add(COST_OF_ONE_MAX) {
+            due.max(day_ends)
+        } else if SPARING_FROM <= self.spent {
+            due.max(last.plus_ms(SPARING_MS)).min(day_ends.max(due))
+        } else {
+            due
+        })
+    }
+
+    /// Begins one, if it is due; says what it shall find out.
+    pub fn begin(&mut self, doubt: Option<Doubt>, fails: bool, last_good: Option<Mono>, now: Mono) -> Option<Ask> {
+        if 86_400_000 <= now.since_ms(self.day_began) {
+            self.day_began = now;
+            self.spent = 0;
+        }
+        if self.due(last_good).is_none_or(|due| now < due) {
+            return None;
+        }
+        let dear_due = self.dear_at.is_none_or(|at| self.dear_ms <= now.since_ms(at));
+        let dear = (doubt.is_some() || fails) && dear_due;
+        if dear {
+            self.dear_at = Some(now);
+            self.dear_ms = (self.dear_ms * 2).clamp(DEAR_MS, DEAR_MS_MAX);
+        }
+        let names_anew = fails || doubt.is_some() || self.names_at.is_none_or(|at| NAMES_KEPT_MS <= now.since_ms(at));
+        if names_anew {
+            self.names_at = Some(now);
+        }
+        self.running = Some(now);
+        self.last = Some(now);
+        self.wanted = false;
+        self.made = self.made.saturating_add(1);
+        Some(Ask { strangers: dear, sizes: dear && doubt == Some(Doubt::Stall), names_anew })
+    }
+
+    /// One is over.
+    pub fn over(&mut self, probe: &Probe) {
+        self.running = None;
+        self.spent = self.spent.saturating_add(probe.cost);
+    }
+
+    /// One was given up without a report (the task that made it ended).
+    pub fn lost(&mut self) {
+        self.running = None;
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+
+    /// Runs probes for `span_ms` while broken or not; each takes `took_ms` and costs `cost`.
+    fn run(broken: bool, span_ms: u64, took_ms: u64, cost: u64) -> (Vec<u64>, u64) {
+        let mut probing = Probing::default();
+        probing.broken(broken, Mono(0));
+        let (mut begun, mut now) = (Vec::new(), 0);
+        let mut spent = 0;
+        while now < span_ms {
+            if probing.begin(None, broken, None, Mono(now)).is_some() {
+                begun.push(now);
+                now += took_ms;
+                spent += cost;
+                probing.over(&Probe { at: Mono(now), cost, ..Probe::default() });
+            }
+            now += 100;
+        }
+        (begun, spent)
+    }
+
+    #[test]
+    fn one_probe_in_five_seconds_for_two_minutes_then_slower_up_to_a_minute() {
+        let (begun, _) = run(true, 1_800_000, 0, 700);
+        let within = |from: u64, to: u64| begun.iter().filter(|at| (from..to).contains(*at)).count();
+        assert!((23..=25).contains(&within(0, 120_000)), "{}", within(0, 120_000));
+        assert!(within(120_000, 240_000) <= 12);
+        let last = &begun[begun.len() - 2..];
+        assert_eq!(last[1] - last[0], EVERY_MS_MAX);
+    }
+
+    #[test]
+    fn a_day_of_probes_costs_less_than_a_megabyte_broken_or_not() {
+        for (broken, cost) in [(true, 1100), (false, 720), (true, 15_000)] {
+            let (_, spent) = run(broken, 86_000_000, 4000, cost);
+            assert!(spent <= COST_MAX, "{broken}: {spent}");
+        }
+    }
+
+    #[test]
+    fn news_start_one_at_once_and_a_storm_of_news_one_a_second() {
+        let mut probing = Probing::default();
+        assert!(probing.begin(None, false, None, Mono(5000)).is_some());
+        probing.over(&Probe::default());
+        assert_eq!(probing.due(Some(Mono(5000))), Some(Mono(5000 + IDLE_MS)));
+        let mut begun = 0;
+        for ms in 0..10_000 {
+            probing.want();
+            if probing.begin(None, false, Some(Mono(5000)), Mono(5000 + ms)).is_some() {
+                begun += 1;
+                probing.over(&Probe::default());
+            }
+        }
+        assert_eq!(begun, 9);
+    }
+
+    #[test]
+    fn names_are_asked_anew_when_something_fails_and_dear_questions_grow_rare() {
+        let mut probing = Probing::default();
+        probing.broken(true, Mono(0));
+        let mut sized = Vec::new();
+        let mut now = 0;
+        while now < 3_600_000 {
+            if let Some(ask) = probing.begin(Some(Doubt::Stall), true, None, Mono(now)) {
+                assert!(ask.names_anew);
+                if ask.sizes {
+                    sized.push(now);
+                }
+                probing.over(&Probe::default());
+            }
+            now += 1000;
+        }
+        assert!(sized.len() < 12, "{sized:?}");
+        assert!(sized[1] <= 10_000, "{sized:?}");
+        probing.settled();
+        assert!(probing.begin(Some(Doubt::Stall), true, None, Mono(now + 60_000)).unwrap().sizes);
+    }
+}

@@ -1,0 +1,254 @@
+//! The watcher of the link: takes in what happens, names the first broken rung, counts breaks and outages, and says
+//! when to probe. What it says is a hint when to try sooner, never a reason not to try.
+
+use super::LinkView;
+use super::evidence::{Ask, Attempt, Ended, Facts, Gateway, Probe};
+use super::flaps::Flaps;
+use super::judge::Evidence;
+use super::outages::{Outage, Outages};
+use super::probing::{HANGS_MS, Probing};
+use super::rung::Finding;
+use crate::moment::{Moment, Mono, Utc};
+
+/// A link that was broken counts as up once it has been whole for this long, ms, while it is unsteady.
+const UNSTEADY_HOLD_MS: u64 = 5000;
+
+/// What happened.
+#[derive(Clone, Debug)]
+pub enum LinkEvent {
+    /// The kernel's facts, read anew.
+    Facts(Facts),
+    /// A request began.
+    Began,
+    /// A request ended.
+    Attempt(Attempt),
+    /// A probe ended.
+    Probe(Probe),
+    /// Time went by.
+    Tick,
+}
+
+/// What to do.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum LinkAction {
+    /// Begin a probe.
+    Probe(Ask),
+    /// The finding has changed.
+    Found(Finding),
+    /// An outage is over.
+    Over(Outage),
+}
+
+/// What is shown of the link.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Shown {
+    /// The first broken rung; `None` before the first look.
+    pub finding: Option<Finding>,
+    /// Since when it is this one.
+    pub since: Option<(Mono, Utc)>,
+    /// Present name of the interface, if it is there.
+    pub interface: Option<String>,
+    /// It breaks so often that its being up means little.
+    pub unsteady: bool,
+    /// Breaks since the start.
+    pub breaks: u64,
+    /// Round trip as last seen, ms.
+    pub rtt_ms: Option<u64>,
+    /// Bytes a second of the last large sends.
+    pub bytes_per_s: Option<u64>,
+    /// Bytes that probes have cost today.
+    pub probe_bytes: u64,
+}
+
+/// The machine.
+#[derive(Clone, Debug, Default)]
+pub struct LinkWatch {
+    facts: Option<Facts>,
+    evidence: Evidence,
+    gateway_failed_at: Option<Mono>,
+    probing: Probing,
+    flaps: Flaps,
+    outages: Outages,
+    finding: Option<Finding>,
+    since: Option<(Mono, Utc)>,
+    open_since: Option<Mono>,
+    whole_since: Option<Mono>,
+    moved_at: Option<(Mono, u64)>,
+}
+
+impl LinkWatch {
+    /// Takes in one event; appends what follows.
+    pub fn handle(&mut self, event: LinkEvent, now: &Moment, out: &mut Vec<LinkAction>) {
+        match event {
+            LinkEvent::Facts(facts) => self.facts_are(facts, now.mono),
+            LinkEvent::Began => self.open_since = Some(now.mono),
+            LinkEvent::Attempt(attempt) => {
+                self.open_since = None;
+                self.evidence.attempt(&attempt, now.utc_trust);
+                if !matches!(attempt.ended, Ended::Receipt | Ended::Status(_)) {
+                    self.probing.want();
+                }
+            }
+            LinkEvent::Probe(probe) => {
+                self.probing.over(&probe);
+                self.evidence.probe(&probe);
+            }
+            LinkEvent::Tick => {
+                if let Some(since) = self.open_since
+                    && HANGS_MS <= now.mono.since_ms(since)
+                {
+                    // Looked at once for each request that hangs; the pace after that is that of a broken way.
+                    self.open_since = None;
+                    self.probing.want();
+                }
+            }
+        }
+        self.judge(now, out);
+    }
+
+    fn facts_are(&mut self, facts: Facts, now: Mono) {
+        let gateway = |facts: &Facts| facts.interface.as_ref().map(|interface| interface.gateway);
+        if gateway(&facts) == Some(Gateway::Failed) {
+            if self.facts.as_ref().and_then(gateway) != Some(Gateway::Failed) {
+                self.gateway_failed_at = Some(now);
+            }
+        } else {
+            self.gateway_failed_at = None;
+        }
+        let counted = |facts: &Facts| facts.interface.as_ref().map(|one| (one.index, one.received));
+        if let (Some((index, before)), Some((same, received))) =
+            (self.facts.as_ref().and_then(counted), counted(&facts))
+            && index == same
+            && before < received
+        {
+            self.moved_at = Some((now, received - before));
+        }
+        // Counters change all the time; everything else is news.
+        let plain = |facts: &Facts| {
+            let mut plain = facts.clone();
+            if let Some(interface) = &mut plain.interface {
+                (interface.received, interface.sent) = (0, 0);
+            }
+            plain
+        };
+        let news = self.facts.as_ref().is_none_or(|before| plain(before) != plain(&facts));
+        if news && super::judge::by_kernel(&facts).is_none() {
+            self.probing.want();
+        }
+        self.facts = Some(facts);
+    }
+
+    fn judge(&mut self, now: &Moment, out: &mut Vec<LinkAction>) {
+        let Some(facts) = &self.facts else { return };
+        let finding = self.evidence.finding(facts, self.gateway_failed_at, now.mono);
+        let (broken, at) = (finding.rung.broken(), (now.mono, now.utc));
+        let was_broken = self.finding.as_ref().is_some_and(|before| before.rung.broken());
+        if broken {
+            self.whole_since = None;
+            if !was_broken && self.finding.is_some() {
+                self.flaps.broke(now.mono);
+            }
+        } else {
+            self.whole_since.get_or_insert(now.mono);
+        }
+        if let Some(outage) = self.outages.is_at(finding.rung, at) {
+            out.push(LinkAction::Over(outage));
+        }
+        self.probing.broken(broken, now.mono);
+        if !broken && self.evidence.doubt().is_none() {
+            self.probing.settled();
+        }
+        let rung = finding.rung;
+        if self.finding.as_ref() != Some(&finding) {
+            if self.finding.as_ref().is_none_or(|before| before.rung != rung) {
+                self.since = Some(at);
+            }
+            self.finding = Some(finding.clone());
+            out.push(LinkAction::Found(finding));
+        }
+        let last_good = self.evidence.last_good();
+        if !rung.by_kernel()
+            && let Some(ask) = self.probing.begin(self.evidence.doubt(), broken, last_good, now.mono)
+        {
+            out.push(LinkAction::Probe(ask));
+        }
+    }
+
+    /// The task that made a probe ended without a report.
+    pub fn probe_lost(&mut self) {
+        self.probing.lost();
+    }
+
+    /// When the machine wants a [`LinkEvent::Tick`] at the latest; `None`: nothing is due.
+    #[must_use]
+    pub fn deadline(&self) -> Option<Mono> {
+        let hangs = self.open_since.map(|since| since.plus_ms(HANGS_MS));
+        let kernel = self.finding.as_ref().is_none_or(|finding| finding.rung.by_kernel());
+        let probe = if kernel { None } else { self.probing.due(self.evidence.last_good()) };
+        hangs.into_iter().chain(probe).min()
+    }
+
+    /// The coarse state: is our own link up? The forwarder tries sooner when it comes up.
+    #[must_use]
+    pub fn view(&mut self, now: Mono) -> LinkView {
+        let Some((facts, finding)) = self.facts.as_ref().zip(self.finding.as_ref()) else {
+            return LinkView::NotFitted;
+        };
+        let Some(interface) = &facts.interface else {
+            return LinkView::Absent { looked_for: facts.looked_for.clone() };
+        };
+        let down = |why: String| LinkView::Down { interface: interface.name.clone(), why };
+        if finding.rung.ours() {
+            let why = if finding.detail.is_empty() { finding.rung.word() } else { &finding.detail };
+            return down(why.to_owned());
+        }
+        // Each "up" makes the forwarder try at once; a link that flutters must not make it hammer.
+        let held = self.whole_since.is_some_and(|since| now.since_ms(since) < UNSTEADY_HOLD_MS);
+        if held && self.flaps.unsteady(now) {
+            return down("unsteady".to_owned());
+        }
+        LinkView::Up { interface: interface.name.clone() }
+    }
+
+    /// What is shown.
+    #[must_use]
+    pub fn shown(&mut self, now: Mono) -> Shown {
+        Shown {
+            finding: self.finding.clone(),
+            since: self.since,
+            interface: self.facts.as_ref().and_then(|facts| facts.interface.as_ref()).map(|one| one.name.clone()),
+            unsteady: self.flaps.unsteady(now),
+            breaks: self.flaps.count(),
+            rtt_ms: self.evidence.rtt_ms(),
+            bytes_per_s: self.evidence.bytes_per_s(),
+            probe_bytes: self.probing.spent(),
+        }
+    }
+
+    /// The finding as it stands, since when.
+    #[must_use]
+    pub fn finding(&self) -> Option<(&Finding, Mono)> {
+        self.finding.as_ref().zip(self.since.map(|(mono, _)| mono))
+    }
+
+    /// Outages of the last 30 days.
+    #[must_use]
+    pub fn outages(&self) -> &Outages {
+        &self.outages
+    }
+
+    /// Takes up what an earlier process remembered.
+    pub fn resume(&mut self, outages: impl IntoIterator<Item = Outage>) {
+        self.outages.resume(outages);
+    }
+
+    /// Whether something is on its way now: bytes came in within the last ten seconds, or a receipt within a minute.
+    #[must_use]
+    pub fn moving(&self, now: Mono) -> bool {
+        let bytes = self.moved_at.is_some_and(|(at, bytes)| 512 <= bytes && now.since_ms(at) < 10_000);
+        bytes || self.evidence.last_good().is_some_and(|at| now.since_ms(at) < 60_000)
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,191 @@
+use super::super::evidence::{Interface, Names, Tcp, Way};
+use super::super::rung::Rung;
+use super::*;
+use crate::forward::answer::NoAnswer;
+use crate::moment::UtcTrust;
+
+struct Bench {
+    watch: LinkWatch,
+    now_ms: u64,
+    trust: UtcTrust,
+    out: Vec<LinkAction>,
+}
+
+fn whole() -> Facts {
+    Facts {
+        looked_for: "usb0".to_owned(),
+        interface: Some(Interface {
+            name: "usb0".to_owned(),
+            index: 2,
+            on: true,
+            carrier: true,
+            v4: true,
+            default_route: true,
+            ..Interface::default()
+        }),
+        ..Facts::default()
+    }
+}
+
+fn with(change: impl FnOnce(&mut Interface)) -> Facts {
+    let mut facts = whole();
+    if let Some(interface) = &mut facts.interface {
+        change(interface);
+    }
+    facts
+}
+
+impl Bench {
+    fn new() -> Self {
+        let bench = Self { watch: LinkWatch::default(), now_ms: 0, trust: UtcTrust::Gps, out: Vec::new() };
+        bench.facts(whole())
+    }
+
+    fn now(&self) -> Moment {
+        Moment {
+            mono: Mono(self.now_ms),
+            utc: Utc(1_795_608_000_000).plus_ms(i64::try_from(self.now_ms).unwrap_or(0)),
+            utc_trust: self.trust,
+        }
+    }
+
+    fn event(mut self, event: LinkEvent) -> Self {
+        self.now_ms += 100;
+        let now = self.now();
+        self.out.clear();
+        self.watch.handle(event, &now, &mut self.out);
+        self
+    }
+
+    fn facts(self, facts: Facts) -> Self {
+        self.event(LinkEvent::Facts(facts))
+    }
+
+    fn probe(self, change: impl FnOnce(&mut Probe)) -> Self {
+        let mut probe =
+            Probe { at: Mono(self.now_ms + 100), names: Names::Found, tcp: Tcp::Connected(40), ..Probe::default() };
+        change(&mut probe);
+        self.event(LinkEvent::Probe(probe))
+    }
+
+    fn ended(self, ended: Ended) -> Self {
+        let (began, at) = (Mono(self.now_ms), Mono(self.now_ms + 100));
+        self.event(LinkEvent::Attempt(Attempt { began, at, bytes: 900, ended }))
+    }
+
+    fn rung(&self) -> Rung {
+        self.watch.finding().map_or(Rung::Unproven, |(finding, _)| finding.rung)
+    }
+}
+
+#[test]
+fn each_fact_of_the_kernel_is_its_own_rung_and_the_first_broken_one_is_the_finding() {
+    let rung = |facts: Facts| Bench::new().ended(Ended::Receipt).facts(facts).rung();
+    let gone = |device| Facts { interface: None, device_without_interface: device, ..whole() };
+    assert_eq!(rung(gone(false)), Rung::Absent);
+    assert_eq!(rung(gone(true)), Rung::ChargingOnly);
+    assert_eq!(rung(with(|one| one.on = false)), Rung::NoCarrier);
+    assert_eq!(rung(with(|one| (one.carrier, one.v4) = (false, false))), Rung::NoCarrier);
+    assert_eq!(rung(with(|one| (one.v4, one.default_route) = (false, false))), Rung::NoAddress);
+    assert_eq!(rung(with(|one| (one.v4, one.v6) = (false, true))), Rung::Up, "v6 alone is an address");
+    assert_eq!(rung(with(|one| one.default_route = false)), Rung::NoRoute);
+    assert_eq!(rung(with(|one| one.outdone_by = Some("eth0".to_owned()))), Rung::OtherRoute);
+    assert_eq!(rung(Facts { way: Way::Other("eth0".to_owned()), ..whole() }), Rung::OtherRoute);
+    let on_link = with(|one| one.default_route = false);
+    assert_eq!(rung(Facts { way: Way::Ours, ..on_link }), Rung::Up, "a receiver on the cable needs no default route");
+}
+
+#[test]
+fn gateway_is_silent_only_after_a_send_and_until_something_gets_through() {
+    let failed = || with(|one| one.gateway = Gateway::Failed);
+    let bench = Bench::new().ended(Ended::Receipt).facts(failed());
+    assert_eq!(bench.rung(), Rung::GatewaySilent);
+    let bench = bench.ended(Ended::Receipt);
+    assert_eq!(bench.rung(), Rung::Up, "a receipt is worth more than a table");
+    assert_eq!(bench.facts(failed()).rung(), Rung::Up, "an old word of the table is no news");
+}
+
+#[test]
+fn probe_tells_names_portals_blocks_and_a_silent_receiver_apart() {
+    let rung = |change: fn(&mut Probe)| {
+        Bench::new().ended(Ended::Receipt).ended(Ended::NoAnswer(NoAnswer::ConnectTimeout)).probe(change).rung()
+    };
+    assert_eq!(rung(|probe| probe.names = Names::Silent), Rung::NamesFail);
+    assert_eq!(rung(|probe| probe.names = Names::NotFound), Rung::NamesFail);
+    assert_eq!(rung(|probe| probe.names_lie = Some(true)), Rung::Portal);
+    assert_eq!(rung(|probe| probe.portal = Some(true)), Rung::Portal);
+    assert_eq!(rung(|probe| (probe.tcp, probe.others_answer) = (Tcp::Silent, Some(false))), Rung::TcpBlocked);
+    assert_eq!(rung(|probe| probe.tcp = Tcp::Silent), Rung::TcpBlocked);
+    assert_eq!(rung(|probe| (probe.tcp, probe.others_answer) = (Tcp::Silent, Some(true))), Rung::ReceiverSilent);
+    assert_eq!(rung(|probe| probe.tcp = Tcp::Refused), Rung::ReceiverSilent);
+    assert_eq!(rung(|probe| (probe.large_passes, probe.small_passes) = (Some(false), Some(true))), Rung::LargeLost);
+    assert_eq!(
+        rung(|probe| (probe.large_passes, probe.small_passes) = (Some(false), Some(false))),
+        Rung::ReceiverSilent
+    );
+    assert_eq!(rung(|_| {}), Rung::Up);
+}
+
+#[test]
+fn wrong_certificate_is_told_apart_from_a_wrong_clock() {
+    let early = Ended::NoAnswer(NoAnswer::CertificateNotYetValid);
+    assert_eq!(Bench::new().ended(early).rung(), Rung::TlsFails);
+    let mut bench = Bench::new();
+    bench.trust = UtcTrust::Unset;
+    let bench = bench.ended(early);
+    assert_eq!(bench.rung(), Rung::ClockWrong);
+    assert_eq!(bench.ended(Ended::Receipt).rung(), Rung::Up);
+    assert_eq!(Bench::new().ended(Ended::NoAnswer(NoAnswer::CertificateName)).rung(), Rung::TlsFails);
+    assert_eq!(Bench::new().ended(Ended::Status(302)).rung(), Rung::ReceiverRefuses, "a redirect is a finding");
+    assert_eq!(Bench::new().ended(Ended::NoAnswer(NoAnswer::ClientCertificate)).rung(), Rung::ReceiverRefuses);
+}
+
+#[test]
+fn news_of_the_kernel_start_a_probe_at_once_and_a_broken_interface_none() {
+    let bench = Bench::new();
+    assert!(matches!(bench.out[..], [LinkAction::Found(_), LinkAction::Probe(_)]), "{:?}", bench.out);
+    let bench = bench.probe(|_| {}).facts(with(|one| one.carrier = false));
+    assert!(!bench.out.iter().any(|action| matches!(action, LinkAction::Probe(_))));
+    let mut bench = bench;
+    bench.now_ms += 2000;
+    let bench = bench.facts(whole());
+    assert!(bench.out.iter().any(|action| matches!(action, LinkAction::Probe(_))), "{:?}", bench.out);
+}
+
+#[test]
+fn request_that_hangs_is_looked_into_before_its_deadline() {
+    let mut bench = Bench::new().probe(|_| {}).ended(Ended::Receipt).event(LinkEvent::Began);
+    bench.now_ms += HANGS_MS;
+    let bench = bench.event(LinkEvent::Tick);
+    assert!(bench.out.iter().any(|action| matches!(action, LinkAction::Probe(_))), "{:?}", bench.out);
+}
+
+#[test]
+fn fluttering_link_is_told_as_unsteady_and_makes_the_forwarder_try_at_most_every_few_seconds() {
+    let mut bench = Bench::new().ended(Ended::Receipt);
+    let (mut ups, mut before) = (0, LinkView::default());
+    for n in 0..600 {
+        bench = bench.facts(with(|one| one.carrier = n % 2 == 0));
+        bench.now_ms += 400;
+        let view = bench.watch.view(Mono(bench.now_ms));
+        if view != before && matches!(view, LinkView::Up { .. }) {
+            ups += 1;
+        }
+        before = view;
+    }
+    assert!(ups <= 5, "{ups} times up in five minutes of flutter");
+    let shown = bench.watch.shown(Mono(bench.now_ms));
+    assert!(shown.unsteady);
+    assert_eq!(shown.breaks, 300);
+}
+
+#[test]
+fn slow_is_told_by_two_round_trips_or_by_the_pace_of_large_sends() {
+    let bench = Bench::new().probe(|probe| probe.tcp = Tcp::Connected(3100));
+    assert_eq!(bench.rung(), Rung::Slow);
+    assert_eq!(bench.probe(|_| {}).rung(), Rung::Up);
+    let slow = Attempt { began: Mono(0), at: Mono(20_000), bytes: 100_000, ended: Ended::Receipt };
+    let mut bench = Bench::new();
+    bench.now_ms = 20_000;
+    assert_eq!(bench.event(LinkEvent::Attempt(slow)).rung(), Rung::Slow);
+}

@@ -30,7 +30,7 @@ use tokio::time::{sleep, timeout};
 use tokio_util::sync::CancellationToken;
 
 /// Longest wait for anything; the silence timer alone takes 5 s.
-const PATIENCE: Duration = Duration::from_secs(15);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 /// Our end of a GPS receiver; dropping it pulls the plug.
 struct Receiver {
@@ -73,6 +73,12 @@ fn seal(text: &str) -> String {
     format!("${text}*{:02X}\r\n", text.bytes().fold(0, |sum, c| sum ^ c))
 }
 
+/// What a receiver that talks at 38,400 bit/s sounds like on a line that is set to `rate`.
+fn heard(line: &str, rate: Option<u32>) -> Vec<u8> {
+    let garbled = |byte: u8| byte.rotate_left(3) | 0x80;
+    if rate == Some(38_400) { line.as_bytes().to_vec() } else { line.bytes().map(garbled).collect() }
+}
+
 /// A link whose target changes, as udev makes them.
 fn point(link: &Path, target: &Path) {
     let next = link.with_extension("next");
@@ -112,7 +118,7 @@ impl Rig {
         let (requests, requests_out) = mpsc::channel(4);
         let (heartbeat, stop) = (Heartbeat::default(), CancellationToken::new());
         let setup = PositionSetup {
-            gps: Some(config::Gps { device: folder.path().join("gps"), baud: 9600 }),
+            gps: Some(config::Gps { device: folder.path().join("gps"), baud: None }),
             position: config::Position { move_threshold_m: 50.0, settle_s: 5 },
             cameras: vec![CameraId::new("north").unwrap()],
             trailer: TrailerId::new("heron-3").unwrap(),
@@ -175,6 +181,36 @@ async fn what_is_between_the_sentences_costs_none_of_them() {
     assert!(view.last_fix.is_some_and(|fix| fix.utc.is_some()));
     assert!(view.clock_offset.is_some_and(|(offset_ms, _)| offset_ms.abs() < 2000), "{:?}", view.clock_offset);
     assert_eq!(view.utc_trust, UtcTrust::Gps);
+    rig.end().await;
+}
+
+#[tokio::test]
+async fn the_speed_of_the_line_is_found_by_trying_and_known_after_a_restart() {
+    let mut rig = Rig::start();
+    let mut receiver = Receiver::plug_in();
+    point(&rig.link(), &receiver.path);
+    rig.wait_for("the opening", |view| view.receiver == ReceiverState::Silent).await;
+    // It talks at the third speed that is tried. A pseudo-terminal carries all speeds alike, but knows which was set.
+    let mut told = None;
+    for _ in 0..600 {
+        let rate = rig.view.borrow().gps_rate;
+        receiver.send(&heard(&sentence(0.0), rate));
+        sleep(Duration::from_millis(100)).await;
+        told = rig.view.borrow().gps_rate_found;
+        if told.is_some() {
+            break;
+        }
+    }
+    assert_eq!(told, Some(38_400));
+    rig.wait_for("a fix", |view| view.receiver == ReceiverState::Fixing).await;
+    let (folder, store) = rig.end().await;
+    assert_eq!(store.kept("gps-rate").await.unwrap().as_deref(), Some(&b"38400"[..]));
+    let mut rig = Rig::start_on(folder, store);
+    rig.wait_for("the opening", |view| view.receiver == ReceiverState::Silent).await;
+    let rate = rig.wait_for("the speed", |view| view.gps_rate.is_some()).await.gps_rate;
+    receiver.send(&heard(&sentence(0.0), rate));
+    let view = rig.wait_for("a sentence at once", |view| view.gps_rate_found.is_some()).await;
+    assert_eq!((view.gps_rate_found, view.sentences_refused), (Some(38_400), 0), "it began with the speed it knew");
     rig.end().await;
 }
 

@@ -21,6 +21,7 @@ use pintle_core::position::fix::date::{DateReference, RELEASED};
 use pintle_core::position::fix::{BytesToEpochs, Epoch, Refusal};
 use pintle_core::position::host_clock::{HostClock, TrueTime};
 use pintle_core::position::keeper::{KeeperAction, KeeperLimits, KeeperMemory, SiteKeeper};
+use pintle_core::position::rate_hunt::RateHunt;
 use pintle_core::position::receiver_watch::ReceiverWatch;
 use pintle_core::position::{PlaceNotices, PositionView, ReceiverState};
 use pintle_core::wire::keeper as memory_form;
@@ -34,6 +35,8 @@ use tokio_util::sync::CancellationToken;
 
 /// Where the keeper's memory lies in the store.
 const MEMORY_KEY: &str = "keeper";
+/// Where the speed of the receiver's line lies in the store.
+const RATE_KEY: &str = "gps-rate";
 /// The word of a time server is looked for so often, ms.
 const NETWORK_LOOK_MS: u64 = 10_000;
 /// The actor looks around at least this often, ms.
@@ -92,9 +95,10 @@ pub async fn run(setup: PositionSetup, stop: CancellationToken) -> Result<(), Po
     let memory = restore(&setup.store).await?;
     // What was accepted before is of another start, and perhaps of another boot with the same wrong date.
     let accepted_before = setup.store.figures().await?.counts.accepted;
+    let rate = setup.store.kept(RATE_KEY).await?.and_then(|bytes| String::from_utf8(bytes).ok()?.parse().ok());
     let (outbox, jobs) = Outbox::new();
     let writer = outbox::write(setup.store.clone(), setup.view.subscribe(), jobs, stop.clone());
-    let actor = Actor::new(setup, memory, outbox, accepted_before);
+    let actor = Actor::new(setup, memory, rate, outbox, accepted_before);
     tokio::join!(writer, actor.run(stop));
     Ok(())
 }
@@ -121,6 +125,7 @@ enum Wake {
 
 struct Actor {
     gps: Option<config::Gps>,
+    rate: RateHunt,
     cameras: Vec<CameraId>,
     requests: mpsc::Receiver<PositionRequest>,
     link: watch::Receiver<LinkView>,
@@ -148,7 +153,13 @@ struct Actor {
 }
 
 impl Actor {
-    fn new(setup: PositionSetup, memory: Option<KeeperMemory>, outbox: Outbox, accepted_before: u64) -> Self {
+    fn new(
+        setup: PositionSetup,
+        memory: Option<KeeperMemory>,
+        rate: Option<u32>,
+        outbox: Outbox,
+        accepted_before: u64,
+    ) -> Self {
         let now = clock::moment(HostClock::default().trust(Mono(0)));
         let limits = KeeperLimits {
             move_threshold_m: setup.position.move_threshold_m,
@@ -161,6 +172,7 @@ impl Actor {
         tracing::info!(trailer = %setup.trailer.as_str(), restored = memory.is_some(), "the site keeper starts");
         let notices = setup.view.borrow().notices.as_ref().clone();
         Self {
+            rate: RateHunt::new(setup.gps.as_ref().and_then(|gps| gps.baud), rate),
             gps: setup.gps,
             cameras: setup.cameras,
             requests: setup.requests,
@@ -249,10 +261,29 @@ impl Actor {
                 let now = self.now();
                 let before = self.line.reader().counts().valid;
                 self.line.on_bytes(&self.buffer[..len], now.mono, &mut self.epochs);
-                self.receiver.on_bytes(self.line.reader().counts().valid - before, now.mono);
+                let sentences = self.line.reader().counts().valid - before;
+                self.receiver.on_bytes(sentences, now.mono);
+                self.hunt(len, sentences, now.mono);
             }
             Ok(_) => self.lost("it has gone"),
             Err(error) => self.lost(&error.to_string()),
+        }
+    }
+
+    /// Bytes that are no sentences mean another speed of the line.
+    fn hunt(&mut self, bytes: usize, sentences: u64, now: Mono) {
+        let before = self.rate.found();
+        let next = self.rate.on_bytes(bytes, sentences, now);
+        if let (Some(rate), Some(port)) = (next, &mut self.port) {
+            tracing::info!(rate, "no sentences from the GPS receiver: another speed is tried");
+            if let Err(error) = port.set_rate(rate) {
+                return self.lost(&error.to_string());
+            }
+        }
+        let hunted = self.gps.as_ref().is_some_and(|gps| gps.baud.is_none());
+        if let Some(found) = self.rate.found().filter(|found| hunted && before != Some(*found)) {
+            tracing::info!(rate = found, "the speed of the GPS receiver's line");
+            self.outbox.put(Job::Rate(found));
         }
     }
 
@@ -381,10 +412,11 @@ impl Actor {
         if now < self.open_at {
             return;
         }
-        match Port::open(path, gps.baud) {
+        match Port::open(path, self.rate.rate()) {
             Ok(port) => {
                 self.port = Some(port);
                 self.tries = 0;
+                self.rate.on_open();
                 self.receiver.on_open(now);
             }
             Err(error) => {
@@ -401,6 +433,10 @@ impl Actor {
         self.keeper.fill(&mut view);
         view.notices = Arc::new(self.notices.clone());
         view.receiver = self.receiver.state().clone();
+        let hunted = self.gps.as_ref().is_some_and(|gps| gps.baud.is_none());
+        view.gps_rate = self.port.as_ref().and_then(Port::rate);
+        view.gps_rate_found = self.rate.found().filter(|_| hunted);
+        view.gps_rates_in_vain = self.rate.in_vain();
         let age_ms = i64::try_from(now.mono.since_ms(self.receiver.since())).unwrap_or(i64::MAX);
         view.receiver_since = Some((self.receiver.since(), now.utc.plus_ms(-age_ms)));
         view.clock_offset = self.host.offset();

@@ -164,7 +164,8 @@ fn gps<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Gps> {
     let section = reader.section(root, "gps");
     section.table?;
     let device = reader.path(section, "device");
-    let baud = reader.whole_u32(section, "baud");
+    let given = section.table.is_some_and(|table| table.contains_key("baud"));
+    let baud = given.then(|| reader.whole_u32(section, "baud"));
     Some(Gps { device: device?, baud })
 }
 

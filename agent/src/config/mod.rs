@@ -68,8 +68,8 @@ pub struct Trailer {
 pub struct Gps {
     /// `gps.device`: path, best a stable link.
     pub device: PathBuf,
-    /// `gps.baud`: speed of the line, bit/s.
-    pub baud: u32,
+    /// `gps.baud`: speed of the line, bit/s; `None`: it is found by trying.
+    pub baud: Option<u32>,
 }
 
 /// Limits of the site keeper.

@@ -114,6 +114,22 @@ impl Port {
         self.stream.read(buffer).await
     }
 
+    /// Sets another speed, bit/s, and throws away what came at the old one.
+    ///
+    /// # Errors
+    /// What the system says; the device has gone, or can't do that speed.
+    pub fn set_rate(&mut self, baud: u32) -> io::Result<()> {
+        self.stream.set_baud_rate(baud)?;
+        self.drain();
+        Ok(())
+    }
+
+    /// The speed that the line is set to, bit/s, as the system says.
+    #[must_use]
+    pub fn rate(&self) -> Option<u32> {
+        self.stream.baud_rate().ok()
+    }
+
     /// Throws away what has come and was not read.
     pub fn drain(&self) {
         if let Err(error) = self.stream.clear(ClearBuffer::Input) {

@@ -349,7 +349,12 @@ impl Judge<'_, '_> {
             [
                 "set the speed of the GPS receiver's line".to_owned(),
                 "It sends bytes that are no sentences.".to_owned(),
-                "Try gps.baud 4800, 9600, 38400 or 115200, or set the receiver to NMEA.".to_owned(),
+                if self.seen.position.gps_rates_in_vain {
+                    "All usual speeds were tried. Set the receiver to NMEA 0183, or write its speed into gps.baud."
+                } else {
+                    "Try gps.baud 4800, 9600, 38400 or 115200, or set the receiver to NMEA."
+                }
+                .to_owned(),
             ],
         );
         let no_fix = match state {

@@ -175,7 +175,8 @@ fn place_rows(seen: &Observations<'_>) -> Vec<Row> {
         ReceiverState::Fixing => ("gives fixes", String::new()),
     };
     let since = position.receiver_since.map(|(_, utc)| format!("since {}", seen.when(utc)));
-    let note = since.into_iter().chain((!gps.1.is_empty()).then_some(gps.1)).collect::<Vec<_>>().join("; ");
+    let rate = position.gps_rate_found.map(|rate| format!("{rate} bit/s, found by trying"));
+    let note = since.into_iter().chain((!gps.1.is_empty()).then_some(gps.1)).chain(rate).collect::<Vec<_>>().join("; ");
     rows.push(row("GPS receiver", gps.0, note));
     let sentences =
         format!("{} good, {} refused", wording::count(position.sentences), wording::count(position.sentences_refused));

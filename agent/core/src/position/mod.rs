@@ -10,6 +10,7 @@ pub mod host_clock;
 pub mod keeper;
 pub mod nmea;
 pub mod places;
+pub mod rate_hunt;
 pub mod receiver_watch;
 pub mod recording;
 pub mod timeline;
@@ -184,6 +185,12 @@ pub struct PositionView {
     pub last_fix: Option<Fix>,
     /// The GPS receiver's state.
     pub receiver: ReceiverState,
+    /// Speed that its line is set to now, bit/s, as the system says; `None` while it is not open.
+    pub gps_rate: Option<u32>,
+    /// Speed of its line that was found by trying, bit/s; `None` if it is configured or not found.
+    pub gps_rate_found: Option<u32>,
+    /// True once every usual speed was tried in vain.
+    pub gps_rates_in_vain: bool,
     /// Since when the receiver has been in that state.
     pub receiver_since: Option<(Mono, Utc)>,
     /// Host UTC less GPS UTC, ms, and when it was seen; `None` if no dated fix has come.

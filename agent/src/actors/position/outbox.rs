@@ -1,7 +1,7 @@
 //! What the position actor has for the store, written in order beside its main loop.
 
 use super::places::{Answer, TowAnswer};
-use super::{MEMORY_KEY, memory_form};
+use super::{MEMORY_KEY, RATE_KEY, memory_form};
 use crate::actors::messages::{PlaceProblem, PlaceRow};
 use crate::clock;
 use crate::store::{LaterStamp, NewEvent, OpenStamp, StoreError, StoreHandle};
@@ -55,6 +55,8 @@ pub(super) enum Job {
         memory: Vec<u8>,
         then: Option<(Answer, Vec<PlaceRow>)>,
     },
+    /// The speed of the GPS receiver's line, for the next start.
+    Rate(u32),
     Answer(Answer, Vec<PlaceRow>),
     /// All that was put before it is durable: the announcement of a tow and the notice of it.
     TowAnswer(TowAnswer, Arc<PositionView>),
@@ -223,6 +225,7 @@ async fn write_one(store: &StoreHandle, job: &Job, trust: UtcTrust) -> Result<()
         Job::Restamp { from, to, view } => restamp(store, (*from, *to), 0, view).await,
         Job::Redate { after, from, view } => restamp(store, (*from, clock::mono()), *after, view).await,
         Job::Keep { memory, .. } => store.keep(MEMORY_KEY, memory.clone()).await,
+        Job::Rate(rate) => store.keep(RATE_KEY, rate.to_string().into_bytes()).await,
         Job::Answer(..) | Job::TowAnswer(..) => Ok(()),
     }
 }

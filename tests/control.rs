@@ -4,7 +4,7 @@
 #[path = "support/trailer.rs"]
 mod trailer;
 
-use pintle::actors::control::{ControlSetup, run};
+use pintle::actors::control::{ControlSetup, ReadyDesk, run};
 use pintle::actors::heartbeat::Heartbeat;
 use pintle::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow, PositionRequest, TowRequest};
 use pintle::{clock, config, store};
@@ -65,6 +65,7 @@ impl Desk {
                     lifecycle: watch::channel(LifecycleView::default()).1,
                     store,
                     audit: pintle::audit::Log::at(state.join("audit")),
+                    ready: ReadyDesk::default(),
                     heartbeat: Heartbeat::default(),
                 };
                 run(setup, until).await.unwrap();

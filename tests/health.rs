@@ -76,6 +76,7 @@ impl Rig {
             host: watch::channel(seen.host).1,
             inputs: watch::channel(seen.inputs.clone()).1,
             lifecycle: watch::channel(LifecycleView::default()).1,
+            ticks: watch::channel(Arc::default()).1,
             audit: pintle::audit::Log::at(base.path().join("audit")),
             heartbeat: heartbeat.clone(),
         };

@@ -3,7 +3,7 @@
 //!
 //! Views go through `watch` (only the newest counts), commands through bounded channels with a way back for the answer.
 
-use crate::actors::control::{self, ControlSetup};
+use crate::actors::control::{self, ControlSetup, ReadyDesk};
 use crate::actors::forward::{self, ForwardSetup};
 use crate::actors::health::{self, HealthSetup};
 use crate::actors::heartbeat::Heartbeat;
@@ -12,8 +12,9 @@ use crate::actors::images::{self, ImagesSetup};
 use crate::actors::inputs::{self, InputsSetup};
 use crate::actors::intake::{self, IntakeSetup};
 use crate::actors::link::{self, LinkSetup};
-use crate::actors::messages::PositionRequest;
+use crate::actors::messages::{PositionRequest, TickRequest};
 use crate::actors::position::{self, PositionSetup};
+use crate::actors::ready::{self, ReadySetup};
 use crate::actors::retention::{self, RetentionSetup};
 use crate::audit;
 use crate::config::Config;
@@ -23,6 +24,7 @@ use crate::lifecycle::{IntakeThread, Parts};
 use crate::store::StoreHandle;
 use pintle_core::cameras::IntakeView;
 use pintle_core::forward::ForwardView;
+use pintle_core::health::ready::TickBook;
 use pintle_core::health::{Facts, LifecycleView};
 use pintle_core::host::HostView;
 use pintle_core::inputs::InputsView;
@@ -50,6 +52,8 @@ pub struct Wires {
     inputs: watch::Sender<InputsView>,
     lifecycle: watch::Receiver<LifecycleView>,
     places: watch::Sender<mpsc::Sender<PositionRequest>>,
+    ticks: watch::Sender<Arc<TickBook>>,
+    tick_owner: watch::Sender<mpsc::Sender<TickRequest>>,
     intake_beat: Heartbeat,
     health_beat: Heartbeat,
     audit: audit::Log,
@@ -74,6 +78,8 @@ impl Wires {
             inputs: watch::Sender::default(),
             lifecycle,
             places: watch::Sender::new(mpsc::channel(PLACE_REQUESTS_MAX).0),
+            ticks: watch::Sender::default(),
+            tick_owner: watch::Sender::new(mpsc::channel(PLACE_REQUESTS_MAX).0),
             intake_beat: Heartbeat::default(),
             health_beat: Heartbeat::default(),
         }
@@ -169,6 +175,7 @@ impl Wires {
         self.start_link(parts);
         self.start_host(parts);
         self.start_inputs(parts);
+        self.start_ready(parts);
         self.start_control(parts);
     }
 
@@ -277,6 +284,26 @@ impl Wires {
         });
     }
 
+    /// control ─► owner of the ticks ─► store, health; position ─► it (ticks go with a move).
+    fn start_ready(&self, parts: &mut Parts) {
+        let (store, position, view) = (self.store.clone(), self.position.subscribe(), self.ticks.clone());
+        let (owner, board, beat) = (self.tick_owner.clone(), self.board.clone(), Heartbeat::default());
+        parts.add(|stop| {
+            keep_running("ready", board, beat.clone(), stop, move |stop| {
+                let (sender, requests) = mpsc::channel(PLACE_REQUESTS_MAX);
+                owner.send_replace(sender);
+                let setup = ReadySetup {
+                    store: store.clone(),
+                    position: position.clone(),
+                    requests,
+                    view: view.clone(),
+                    heartbeat: beat.clone(),
+                };
+                async move { ready::run(setup, stop).await.map_err(|error| reason(&error, error.advice())) }
+            })
+        });
+    }
+
     /// people ─► control ─► owner of the place table and of the tow, audit; position, lifecycle, store ─► control
     /// (status).
     fn start_control(&self, parts: &mut Parts) {
@@ -290,6 +317,14 @@ impl Wires {
             lifecycle: self.lifecycle.clone(),
             store: self.store.clone(),
             audit: self.audit.clone(),
+            ready: ReadyDesk {
+                facts: self.facts.clone(),
+                intake: self.intake.subscribe(),
+                forward: self.forward.subscribe(),
+                link: self.link.subscribe(),
+                ticks: self.ticks.subscribe(),
+                owner: self.tick_owner.subscribe(),
+            },
             heartbeat: beat.clone(),
         };
         let board = self.board.clone();
@@ -307,7 +342,7 @@ impl Wires {
         let (position, intake, forward) =
             (self.position.subscribe(), self.intake.subscribe(), self.forward.subscribe());
         let (link, host, lifecycle) = (self.link.subscribe(), self.host.subscribe(), self.lifecycle.clone());
-        let inputs = self.inputs.subscribe();
+        let (inputs, ticks) = (self.inputs.subscribe(), self.ticks.subscribe());
         let (beat, board, audit) = (self.health_beat.clone(), self.board.clone(), self.audit.clone());
         parts.add(|stop| {
             keep_running("health", board, beat.clone(), stop, move |stop| {
@@ -323,6 +358,7 @@ impl Wires {
                     host: host.clone(),
                     inputs: inputs.clone(),
                     lifecycle: lifecycle.clone(),
+                    ticks: ticks.clone(),
                     audit: audit.clone(),
                     heartbeat: beat.clone(),
                 };

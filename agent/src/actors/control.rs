@@ -3,6 +3,9 @@
 
 mod hold;
 mod queue;
+mod ready;
+
+pub use ready::ReadyDesk;
 
 use super::heartbeat::Heartbeat;
 use super::messages::{PlaceProblem, PlaceRequest, PlaceRow, PositionRequest, TowRequest};
@@ -66,6 +69,8 @@ pub struct ControlSetup {
     pub store: StoreHandle,
     /// Where each act is written down before it is answered.
     pub audit: audit::Log,
+    /// What says whether a technician may leave.
+    pub ready: ReadyDesk,
     /// Proof of progress.
     pub heartbeat: Heartbeat,
 }
@@ -208,7 +213,12 @@ async fn farewell(caller: &mut Caller, problem: &Problem) {
 fn is_audited(verb: &Verb) -> bool {
     !matches!(
         verb,
-        Verb::PlaceList | Verb::Status | Verb::TowStatus | Verb::HoldList | Verb::QueueList { reveal: false }
+        Verb::PlaceList
+            | Verb::Status
+            | Verb::TowStatus
+            | Verb::ReadyStatus
+            | Verb::HoldList
+            | Verb::QueueList { reveal: false }
     )
 }
 
@@ -257,6 +267,7 @@ async fn audit(
         entry = entry.with("camera", camera);
     }
     match &ask.verb {
+        Verb::ReadyTick { tick, undo } => entry = entry.with("tick", tick.word()).with("undo", undo),
         Verb::QueueList { reveal } => entry = entry.with("reveal", reveal),
         Verb::QueueRetry { sequence: Some(sequence) } => entry = entry.with("sequence", sequence),
         Verb::QueueDrop { sequence, why } => entry = entry.with("sequence", sequence).with("why", why),
@@ -293,6 +304,8 @@ async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> 
     let by = ask.by.clone();
     let rows = match &ask.verb {
         Verb::Status => return Ok(status(setup).await),
+        Verb::ReadyStatus => return Ok(ready::answer(setup)),
+        Verb::ReadyTick { tick, undo } => return ready::tick(setup, *tick, *undo, by).await,
         Verb::QueueList { .. } | Verb::QueueRetry { .. } | Verb::QueueDrop { .. } => {
             return queue::answer(setup, &ask.verb).await;
         }

@@ -15,6 +15,7 @@ use crate::store::{QueueFigures, StoreHandle};
 use history::History;
 use pintle_core::cameras::IntakeView;
 use pintle_core::forward::ForwardView;
+use pintle_core::health::ready::TickBook;
 use pintle_core::health::{Facts, Life, LifecycleView, Memory, Observations, QueueView, Snapshot, snapshot};
 use pintle_core::host::HostView;
 use pintle_core::inputs::InputsView;
@@ -62,6 +63,8 @@ pub struct HealthSetup {
     pub inputs: watch::Receiver<InputsView>,
     /// From the lifecycle.
     pub lifecycle: watch::Receiver<LifecycleView>,
+    /// What people ticked.
+    pub ticks: watch::Receiver<Arc<TickBook>>,
     /// Whether the audit can be written.
     pub audit: audit::Log,
     /// Turned after each judgement whose files, if any were due, have been written.
@@ -190,6 +193,7 @@ impl Composer {
         let inputs = self.setup.inputs.borrow().clone();
         let mut lifecycle = self.setup.lifecycle.borrow().clone();
         lifecycle.audit_trouble = self.setup.audit.trouble();
+        let ticks = self.setup.ticks.borrow().clone();
         let now = clock::moment(position.utc_trust);
         let seen = Observations {
             now,
@@ -203,6 +207,9 @@ impl Composer {
             inputs: &inputs,
             queue: queue.as_ref().map_err(String::as_str),
             lifecycle: &lifecycle,
+            ticks: &ticks,
+            // No part sends test alerts yet, so none was ever answered.
+            test_alert: None,
         };
         let snapshot = snapshot(&seen, &mut self.memory);
         let gist = gist(&snapshot, life);
@@ -315,7 +322,9 @@ fn is_kept(name: &str) -> bool {
 fn gist(snapshot: &Snapshot, life: Life) -> Vec<String> {
     let needs = snapshot.needs.iter().map(|need| format!("{}{}", need.code, need.urgency.word()));
     let sections = snapshot.sections.iter().map(|section| format!("{}{}", section.state.word(), section.answer));
-    [life.word().to_owned(), snapshot.word.word().to_owned()].into_iter().chain(needs).chain(sections).collect()
+    let parts = snapshot.ready.parts.iter().map(|part| format!("{}{}", part.code, part.holds));
+    let words = [life.word().to_owned(), snapshot.word.word().to_owned()];
+    words.into_iter().chain(needs).chain(sections).chain(parts).collect()
 }
 
 fn queue_view(figures: QueueFigures) -> QueueView {

@@ -1,5 +1,6 @@
 //! Requests from one actor to another, with the answer's way back.
 
+use pintle_core::health::ready::Tick;
 use pintle_core::ids::{CameraId, SiteId};
 use pintle_core::position::PositionView;
 use pintle_core::position::places::{LineState, PlaceLine};
@@ -97,4 +98,17 @@ pub struct PlaceRow {
 pub struct PlaceProblem {
     /// One sentence, ready to show.
     pub detail: String,
+}
+
+/// A person has looked at something that Pintle can't see. It is durable before the answer.
+#[derive(Debug)]
+pub struct TickRequest {
+    /// What was looked at.
+    pub tick: Tick,
+    /// True to take it back.
+    pub undo: bool,
+    /// Who says so.
+    pub by: String,
+    /// Where the answer goes.
+    pub answer: oneshot::Sender<Result<(), PlaceProblem>>,
 }

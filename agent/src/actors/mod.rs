@@ -13,4 +13,5 @@ pub mod intake;
 pub mod link;
 pub mod messages;
 pub mod position;
+pub mod ready;
 pub mod retention;

@@ -29,6 +29,17 @@ pub(super) struct Way {
 }
 
 impl Way {
+    /// The same for the whole result; `see` is shown it whatever the form of the output.
+    pub(super) fn ask_and_see<T: DeserializeOwned>(
+        &self,
+        request: &Value,
+        out: &mut dyn Write,
+        mut see: impl FnMut(&T),
+        as_text: impl FnOnce(&T, &Value, &mut dyn Write) -> io::Result<()>,
+    ) -> Exit {
+        self.answered(request, "", out, &mut see, as_text)
+    }
+
     /// Asks, and shows the part of the result that `pointer` names by `as_text`, or all of it as JSON. Ends with 69 if
     /// no agent runs, with 2 if it refused.
     pub(super) fn ask<T: DeserializeOwned>(
@@ -36,6 +47,17 @@ impl Way {
         request: &Value,
         pointer: &str,
         out: &mut dyn Write,
+        as_text: impl FnOnce(&T, &Value, &mut dyn Write) -> io::Result<()>,
+    ) -> Exit {
+        self.answered(request, pointer, out, &mut |_| {}, as_text)
+    }
+
+    fn answered<T: DeserializeOwned>(
+        &self,
+        request: &Value,
+        pointer: &str,
+        out: &mut dyn Write,
+        see: &mut dyn FnMut(&T),
         as_text: impl FnOnce(&T, &Value, &mut dyn Write) -> io::Result<()>,
     ) -> Exit {
         let socket = match &self.socket {
@@ -61,6 +83,9 @@ impl Way {
         };
         let result = answer.get("result").cloned().unwrap_or(Value::Null);
         let part = result.pointer(pointer).map(T::deserialize);
+        if let Some(Ok(part)) = &part {
+            see(part);
+        }
         let (written, exit) = match part {
             Some(Ok(part)) if !self.json => (as_text(&part, &result, out).and_then(|()| out.flush()), Exit::Good),
             Some(Ok(_)) => (as_json(&result, out), Exit::Good),

@@ -15,6 +15,7 @@ pub mod hold;
 pub mod key;
 pub mod place;
 pub mod queue;
+pub mod ready;
 pub mod replay;
 pub mod run;
 pub mod setup;
@@ -55,6 +56,8 @@ enum Command {
     Hold(hold::HoldArgs),
     /// Announce a planned move, end it, or tell of it.
     Tow(tow::TowArgs),
+    /// Say whether a technician may leave, what is missing, and tick what only a person can see.
+    Ready(ready::ReadyArgs),
     /// Run a simulated trailer on this computer and judge it.
     Demo(crate::demo::DemoArgs),
     /// Replay recorded lines of a GPS receiver, and tell which sites are found in them.
@@ -91,6 +94,7 @@ pub fn main() -> Exit {
         Command::Audit(args) => audit::audit(&args, &mut out),
         Command::Hold(args) => hold::hold(&args, &mut out),
         Command::Tow(args) => tow::tow(&args, &mut out),
+        Command::Ready(args) => ready::ready(&args, &mut out),
         Command::Key(args) => key::key(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),
         Command::Replay(args) => replay::replay(&args, &mut out),

@@ -10,6 +10,7 @@ use super::{ShowError, public};
 use askama::Template;
 use pintle_core::health::wording;
 use pintle_core::wire::health::{HealthBody, LineBody, NeedBody, RowBody, SectionBody};
+use pintle_core::wire::ready::{PartBody, ReadyBody};
 
 /// How many changes the page tells.
 const CHANGES_SHOWN: usize = 12;
@@ -66,6 +67,21 @@ struct Card<'a> {
     at: String,
 }
 
+struct PartView<'a> {
+    section: u8,
+    href: &'a str,
+    what: &'a str,
+    seen: &'a str,
+    how: &'a str,
+}
+
+struct ReadyView<'a> {
+    title: &'static str,
+    sentence: &'a str,
+    missing: Vec<PartView<'a>>,
+    holding: String,
+}
+
 struct ChangeView<'a> {
     at: &'a str,
     when: String,
@@ -83,6 +99,7 @@ struct Page<'a> {
     ledger: Vec<(&'static str, String)>,
     map: Map,
     changes: Vec<ChangeView<'a>>,
+    ready: Option<ReadyView<'a>>,
     generation: u64,
     version: &'a str,
 }
@@ -119,6 +136,7 @@ pub fn page(body: &HealthBody) -> Result<String, ShowError> {
             .take(CHANGES_SHOWN)
             .map(|change| ChangeView { at: &change.at, when: times.say(Some(&change.at)), text: &change.text })
             .collect(),
+        ready: body.ready.as_ref().filter(|ready| ready.fresh).map(|ready| ready_view(ready, body)),
         generation: body.generation,
         version: &body.process.version,
     };
@@ -188,6 +206,24 @@ fn need_view(need: &NeedBody, body: &HealthBody, times: &Times) -> NeedView {
         why: need.why.clone(),
         how: need.how.clone(),
         since: times.say(need.since.as_ref()),
+    }
+}
+
+/// First on the page after an arrival.
+fn ready_view<'a>(ready: &'a ReadyBody, body: &'a HealthBody) -> ReadyView<'a> {
+    let part = |part: &'a PartBody| PartView {
+        section: part.section,
+        href: body.sections.iter().find(|section| section.no == part.section).map_or("leaves", |section| &section.key),
+        what: &part.what,
+        seen: &part.seen,
+        how: &part.how,
+    };
+    let holding: Vec<String> = ready.parts.iter().filter(|part| part.holds).map(|part| part.what.clone()).collect();
+    ReadyView {
+        title: if ready.ready { "Ready to leave" } else { "Not ready to leave" },
+        sentence: &ready.sentence,
+        missing: ready.parts.iter().filter(|part| !part.holds).map(part).collect(),
+        holding: holding.join(", "),
     }
 }
 

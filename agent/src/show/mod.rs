@@ -7,12 +7,14 @@ mod map;
 mod metrics;
 mod notices;
 mod public;
+mod ready;
 pub mod survey;
 mod text;
 mod times;
 pub mod track;
 
 pub use html::{page, remaining};
+pub use ready::ready_text;
 pub use text::text;
 
 use pintle_core::wire::health::HealthBody;

@@ -1,5 +1,6 @@
 //! `health.txt`: a note as a good colleague leaves it, 80 columns.
 
+use super::ready::ready_note;
 use super::times::Times;
 use pintle_core::ids::printable;
 use pintle_core::wire::health::{HealthBody, LineBody, SectionBody};
@@ -21,6 +22,10 @@ pub fn text(body: &HealthBody) -> String {
     note.wrapped("", "", &body.sentence);
     note.line(&format!("Written {}. Good until {}.", times.written_long(), times.until()));
     note.wrapped("", "", "If it is later than that now, this is stale: it tells how things were, not how they are.");
+    if let Some(ready) = body.ready.as_ref().filter(|ready| ready.fresh) {
+        note.blank();
+        ready_note(&mut note, ready);
+    }
     needs(&mut note, body, &times);
     for section in &body.sections {
         section_note(&mut note, section, body, &times);

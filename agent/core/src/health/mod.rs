@@ -6,6 +6,7 @@
 mod freshness;
 mod memory;
 mod needs;
+pub mod ready;
 mod sections;
 pub mod visit;
 pub mod wording;
@@ -23,6 +24,7 @@ use crate::moment::{Moment, Utc};
 use crate::position::PositionView;
 use crate::queue::LedgerCounts;
 use crate::queue::holds::HoldsView;
+use ready::{Ready, ReadySeen, TestAlert, TickBook};
 
 /// The one word about a trailer, in rising order of urgency. A reader adds "stale".
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -192,6 +194,27 @@ pub struct Observations<'a> {
     pub queue: Result<&'a QueueView, &'a str>,
     /// From the lifecycle.
     pub lifecycle: &'a LifecycleView,
+    /// What people ticked on their walk round the trailer.
+    pub ticks: &'a TickBook,
+    /// The newest test alert.
+    pub test_alert: Option<TestAlert>,
+}
+
+impl<'a> Observations<'a> {
+    /// The part of them that says whether a technician may leave.
+    #[must_use]
+    pub fn ready_seen(&self) -> ReadySeen<'a> {
+        ReadySeen {
+            now: self.now,
+            facts: self.facts,
+            position: self.position,
+            intake: self.intake,
+            forward: self.forward,
+            link: self.link,
+            ticks: self.ticks,
+            test_alert: self.test_alert,
+        }
+    }
 }
 
 /// Something that a person must do.
@@ -283,6 +306,8 @@ pub struct Snapshot {
     pub sections: Vec<Section>,
     /// What changed lately, oldest first.
     pub changes: Vec<Change>,
+    /// Whether a technician may leave.
+    pub ready: Ready,
 }
 
 /// Judges one set of observations. `memory` carries over from one call to the next since when things have been so.
@@ -292,9 +317,10 @@ pub fn snapshot(seen: &Observations<'_>, memory: &mut Memory) -> Snapshot {
     let worst = needs.first().map_or(Word::Fine, |need| need.urgency);
     // A trailer that nobody can vouch for yet is never called fine.
     let word = if seen.life == Life::Running { worst } else { worst.max(Word::Look) };
-    let sections = sections::sections(seen, &needs);
+    let ready = ready::ready(&seen.ready_seen());
+    let sections = sections::sections(seen, &needs, &ready);
     memory.note(seen, word, &needs);
-    Snapshot { word, sentence: wording::headline(seen, &needs), needs, sections, changes: memory.changes() }
+    Snapshot { word, sentence: wording::headline(seen, &needs), needs, sections, changes: memory.changes(), ready }
 }
 
 #[cfg(test)]

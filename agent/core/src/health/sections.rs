@@ -1,5 +1,6 @@
 //! Each part of the trailer in people's words. Nothing here decides; the marks come from the needs.
 
+use super::ready::{Ready, TICK_CAUTION};
 use super::{Need, Observations, Row, Section, SectionState, Word, wording};
 use crate::ids::printable;
 use crate::inputs::InputState;
@@ -13,7 +14,7 @@ pub(super) const NOT_FITTED: &str = "not fitted";
 const UNKNOWN: &str = "unknown";
 
 /// All twelve sections, by number.
-pub(super) fn sections(seen: &Observations<'_>, needs: &[Need]) -> Vec<Section> {
+pub(super) fn sections(seen: &Observations<'_>, needs: &[Need], ready: &Ready) -> Vec<Section> {
     let mut sections = vec![
         place(seen),
         lines(seen),
@@ -25,7 +26,7 @@ pub(super) fn sections(seen: &Observations<'_>, needs: &[Need]) -> Vec<Section> 
         mast(seen),
         clock(seen),
         changes(),
-        not_fitted(11, "walk", "Walk-round"),
+        walk(ready),
         not_fitted(12, "do", "Do"),
     ];
     for section in &mut sections {
@@ -487,4 +488,27 @@ fn clock(seen: &Observations<'_>) -> Section {
 fn changes() -> Section {
     let told = ["Last changes".to_owned(), String::new(), "The most recent, newest first.".to_owned()];
     section(10, "changes", "Last changes", told)
+}
+
+/// What a person ticks on a walk round the trailer.
+fn walk(ready: &Ready) -> Section {
+    let ticks: Vec<_> = ready.parts.iter().filter(|part| part.by_person).collect();
+    let done = ticks.iter().filter(|part| part.holds).count();
+    let all = ticks.len();
+    let (answer, detail) = match (ready.site, done) {
+        (None, _) => ("No site yet".to_owned(), String::new()),
+        (Some(_), 0) => ("Nothing ticked here".to_owned(), "Pintle can't see these; look yourself.".to_owned()),
+        (Some(_), done) if done == all => ("All ticked".to_owned(), String::new()),
+        (Some(_), done) => (format!("{done} of {all} ticked"), "Pintle can't see these; look yourself.".to_owned()),
+    };
+    let sentence = format!("What only a person can see. Ticks belong to a site and go with a move. {TICK_CAUTION}");
+    let mut section = section(11, "walk", "Walk-round", [answer, detail, sentence]);
+    if ready.site.is_none() {
+        section.state = SectionState::Unknown;
+    }
+    let row = |part: &&super::ready::Part| {
+        if part.holds { row(part.what, "ticked", part.seen.clone()) } else { row(part.what, "look yourself", "") }
+    };
+    section.rows = ticks.iter().map(row).collect();
+    section
 }

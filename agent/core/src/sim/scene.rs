@@ -3,6 +3,7 @@
 use crate::cameras::{CameraView, IntakeView};
 use crate::forward::ForwardView;
 use crate::geo::LatLon;
+use crate::health::ready::{TestAlert, TickBook};
 use crate::health::{Facts, Life, LifecycleView, Observations, QueueView};
 use crate::host::HostView;
 use crate::ids::{CameraId, SiteId};
@@ -41,6 +42,10 @@ pub struct Scene {
     pub queue: Result<QueueView, String>,
     /// Lifecycle.
     pub lifecycle: LifecycleView,
+    /// What people ticked.
+    pub ticks: TickBook,
+    /// The newest test alert.
+    pub test_alert: Option<TestAlert>,
 }
 
 impl Scene {
@@ -53,17 +58,7 @@ impl Scene {
         let arrived = ago(5 * DAY_MS + 5 * 3_600_000 + 1_200_000);
         let site = site(12, 44.51020, -38.19870, 3.1, arrived.1);
         let earlier = site_left(11, 44.49130, -38.22510, arrived.1);
-        let cameras: Vec<CameraView> = (1..=3_u64)
-            .filter_map(|n| {
-                Some(CameraView {
-                    id: CameraId::new(&format!("camera-{n}")).ok()?,
-                    label: format!("Camera {n}"),
-                    reads: 41_200 + 17 * n,
-                    hits: 3 * n,
-                    last_read: Some(ago(4000 * n)),
-                })
-            })
-            .collect();
+        let cameras = cameras(&ago);
         let roads = [
             ("Quernstone Road", "Brackwater Lane", "northbound"),
             ("Quernstone Road", "Brackwater Lane", "southbound"),
@@ -146,6 +141,8 @@ impl Scene {
                 ..QueueView::default()
             }),
             lifecycle: LifecycleView::default(),
+            ticks: TickBook::default(),
+            test_alert: None,
         }
     }
 
@@ -239,6 +236,8 @@ impl Scene {
             inputs: InputsView::default(),
             queue: Err("the store has not answered yet".to_owned()),
             lifecycle: LifecycleView::default(),
+            ticks: TickBook::default(),
+            test_alert: None,
         }
     }
 
@@ -257,6 +256,40 @@ impl Scene {
             inputs: &self.inputs,
             queue: self.queue.as_ref().map_err(String::as_str),
             lifecycle: &self.lifecycle,
+            ticks: &self.ticks,
+            test_alert: self.test_alert,
+        }
+    }
+
+    /// The same scene `ms` later by the wall clock: every time of day in it is moved, nothing else.
+    pub fn shift(&mut self, ms: i64) {
+        let later = |utc: &mut Utc| *utc = utc.plus_ms(ms);
+        let both = |at: &mut Option<(Mono, Utc)>| *at = at.map(|(mono, utc)| (mono, utc.plus_ms(ms)));
+        later(&mut self.now.utc);
+        later(&mut self.facts.started.utc);
+        let position = &mut self.position;
+        both(&mut position.since);
+        both(&mut position.receiver_since);
+        for site in position.site.iter_mut().chain(Arc::make_mut(&mut position.history)) {
+            later(&mut site.arrived);
+            site.left.iter_mut().for_each(later);
+        }
+        position.adrift.iter_mut().for_each(later);
+        position.last_fix.iter_mut().filter_map(|fix| fix.utc.as_mut()).for_each(later);
+        for lines in Arc::make_mut(&mut position.places).sites.values_mut() {
+            lines.lines.values_mut().for_each(|(line, _)| later(&mut line.at));
+        }
+        self.intake.cameras.iter_mut().for_each(|camera| both(&mut camera.last_read));
+        both(&mut self.forward.last_receipt);
+        both(&mut self.forward.last_try);
+        both(&mut self.forward.failing_since);
+        if let Ok(queue) = &mut self.queue {
+            queue.oldest_waiting.iter_mut().for_each(later);
+        }
+        self.ticks.ticks.values_mut().for_each(|ticked| later(&mut ticked.at));
+        if let Some(alert) = &mut self.test_alert {
+            later(&mut alert.sent);
+            alert.answered.iter_mut().for_each(later);
         }
     }
 
@@ -271,6 +304,21 @@ impl Scene {
         self.now.mono = self.now.mono.plus_ms(ms);
         self.now.utc = self.now.utc.plus_ms(i64::try_from(ms).unwrap_or(0));
     }
+}
+
+/// Three cameras that have read seconds ago.
+fn cameras(ago: &dyn Fn(u64) -> (Mono, Utc)) -> Vec<CameraView> {
+    (1..=3_u64)
+        .filter_map(|n| {
+            Some(CameraView {
+                id: CameraId::new(&format!("camera-{n}")).ok()?,
+                label: format!("Camera {n}"),
+                reads: 41_200 + 17 * n,
+                hits: 3 * n,
+                last_read: Some(ago(4000 * n)),
+            })
+        })
+        .collect()
 }
 
 fn facts(started: (Mono, Utc)) -> Facts {

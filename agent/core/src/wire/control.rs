@@ -5,6 +5,7 @@
 
 use super::problem::{Fault, Problem};
 use super::tree::{self, Tree};
+use crate::health::ready::Tick;
 use crate::ids::{CameraId, printable};
 use crate::moment::Utc;
 use crate::nearest::nearest;
@@ -28,7 +29,7 @@ pub const BY_CHARS_MAX: usize = 80;
 pub const CASE_CHARS_MAX: usize = 200;
 
 /// All verbs that are answered; everything else is refused.
-pub const VERBS: [&str; 15] = [
+pub const VERBS: [&str; 17] = [
     "place.list",
     "place.set",
     "place.confirm",
@@ -36,6 +37,8 @@ pub const VERBS: [&str; 15] = [
     "tow.end",
     "tow.status",
     "status",
+    "ready.status",
+    "ready.tick",
     "queue.list",
     "queue.retry",
     "queue.drop",
@@ -105,6 +108,15 @@ pub enum Verb {
     TowStatus,
     /// `status`
     Status,
+    /// `ready.status`
+    ReadyStatus,
+    /// `ready.tick`
+    ReadyTick {
+        /// What was looked at.
+        tick: Tick,
+        /// True to take it back.
+        undo: bool,
+    },
     /// `queue.list`
     QueueList {
         /// Whether to show the plates.
@@ -142,6 +154,8 @@ impl Verb {
             Self::TowEnd => "tow.end",
             Self::TowStatus => "tow.status",
             Self::Status => "status",
+            Self::ReadyStatus => "ready.status",
+            Self::ReadyTick { .. } => "ready.tick",
             Self::QueueList { .. } => "queue.list",
             Self::QueueRetry { .. } => "queue.retry",
             Self::QueueDrop { .. } => "queue.drop",
@@ -301,6 +315,12 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
                 .zip(faults.text(args, "why", WHY_CHARS_MAX, true))
                 .map(|(sequence, why)| Verb::QueueDrop { sequence, why })
         }
+        "ready.tick" => {
+            faults.check_names(args, "args.", &["tick", "undo"]);
+            let tick = faults.tick(args);
+            let undo = faults.flag(args, "undo");
+            tick.map(|tick| Verb::ReadyTick { tick, undo })
+        }
         "tow.begin" => {
             faults.check_names(args, "args.", &["for_s", "extend", "reason"]);
             let for_s = faults.whole(args, "for_s", TOW_S_MAX);
@@ -315,6 +335,7 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
                 "status" => Verb::Status,
                 "tow.end" => Verb::TowEnd,
                 "tow.status" => Verb::TowStatus,
+                "ready.status" => Verb::ReadyStatus,
                 "key.rotate" => Verb::KeyRotate,
                 "hold.list" => Verb::HoldList,
                 _ => Verb::PlaceList,
@@ -459,6 +480,19 @@ impl Faults {
         }
     }
 
+    fn tick(&mut self, args: &Fields<'_>) -> Option<Tick> {
+        let text = self.text(args, "tick", 200, true)?;
+        let found = Tick::of_word(&text);
+        if found.is_none() {
+            let words = Tick::ALL.map(Tick::word);
+            let near = nearest(&text, words);
+            let hint =
+                near.map_or_else(|| format!("there are {}", words.join(", ")), |near| format!("did you mean {near}?"));
+            self.add("tick", near, format!("there is nothing of that name to tick; {hint}"));
+        }
+        found
+    }
+
     fn sequence(&mut self, args: &Fields<'_>, needed: bool) -> Option<u64> {
         let wanted = "`args.sequence` is no number of an event; `queue.list` shows them";
         match field(args, "sequence") {
@@ -559,6 +593,11 @@ mod tests {
         );
         assert_eq!(read(r#"{"do":"tow.end","by":"x"}"#).verb, Verb::TowEnd);
         assert_eq!(read(r#"{"do":"tow.status"}"#).verb, Verb::TowStatus);
+        assert_eq!(read(r#"{"do":"ready.status"}"#).verb, Verb::ReadyStatus);
+        let tick = read(r#"{"do":"ready.tick","by":"x","args":{"tick":"mast"}}"#).verb;
+        assert_eq!(tick, Verb::ReadyTick { tick: Tick::Mast, undo: false });
+        let refused_tick = refused(r#"{"do":"ready.tick","by":"x","args":{"tick":"msat"}}"#).1;
+        assert_eq!(refused_tick, "there is nothing of that name to tick; did you mean mast?");
     }
 
     #[test]

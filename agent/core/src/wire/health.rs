@@ -3,6 +3,7 @@
 //! What people wrote and what devices said is cleaned of control and direction-changing characters before it gets in
 //! here, so that a terminal or a page can show it. No field holds a plate.
 
+use super::ready::ReadyBody;
 use crate::geo::{LatLon, LocalPlane};
 use crate::health::{Change, Observations, Section, Snapshot};
 use crate::ids::printable;
@@ -62,6 +63,9 @@ pub struct HealthBody {
     pub computer: ComputerBody,
     /// What changed lately, oldest first.
     pub changes: Vec<ChangeBody>,
+    /// Whether a technician may leave; absent in files of an older program.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ready: Option<ReadyBody>,
 }
 
 /// Who a trailer is.
@@ -417,6 +421,7 @@ impl HealthBody {
             cameras: cameras(seen),
             computer: computer(seen),
             changes: snapshot.changes.iter().map(ChangeBody::from).collect(),
+            ready: Some(ReadyBody::from(&snapshot.ready)),
         }
     }
 

@@ -16,6 +16,7 @@ pub mod problem;
 pub mod queue;
 pub mod read_in;
 pub mod read_out;
+pub mod ready;
 pub mod receipt;
 pub mod site;
 pub mod stamp;

@@ -3,7 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 use nix::pty::openpty;
-use nix::unistd::{geteuid, ttyname};
+use nix::unistd::{User, geteuid, ttyname};
 use pintle::actors::heartbeat::Heartbeat;
 use pintle::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow, PositionRequest};
 use pintle::actors::position::{self, PositionError, PositionSetup};
@@ -13,6 +13,7 @@ use pintle::io::serial::{Port, PortError};
 use pintle::store::{self, StoreHandle};
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::moment::{Moment, UtcTrust};
+use pintle_core::position::clock_feed::{ClockFeed, SOCK_MAGIC};
 use pintle_core::position::places::LineState;
 use pintle_core::position::{KeeperState, PositionView, ReceiverState};
 use pintle_core::queue::{EventKind, Lane};
@@ -118,7 +119,11 @@ impl Rig {
         let (requests, requests_out) = mpsc::channel(4);
         let (heartbeat, stop) = (Heartbeat::default(), CancellationToken::new());
         let setup = PositionSetup {
-            gps: Some(config::Gps { device: folder.path().join("gps"), baud: None }),
+            gps: Some(config::Gps {
+                device: folder.path().join("gps"),
+                baud: None,
+                chrony_sock: Some(folder.path().join("chrony.sock")),
+            }),
             position: config::Position { move_threshold_m: 50.0, settle_s: 5 },
             cameras: vec![CameraId::new("north").unwrap()],
             trailer: TrailerId::new("heron-3").unwrap(),
@@ -385,4 +390,108 @@ async fn a_site_is_found_told_to_the_store_and_remembered_with_its_place_lines()
     assert_eq!((rows[0].site, rows[0].camera.clone()), (Some(site.id), camera));
     assert!(rows[0].sentence.contains("not verified since boot"), "{}", rows[0].sentence);
     again.end().await;
+}
+
+/// True if chronyd and chronyc are there; else it says so, or fails if all rigs are demanded.
+fn chrony_rig() -> bool {
+    let there = std::process::Command::new("chronyd").arg("--version").output().is_ok_and(|said| said.status.success());
+    if !there {
+        assert!(std::env::var("PINTLE_RIGS").map_or(true, |rigs| rigs != "all"), "needs chronyd");
+        drop(std::io::stderr().lock().write_all(b"not run: needs chronyd (Debian package chrony)\n"));
+    }
+    there
+}
+
+/// Sends a fix of now four times a second until it is aborted.
+fn feed_fixes(mut receiver: Receiver) -> JoinHandle<()> {
+    tokio::spawn(async move {
+        loop {
+            receiver.send_fix(0.0);
+            sleep(Duration::from_millis(250)).await;
+        }
+    })
+}
+
+#[tokio::test]
+async fn whoever_listens_on_the_socket_for_chrony_gets_the_time_and_nobody_there_is_only_told() {
+    let mut rig = Rig::start();
+    let receiver = Receiver::plug_in();
+    point(&rig.link(), &receiver.path);
+    let fixes = feed_fixes(receiver);
+    let path = rig.folder.path().join("chrony.sock");
+    let unheard =
+        |view: &PositionView, word: &str| matches!(&view.clock_feed, ClockFeed::Unheard(w) if w.contains(word));
+    rig.wait_for("a missing socket", |view| unheard(view, "is not there; look whether chronyd runs")).await;
+    let socket = tokio::net::UnixDatagram::bind(&path).unwrap();
+    let mut sample = [0; 64];
+    let length = timeout(PATIENCE, socket.recv(&mut sample)).await.unwrap().unwrap();
+    assert_eq!((length, i32::from_ne_bytes(sample[36..40].try_into().unwrap())), (40, SOCK_MAGIC));
+    let seconds = i64::from_ne_bytes(sample[..8].try_into().unwrap());
+    assert!((clock::utc().0 / 1000 - seconds).abs() < 60, "the host's clock at the fix: {seconds}");
+    let offset_s = f64::from_ne_bytes(sample[16..24].try_into().unwrap());
+    assert!((-10.0..0.1).contains(&offset_s), "the sentence tells of the past, as a serial line does: {offset_s}");
+    rig.wait_for("taken samples", |view| matches!(view.clock_feed, ClockFeed::Given(_))).await;
+    drop(socket);
+    let view = rig.wait_for("a dead socket", |view| unheard(view, "nobody listens on")).await;
+    assert_eq!(view.receiver, ReceiverState::Fixing, "the position goes on");
+    fixes.abort();
+    rig.end().await;
+}
+
+/// The clock of this computer is not touched: `-x`.
+#[tokio::test]
+async fn chrony_selects_the_gps_receiver_as_its_source_of_time() {
+    if !chrony_rig() {
+        return;
+    }
+    let mut rig = Rig::start();
+    let folder = rig.folder.path().to_owned();
+    // chronyd takes no folder that others may look into.
+    fs::set_permissions(&folder, fs::Permissions::from_mode(0o700)).unwrap();
+    let of = |name: &str| folder.join(name).display().to_string();
+    let user = User::from_uid(geteuid()).unwrap().map_or_else(|| "root".to_owned(), |user| user.name);
+    let text = format!(
+        "refclock SOCK {} refid GPS poll 0 filter 1 precision 1e-2 delay 0.5\nbindcmdaddress {}\ncmdport 0\nport 0\n\
+         pidfile {}\nuser {user}\n",
+        of("chrony.sock"),
+        of("command.sock"),
+        of("pid")
+    );
+    fs::write(of("chrony.conf"), text).unwrap();
+    let log = File::create(of("log")).unwrap();
+    let mut daemon = std::process::Command::new("chronyd")
+        .args(["-x", "-d", "-f", &of("chrony.conf")])
+        .stderr(log.try_clone().unwrap())
+        .stdout(log)
+        .spawn()
+        .unwrap();
+    let receiver = Receiver::plug_in();
+    point(&rig.link(), &receiver.path);
+    let fixes = feed_fixes(receiver);
+    rig.wait_for("taken samples", |view| matches!(view.clock_feed, ClockFeed::Given(_))).await;
+    let mut said = String::new();
+    let selected = timeout(Duration::from_secs(50), async {
+        loop {
+            let output = tokio::process::Command::new("chronyc")
+                .args(["-h", &of("command.sock"), "-n", "sources"])
+                .output()
+                .await
+                .unwrap();
+            said = String::from_utf8_lossy(&output.stdout).into_owned();
+            if said.lines().any(|line| line.starts_with("#*") && line.contains("GPS")) {
+                return;
+            }
+            sleep(Duration::from_millis(300)).await;
+        }
+    })
+    .await;
+    daemon.kill().unwrap();
+    daemon.wait().unwrap();
+    let log = fs::read_to_string(of("log")).unwrap_or_default();
+    assert!(selected.is_ok(), "not selected; chronyc said:\n{said}\nchronyd said:\n{log}");
+    // Killed without a word, it leaves its socket behind.
+    let left = |view: &PositionView| matches!(&view.clock_feed, ClockFeed::Unheard(_));
+    rig.wait_for("a dead chronyd", left).await;
+    fixes.abort();
+    rig.end().await;
 }

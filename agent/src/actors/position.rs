@@ -3,6 +3,7 @@
 //! A receiver that is not there, silent or without a fix is a state with a reason, never an error, and is tried again
 //! for ever. Events, memory and later stamps go to the store by way of `outbox`, so that a slow disk holds up no fix.
 
+mod feed;
 mod outbox;
 mod places;
 
@@ -13,6 +14,7 @@ use crate::config;
 use crate::io::serial::Port;
 use crate::io::timesync;
 use crate::store::{StoreError, StoreHandle};
+use feed::Feed;
 use outbox::{Job, Outbox, REDATED_MS};
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::link::LinkView;
@@ -141,6 +143,7 @@ struct Actor {
     line: BytesToEpochs,
     receiver: ReceiverWatch,
     host: HostClock,
+    feed: Feed,
     network_at: Option<Mono>,
     accepted_before: u64,
     dated_by: Option<TrueTime>,
@@ -171,6 +174,7 @@ impl Actor {
         };
         tracing::info!(trailer = %setup.trailer.as_str(), restored = memory.is_some(), "the site keeper starts");
         let notices = setup.view.borrow().notices.as_ref().clone();
+        let feed = Feed::new(setup.gps.as_ref().and_then(|gps| gps.chrony_sock.as_deref()));
         Self {
             rate: RateHunt::new(setup.gps.as_ref().and_then(|gps| gps.baud), rate),
             gps: setup.gps,
@@ -190,6 +194,7 @@ impl Actor {
             line: BytesToEpochs::new(DateReference::live(RELEASED, now.utc)),
             receiver: ReceiverWatch::new(receiver, now.mono),
             host: HostClock::default(),
+            feed,
             network_at: None,
             accepted_before,
             dated_by: None,
@@ -335,6 +340,7 @@ impl Actor {
             match &epoch.outcome {
                 Ok(fix) => {
                     self.host.on_fix(fix, &now);
+                    self.feed.on_fix(&self.host, fix, &now);
                     self.keeper.on_fix(fix, &now, &mut self.actions);
                 }
                 Err(Refusal::StatusVoid | Refusal::QualityZero) => self.host.on_no_fix(now.mono),
@@ -343,6 +349,7 @@ impl Actor {
             self.changed = true;
         }
         self.keeper.on_tick(&now, &mut self.actions);
+        self.feed.on_tick(&now);
         self.tend_port(now.mono);
         let before = self.view.borrow().receiver.clone();
         self.receiver.on_tick(now.mono);
@@ -443,6 +450,7 @@ impl Actor {
         view.utc_trust = self.host.trust(now.mono);
         view.clock_error_ms = self.host.error_ms(now.mono);
         view.true_time = self.host.true_time();
+        view.clock_feed = self.feed.state().clone();
         let counts = self.line.reader().counts();
         view.sentences = counts.valid;
         view.sentences_refused = counts.wrong + counts.missing;

@@ -166,7 +166,8 @@ fn gps<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Gps> {
     let device = reader.path(section, "device");
     let given = section.table.is_some_and(|table| table.contains_key("baud"));
     let baud = given.then(|| reader.whole_u32(section, "baud"));
-    Some(Gps { device: device?, baud })
+    let chrony_sock = socket(reader, section, "chrony_sock");
+    Some(Gps { device: device?, baud, chrony_sock })
 }
 
 fn position<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Position {
@@ -179,7 +180,7 @@ fn position<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Position {
 
 fn intake<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, runtime_dir: &Path) -> Intake {
     let section = reader.section(root, "intake");
-    let given = socket(reader, section);
+    let given = socket(reader, section, "socket");
     Intake {
         socket: Some(given.unwrap_or_else(|| runtime_dir.join("intake.sock"))),
         listen: reader.loopback(section, "listen"),
@@ -217,11 +218,11 @@ fn spool<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Spool> {
     Some(Spool { path: reader.path(section, "path")?, patience_s })
 }
 
-fn socket<'i>(reader: &mut Reader<'i>, section: Section<'_, 'i>) -> Option<PathBuf> {
-    let path = reader.path(section, "socket")?;
+fn socket<'i>(reader: &mut Reader<'i>, section: Section<'_, 'i>, name: &str) -> Option<PathBuf> {
+    let path = reader.path(section, name)?;
     if SOCKET_PATH_BYTES_MAX < path.as_os_str().len() {
-        let full = format!("{}.socket", section.name);
-        let at = section.table.and_then(|table| table.get("socket")).map(|value| value.span().start);
+        let full = format!("{}.{name}", section.name);
+        let at = section.table.and_then(|table| table.get(name)).map(|value| value.span().start);
         let what = format!("`{full}` is longer than a socket's path may be");
         reader.mistake(at, &full, what, format!("choose a path of at most {SOCKET_PATH_BYTES_MAX} bytes"));
     }
@@ -346,7 +347,7 @@ fn health<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Health {
 
 fn control<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, runtime_dir: &Path) -> Control {
     let section = reader.section(root, "control");
-    let given = socket(reader, section);
+    let given = socket(reader, section, "socket");
     Control {
         socket: given.unwrap_or_else(|| runtime_dir.join("control.sock")),
         group: reader.text(section, "group").map(|(text, _)| text),

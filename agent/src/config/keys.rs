@@ -163,6 +163,7 @@ pub const KEYS: &[Key] = &[
         Kind::OneOf { values: &[4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800], unit: "bit/s" },
         Absent::Derived("found by trying the usual speeds"),
     ),
+    key("gps", "chrony_sock", Kind::Path, Absent::Unused),
     key("position", "move_threshold_m", Kind::Number { min: 25.0, max: 500.0, unit: "m" }, Absent::Number(50.0)),
     key("position", "settle_s", whole(5, 3600, "s"), Absent::Whole(120)),
     key("intake", "socket", Kind::Path, Absent::Derived("intake.sock in trailer.runtime_dir")),

@@ -70,6 +70,8 @@ pub struct Gps {
     pub device: PathBuf,
     /// `gps.baud`: speed of the line, bit/s; `None`: it is found by trying.
     pub baud: Option<u32>,
+    /// `gps.chrony_sock`: socket of chrony that gets the time of the GPS receiver; `None`: not used.
+    pub chrony_sock: Option<PathBuf>,
 }
 
 /// Limits of the site keeper.

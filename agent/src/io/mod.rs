@@ -2,6 +2,7 @@
 
 pub mod access;
 pub mod beneath;
+pub mod chrony;
 pub mod control;
 pub mod courier;
 pub mod files;

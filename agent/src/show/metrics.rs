@@ -126,6 +126,8 @@ fn computer(out: &mut Metrics, body: &HealthBody) {
     };
     tell("pintle_clock_trusted", "1 if somebody has confirmed the time.", Some(flag(computer.clock_trust != "unset")));
     tell("pintle_clock_offset_seconds", "Host UTC less GPS UTC.", computer.clock_offset_ms.map(thousandths));
+    let feed = computer.clock_feed.as_deref();
+    tell("pintle_clock_feed_given", "1 while chrony takes the GPS time.", feed.map(|feed| flag(feed == "given")));
     tell("pintle_host_load1", "Runnable tasks, one minute.", computer.load1.map(|load| load.to_string()));
     tell("pintle_host_memory_bytes", "Memory in all.", computer.memory_bytes.map(count));
     tell("pintle_host_memory_free_bytes", "Memory that can be had.", computer.memory_free_bytes.map(count));

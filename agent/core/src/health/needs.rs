@@ -5,6 +5,7 @@
 use super::{Life, Memory, Need, Observations, Word, wording};
 use crate::link::LinkView;
 use crate::moment::{Utc, UtcTrust};
+use crate::position::clock_feed::ClockFeed;
 use crate::position::places::LineState;
 use crate::position::{KeeperState, ReceiverState};
 use crate::queue::holds::HoldsView;
@@ -14,7 +15,7 @@ const MIN: u64 = 60 * S;
 const HOUR: u64 = 60 * MIN;
 
 /// Every rule, by its code: (code, section). Holds the documentation to account.
-pub(super) const RULES: [(&str, u8); 36] = [
+pub(super) const RULES: [(&str, u8); 37] = [
     ("agent.stopped", 9),
     ("agent.safe_mode", 9),
     ("agent.restarts", 9),
@@ -49,6 +50,7 @@ pub(super) const RULES: [(&str, u8); 36] = [
     ("camera.silent", 6),
     ("clock.unset", 9),
     ("clock.wrong", 9),
+    ("clock.feed", 9),
     ("host.hot", 9),
     ("host.memory", 9),
 ];
@@ -644,6 +646,21 @@ impl Judge<'_, '_> {
                 "set the computer's clock".to_owned(),
                 format!("It is {off} {way} the GPS receiver's time."),
                 "Let a time service follow the GPS receiver; each read carries the offset meanwhile.".to_owned(),
+            ],
+        );
+        let unheard = match &position.clock_feed {
+            ClockFeed::Unheard(why) => Some(why.clone()),
+            _ => None,
+        };
+        self.ask_after(
+            "clock.feed",
+            unheard.is_some(),
+            5 * MIN,
+            u64::MAX,
+            [
+                "see to chrony".to_owned(),
+                "Nobody takes the time that the GPS receiver gives for the computer's clock.".to_owned(),
+                unheard.map_or_else(String::new, |why| format!("{}.", wording::capital(&why))),
             ],
         );
     }

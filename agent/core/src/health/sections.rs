@@ -6,6 +6,7 @@ use crate::ids::printable;
 use crate::inputs::InputState;
 use crate::link::LinkView;
 use crate::moment::{Mono, Utc};
+use crate::position::clock_feed::ClockFeed;
 use crate::position::places::LineState;
 use crate::position::{KeeperState, ReceiverState, Site};
 
@@ -463,6 +464,12 @@ fn clock(seen: &Observations<'_>) -> Section {
     if 0 < position.dates_mended {
         let told = "1,024 weeks or a multiple too early: put right in every read; update the GPS receiver";
         rows.push(row("GPS date", "put right", told));
+    }
+    match &position.clock_feed {
+        ClockFeed::NotFitted => {}
+        ClockFeed::Waiting(why) => rows.push(row("Time for chrony", "waits", *why)),
+        ClockFeed::Given(at) => rows.push(row("Time for chrony", "given", format!("{} ago", seen.age(*at)))),
+        ClockFeed::Unheard(why) => rows.push(row("Time for chrony", "not taken", printable(why, 240))),
     }
     rows.push(row("Agent", seen.age(seen.facts.started.mono), format!("Pintle {}", seen.facts.version)));
     rows.push(row("Computer up", known(running), ""));

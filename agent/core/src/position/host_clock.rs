@@ -189,6 +189,21 @@ impl HostClock {
         self.offset
     }
 
+    /// True if true time was taken from this very fix, is proven, and the fix agrees with it.
+    #[must_use]
+    pub fn follows(&self, fix: &Fix) -> bool {
+        self.true_time.zip(fix.utc).is_some_and(|(told, utc)| {
+            let agrees = (utc.since_ms(told.utc_at(fix.at))).abs() <= AGREES_MS;
+            told.at == fix.at && told.source == UtcTrust::Gps && told.proven && agrees
+        })
+    }
+
+    /// True if the receiver's time has been proven and is of the last minutes.
+    #[must_use]
+    pub fn is_proven_by_gps(&self, now: Mono) -> bool {
+        self.true_time.is_some_and(|told| told.trust(now) == UtcTrust::Gps)
+    }
+
     /// UTC by the best source, if any has told it.
     #[must_use]
     pub fn true_time(&self) -> Option<TrueTime> {

@@ -5,6 +5,7 @@
 //! (where the trailer was at any instant of the past hours) and `places` (what an officer reads first).
 
 pub mod anchor;
+pub mod clock_feed;
 pub mod fix;
 pub mod host_clock;
 pub mod keeper;
@@ -18,6 +19,7 @@ pub mod timeline;
 use crate::geo::LatLon;
 use crate::ids::SiteId;
 use crate::moment::{ClockEras, Mono, Utc, UtcTrust};
+use clock_feed::ClockFeed;
 use host_clock::TrueTime;
 use keeper::Tow;
 use places::PlaceTable;
@@ -201,6 +203,8 @@ pub struct PositionView {
     pub clock_error_ms: Option<u64>,
     /// UTC by the best source, tied to the boot-time clock; `None` if no source has told it.
     pub true_time: Option<TrueTime>,
+    /// The feed for chrony.
+    pub clock_feed: ClockFeed,
     /// Dates of the receiver that were whole rollovers too early and were put right, since the start.
     pub dates_mended: u64,
     /// Sentences with a right checksum since the start.

@@ -9,6 +9,7 @@ use crate::health::{Change, Observations, Section, Snapshot};
 use crate::ids::printable;
 use crate::moment::{Mono, Utc};
 use crate::position::Site;
+use crate::position::clock_feed::ClockFeed;
 use crate::position::places::LineState;
 use serde::{Deserialize, Serialize};
 
@@ -357,6 +358,9 @@ pub struct ComputerBody {
     /// How far the comparisons with the source of time scatter, ms.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub clock_jitter_ms: Option<u64>,
+    /// The feed for chrony: `waiting`, `given` or `unheard`; absent if it is not configured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock_feed: Option<String>,
     /// Mean runnable tasks, one minute.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub load1: Option<f64>,
@@ -627,6 +631,9 @@ fn computer(seen: &Observations<'_>) -> ComputerBody {
         clock_offset_ms: seen.position.clock_offset.map(|(offset_ms, _)| offset_ms),
         clock_error_ms: seen.position.clock_error_ms,
         clock_jitter_ms: seen.position.true_time.map(|told| told.jitter_ms),
+        clock_feed: Some(&seen.position.clock_feed)
+            .filter(|feed| **feed != ClockFeed::NotFitted)
+            .map(|feed| feed.word().to_owned()),
         load1: host.load1.map(|load| rounded(load, 2)),
         memory_bytes: host.memory_bytes,
         memory_free_bytes: host.memory_free_bytes,

@@ -53,6 +53,8 @@ pub(super) struct Outing {
     distinct: u32,
     /// Observed seconds that the present digits have counted.
     frozen_s: f64,
+    /// Observed seconds since it starts, and of them those after which the middle was looked at last.
+    lasted_s: (f64, f64),
 }
 
 /// What the rules look at besides the evidence.
@@ -83,6 +85,7 @@ impl Outing {
             beyond_s: 0.0,
             distinct: 0,
             frozen_s: 0.0,
+            lasted_s: (0.0, 0.0),
         }
     }
 
@@ -108,6 +111,7 @@ impl Outing {
         {
             self.path_m += mps * sample.seconds;
         }
+        self.lasted_s.0 += sample.seconds;
         let limit_mps = FAST_MPS.max(2.0 * noise.p95_mps());
         self.fast_s = if evidence.moves_at(limit_mps, 5_000) { self.fast_s + sample.seconds } else { 0.0 };
         let brisk_mps = noise.floor_mps().max(0.5);
@@ -124,6 +128,16 @@ impl Outing {
                 self.distinct = 0;
             }
         }
+    }
+
+    /// Whether it has lasted for `least_s` observed seconds; true again after each `every_s` more.
+    pub(super) fn lasts(&mut self, least_s: f64, every_s: f64) -> bool {
+        let (lasted_s, looked_s) = self.lasted_s;
+        let due = least_s <= lasted_s && every_s <= lasted_s - looked_s;
+        if due {
+            self.lasted_s.1 = lasted_s;
+        }
+        due
     }
 
     /// Looks at all rules, quickest first. `Some(reason)`: it has left.

@@ -8,6 +8,7 @@
 
 mod arrival;
 mod evidence;
+mod hops;
 mod leaving;
 pub mod memory;
 mod moving;
@@ -350,5 +351,7 @@ impl SiteKeeper {
     }
 }
 
+#[cfg(test)]
+mod properties;
 #[cfg(test)]
 mod tests;

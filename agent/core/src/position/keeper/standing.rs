@@ -1,7 +1,8 @@
 //! At a site: the check after a start, refining the anchor, doubt, hops below the threshold.
 
 use super::arrival::BlockMaker;
-use super::evidence::{Evidence, Sample, seconds};
+use super::evidence::Sample;
+use super::hops::{RECENT_BLOCKS, Trip};
 use super::leaving::{Ground, Outing};
 use super::moving::JUMP_UNSURE_MS;
 use super::{Adrift, Anchor, KeeperAction, KeeperLimits, KeeperState, KeptSite, SiteKeeper};
@@ -51,33 +52,9 @@ const CORRECT_MS: u64 = 240_000;
 /// longer (error model).
 const LEAVE_JUMP_M: f64 = 25.0;
 /// Blocks of the anchor, s.
-const BLOCK_S: f64 = 20.0;
-/// Blocks that are compared with the anchor to find a hop without motion: ten minutes.
-const RECENT_BLOCKS: usize = 30;
-/// A hop without seen motion must show by so much, metres, times quality. Source: a first probe; 20 m was blind.
-const HOP_M: f64 = 14.0;
-/// A hop with motion that explains it, metres, times quality; our own choice.
-const HOP_EXPLAINED_M: f64 = 10.0;
-/// From here on a hop is told to people and place lines need confirmation, metres (design).
-const HOP_TOLD_M: f64 = 25.0;
-
+pub(super) const BLOCK_S: f64 = 20.0;
 /// The first anchor and the present one are the same within this, metres: no hop lies between them. Rounding only.
 const UNMOVED_M: f64 = 0.1;
-
-/// A Doppler path shorter than this is no trip, metres; an excursion that comes and goes shows up to 9 m.
-const TRIP_M_MIN: f64 = 12.0;
-
-/// Motion inside the threshold that may end elsewhere.
-#[derive(Clone, Copy, Debug)]
-struct Trip {
-    /// Where it began, in the plane of the evidence.
-    start: (f64, f64),
-    path_m: f64,
-    /// Doppler path since the last motion: it counts once motion goes on, since slow motion shows now and then only.
-    pending_m: f64,
-    last_motion: Mono,
-    standing_s: f64,
-}
 
 /// The current site and all that is being tested about it.
 #[derive(Clone, Debug)]
@@ -95,11 +72,11 @@ pub(super) struct Standing {
     check_maker: BlockMaker,
     pub outing: Option<Outing>,
     pub doubt_since: Option<Mono>,
-    calm_samples: u32,
-    block: BlockMaker,
+    pub calm_samples: u32,
+    pub block: BlockMaker,
     block_fresh: u32,
-    recent: VecDeque<Block>,
-    trip: Option<Trip>,
+    pub recent: VecDeque<Block>,
+    pub trip: Option<Trip>,
     told_at: Mono,
     /// When this stay began.
     pub found_from: Mono,
@@ -212,11 +189,11 @@ impl Standing {
     }
 
     /// How much wider than a good receiver's the scatter of single positions is, at least 1.
-    fn quality(&self) -> f64 {
+    pub(super) fn quality(&self) -> f64 {
         (self.anchor.sigma_m() / 5.0).max(1.0)
     }
 
-    fn publish(&mut self, now: Mono) {
+    pub(super) fn publish(&mut self, now: Mono) {
         self.site.position = self.anchor.position();
         self.site.radius95_m = self.anchor.radius95_m();
         self.told_at = now;
@@ -254,8 +231,12 @@ impl SiteKeeper {
         let distrust = self.distrusted(sample.at);
         let (Some(standing), Some(evidence)) = (&mut self.standing, &self.evidence) else { return };
         if standing.verified && !distrust {
-            standing.follow_trip(sample, evidence, self.noise.floor_mps());
+            standing.follow_trip(sample, evidence, &self.noise);
         }
+        if self.hop_lasting(sample, now, out) {
+            return;
+        }
+        let Some(standing) = &self.standing else { return };
         if standing.doubt_since.is_some() {
             let radius95_m = live_radius95_m(sample.sigma_m);
             let site = Some(standing.site.id);
@@ -533,107 +514,6 @@ impl SiteKeeper {
             out.push(KeeperAction::SiteRefined { site });
         }
     }
-
-    /// Ten minutes of blocks lie clearly beside an anchor that was older than that.
-    fn hop_unseen(&mut self, now: &Moment, out: &mut Vec<KeeperAction>) -> bool {
-        let Some(standing) = &mut self.standing else { return false };
-        if standing.recent.len() < RECENT_BLOCKS || standing.anchor.weight_s() < 600.0 {
-            return false;
-        }
-        let mut east: Vec<f64> = standing.recent.iter().map(|b| b.east_m).collect();
-        let mut north: Vec<f64> = standing.recent.iter().map(|b| b.north_m).collect();
-        let (east_m, north_m) = (median(&mut east), median(&mut north));
-        let (anchor_east_m, anchor_north_m) = standing.anchor.east_north_m();
-        let moved_m = (east_m - anchor_east_m).hypot(north_m - anchor_north_m);
-        // Noise alone reaches three standard deviations of a single position within a bad night.
-        let limit_m = (HOP_M * standing.quality()).max(3.3 * standing.anchor.sigma_m());
-        if moved_m < limit_m {
-            return false;
-        }
-        let blocks: Vec<Block> = standing.recent.drain(..).collect();
-        let reason = format!("ten minutes of fixes lie {moved_m:.0} m beside the anchor");
-        self.reanchor(&blocks, false, reason, now, out);
-        true
-    }
-
-    fn after_trip(&mut self, trip: Trip, now: &Moment, out: &mut Vec<KeeperAction>) {
-        let (Some(standing), Some(evidence)) = (&mut self.standing, &self.evidence) else { return };
-        let Some(newest) = evidence.newest() else { return };
-        let window_ms = trip_rest_ms(self.limits.settle_s) * 4 / 5;
-        let mut maker = BlockMaker::default();
-        let mut blocks = Vec::new();
-        for sample in evidence.unbroken().take_while(|s| newest.at.since_ms(s.at) <= window_ms) {
-            blocks.extend(maker.push(sample, seconds(window_ms) / 4.5));
-        }
-        if blocks.is_empty() {
-            return;
-        }
-        let fresh = Anchor::from_blocks(*evidence.plane(), &blocks, newest.sigma_m);
-        let moved_m = fresh.position().distance_m(standing.anchor.position());
-        // The way must be a real one: as long as the speed says, and from somewhere to somewhere else.
-        let (east_m, north_m) = fresh.east_north_m();
-        let way_m = (east_m - trip.start.0).hypot(north_m - trip.start.1);
-        let explained = TRIP_M_MIN <= trip.path_m && 0.6 * trip.path_m <= way_m && 0.6 * way_m <= trip.path_m;
-        if moved_m < HOP_EXPLAINED_M * standing.quality() || trip.path_m < 0.6 * moved_m || !explained {
-            return;
-        }
-        let reason = format!("the trailer was moved by {moved_m:.0} m: the speed explains the way");
-        self.reanchor(&blocks, true, reason, now, out);
-    }
-
-    /// The same site, but the anchor starts anew from `blocks`. Away from its first anchor by more than the threshold
-    /// it
-    /// is another site.
-    fn reanchor(
-        &mut self,
-        blocks: &[Block],
-        explained: bool,
-        reason: String,
-        now: &Moment,
-        out: &mut Vec<KeeperAction>,
-    ) {
-        let Some(standing) = &mut self.standing else { return };
-        let Some(evidence) = &self.evidence else { return };
-        let before = standing.anchor.position();
-        let mut anchor = Anchor::from_blocks(*evidence.plane(), blocks, standing.anchor.sigma_m());
-        if anchor.weight_s() <= 0.0 {
-            return;
-        }
-        std::mem::swap(&mut standing.anchor, &mut anchor);
-        standing.publish(now.mono);
-        standing.outing = None;
-        standing.block.clear();
-        standing.recent.clear();
-        let position = standing.site.position;
-        let moved_m = before.distance_m(position);
-        // Seen motion just below the threshold is told as a move, so that none above it is missed by the anchor's own
-        // error; without seen motion only a clear distance is.
-        let share = if explained { 0.9 } else { 1.3 };
-        let together_m = standing.home.distance_m(position);
-        if share * self.limits.move_threshold_m < together_m {
-            let Some(newest) = evidence.newest().copied() else { return };
-            let reason = format!("{reason}, and together {together_m:.0} m from where the site was found");
-            standing.site.position = before;
-            self.arrival.begin(evidence, trip_rest_ms(self.limits.settle_s) * 4 / 5);
-            self.leave(&newest, reason, now, out);
-            return;
-        }
-        let (site, whereabouts) = (standing.site.clone(), standing.whereabouts());
-        self.tell(now.mono, whereabouts);
-        let line_moved_m =
-            self.places.sites.get(&site.id).map_or(moved_m, |lines| lines.position.distance_m(position)).max(moved_m);
-        let told = HOP_TOLD_M <= line_moved_m;
-        if told {
-            self.places_mut().doubt_lines(site.id);
-        }
-        out.push(KeeperAction::Hopped { site, moved_m, lines_unconfirmed: told, reason });
-        out.push(KeeperAction::Keep);
-    }
-}
-
-/// After motion the trailer must have stood so long before its new position is believed, ms.
-fn trip_rest_ms(settle_s: f64) -> u64 {
-    if settle_s < 60.0 { if settle_s < 15.0 { 10_000 } else { 20_000 } } else { 60_000 }
 }
 
 impl Standing {
@@ -661,39 +541,5 @@ impl Standing {
             }
         }
         Turn::Stay
-    }
-
-    /// Follows motion from inside the threshold, also while it is in doubt.
-    fn follow_trip(&mut self, sample: &Sample, evidence: &Evidence, floor_mps: f64) {
-        let moving =
-            sample.speed_mps.is_some_and(|mps| floor_mps < mps) && evidence.moves_at(floor_mps.max(0.5), 6_000);
-        let step_m = sample.speed_mps.unwrap_or(0.0) * sample.seconds;
-        match &mut self.trip {
-            Some(trip) if moving => {
-                trip.last_motion = sample.at;
-                trip.standing_s = sample.seconds;
-                trip.path_m += trip.pending_m + step_m;
-                trip.pending_m = 0.0;
-            }
-            Some(trip) => {
-                trip.pending_m += step_m;
-                trip.standing_s += sample.seconds;
-            }
-            None if moving => {
-                // The way counts from where the window that shows it begins.
-                let (start, path_m) =
-                    evidence.motion(8_000).map_or((sample.east_north_m(), 0.0), |motion| (motion.first, motion.path_m));
-                let (last_motion, standing_s) = (sample.at, sample.seconds);
-                self.trip = Some(Trip { start, path_m, pending_m: 0.0, last_motion, standing_s });
-                self.block.clear();
-            }
-            None => {}
-        }
-    }
-
-    /// The trip, if it ended a while ago and the new position may be looked at.
-    fn ended_trip(&mut self, now: Mono, settle_s: f64) -> Option<Trip> {
-        let ended = |trip: &Trip| trip_rest_ms(settle_s) <= now.since_ms(trip.last_motion) && 5.0 <= trip.standing_s;
-        self.trip.take_if(|trip| ended(trip))
     }
 }

@@ -318,3 +318,16 @@ fn the_same_after_a_silence_is_a_move_since_nobody_saw_the_way() {
     story.stand_off(480, 120.0);
     assert_eq!(story.count(left), 1, "{}", story.keeper.reason());
 }
+
+#[test]
+fn a_hop_that_flickers_around_the_threshold_is_told_within_minutes() {
+    let mut story = Story::new(60.0);
+    story.stand(700);
+    story.out.clear();
+    story.stand_off(500, 50.0);
+    let told = |action: &KeeperAction| matches!(action, KeeperAction::Hopped { lines_unconfirmed: true, .. });
+    assert_eq!((story.count(told), story.count(left)), (1, 0), "{:?}", story.out);
+    assert_eq!(story.keeper.state(), KeeperState::Anchored);
+    let away_m = story.keeper.estimate().unwrap().0.distance_m(story.place.moved(90.0, 50.0));
+    assert!(away_m < 5.0, "{away_m} m");
+}

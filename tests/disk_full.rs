@@ -46,7 +46,7 @@ fn read(n: u32) -> String {
 }
 
 #[tokio::test]
-async fn a_full_disk_refuses_loses_nothing_and_the_service_comes_back_by_itself() {
+async fn row_05_disk_full_recover() {
     let folder = tempfile::tempdir().unwrap();
     let Some(disk) = SmallDisk::mount(folder.path()) else {
         assert!(std::env::var("PINTLE_RIGS").as_deref() != Ok("all"), "needs root, mkfs.ext4 and loop mounts");

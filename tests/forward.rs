@@ -217,7 +217,7 @@ async fn a_batch_goes_out_as_the_contract_says() {
 }
 
 #[tokio::test]
-async fn nothing_but_receipts_delivers_and_every_other_answer_says_what_to_do() {
+async fn fault_53_nothing_but_receipts_delivers_and_every_other_answer_says_what_to_do() {
     let elsewhere = Scripted::start(|_, request| request.stored()).await;
     let moved = format!("location: {}", elsewhere.url());
     let cases: Vec<(&str, Answer)> = vec![
@@ -536,7 +536,7 @@ impl Authority {
 }
 
 #[tokio::test]
-async fn only_a_certificate_that_fits_gets_a_read() {
+async fn fault_62_only_a_certificate_that_fits_gets_a_read() {
     let folder = tempfile::tempdir().unwrap();
     let (ours, stranger) = (Authority::new(), Authority::new());
     let ca_file = folder.path().join("authority.pem");

@@ -187,7 +187,7 @@ impl Drop for Disk {
 }
 
 #[test]
-fn accepted_pictures_survive_power_cuts_in_the_middle_of_the_copy() {
+fn fault_33_accepted_reads_and_pictures_survive_power_cuts_in_the_middle_of_the_copy() {
     let cuts = number("PINTLE_IMAGE_CUTS", 10);
     let mut random = Random::new(11);
     let base = tempfile::tempdir().unwrap();

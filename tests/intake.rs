@@ -176,7 +176,7 @@ fn ago(ms: i64) -> Value {
 }
 
 #[tokio::test]
-async fn reads_are_stamped_by_capture_time_and_not_by_arrival() {
+async fn fault_32_reads_are_stamped_by_capture_time_and_not_by_arrival() {
     let door = Door::open().await;
     door.position.send_replace(moved(5000, standing(2), UtcTrust::Gps));
     for ms in [8000, 2000] {
@@ -249,7 +249,7 @@ async fn the_heartbeat_turns_by_requests_over_its_own_door() {
 }
 
 #[tokio::test]
-async fn five_hundred_slow_connections_cost_no_read_and_no_patience() {
+async fn row_23_intake_bomb_slowloris() {
     let door = Door::open_with(|intake, _| intake.connections_max = 32).await;
     let mut slow = Vec::new();
     for _ in 0..500 {

@@ -26,7 +26,7 @@ use trailer::Trailer;
 const PATIENCE: Duration = Duration::from_mins(1);
 
 #[test]
-fn acknowledged_reads_reach_the_receiver_exactly_once_over_kills_at_random_moments() {
+fn row_01_kill9_random_1000() {
     let kills = number("PINTLE_KILLS", 50);
     let seed = number("PINTLE_KILL_SEED", 2);
     let began = Instant::now();

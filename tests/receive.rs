@@ -22,7 +22,7 @@ fn results(told: &Told) -> Vec<String> {
 }
 
 #[test]
-fn an_event_is_stored_once_and_known_after_a_restart() {
+fn fault_49_an_event_is_stored_once_and_known_after_a_restart() {
     let mut receiver = Receiver::start(&[]);
     let batch = Batch::of(&[Event::read(1), Event::read(2)]);
     let told = receiver.post(&batch);

@@ -230,7 +230,7 @@ async fn stamps_are_found_by_capture_time_across_a_step_of_the_clock() {
 }
 
 #[tokio::test]
-async fn only_what_reached_its_own_limit_goes_and_the_ledger_tells_what_went_without_a_receipt() {
+async fn fault_43_only_what_reached_its_own_limit_goes_and_the_ledger_tells_what_went_without_a_receipt() {
     let dir = tempfile::tempdir().unwrap();
     let store = open(dir.path(), &LIMITS, at(0)).unwrap();
     deliver_all(&store, at(0)).await;
@@ -278,7 +278,7 @@ async fn a_step_of_the_wall_clock_alone_purges_nothing() {
 }
 
 #[tokio::test]
-async fn a_large_clean_up_comes_in_slices() {
+async fn fault_44_a_large_clean_up_comes_in_slices() {
     let dir = tempfile::tempdir().unwrap();
     let store = open(dir.path(), &LIMITS, at(0)).unwrap();
     accept(&store, (1..=1200).map(|n| read(n, 0)).collect(), at(0)).await;
@@ -293,7 +293,7 @@ async fn a_large_clean_up_comes_in_slices() {
 }
 
 #[tokio::test]
-async fn ordinary_reads_wait_for_company_and_hits_do_not() {
+async fn fault_77_ordinary_reads_wait_for_company_and_hits_do_not() {
     let dir = tempfile::tempdir().unwrap();
     let limits = Queue { commit_wait_ms: 2000, ..LIMITS };
     let store = open(dir.path(), &limits, at(0)).unwrap();
@@ -539,7 +539,7 @@ async fn fault_46_a_file_that_is_an_older_copy_of_itself_begins_a_new_generation
 }
 
 #[tokio::test]
-async fn a_receiver_that_knows_higher_numbers_shows_that_the_file_is_an_older_copy() {
+async fn fault_75_a_receiver_that_knows_higher_numbers_shows_that_the_file_is_an_older_copy() {
     if let Ok(dir) = std::env::var("PINTLE_TEST_STORE_BACKWARDS") {
         let store = open(Path::new(&dir), &LIMITS, at(1)).unwrap();
         store.went_backwards(1).await.unwrap(); // it has given that out
@@ -591,7 +591,7 @@ fn write_until_killed(dir: &Path) {
 }
 
 #[test]
-fn acknowledged_reads_survive_a_kill_at_any_moment() {
+fn fault_25_acknowledged_reads_survive_a_kill_at_any_moment() {
     if let Ok(dir) = std::env::var("PINTLE_TEST_STORE_WRITER") {
         write_until_killed(Path::new(&dir));
         return;
@@ -601,7 +601,7 @@ fn acknowledged_reads_survive_a_kill_at_any_moment() {
     // Ten kills, each after another number of answered reads; a fixed list, so that a failure comes again.
     for kill_after in (1..=10_usize).map(|n| 1 + n * n * 9) {
         let mut child = std::process::Command::new(std::env::current_exe().unwrap())
-            .args(["--exact", "acknowledged_reads_survive_a_kill_at_any_moment", "--nocapture"])
+            .args(["--exact", "fault_25_acknowledged_reads_survive_a_kill_at_any_moment", "--nocapture"])
             .env("PINTLE_TEST_STORE_WRITER", dir.path())
             .stdout(std::process::Stdio::piped())
             .spawn()

@@ -349,3 +349,58 @@ async fn row_10_posix_locks_kept() {
     let verdict: String = conn.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap();
     assert_eq!(verdict, "ok");
 }
+
+/// Another program that holds the lock for writing 100 ms at a time, with a gap between, until it is told to end.
+fn lock_in_a_loop(path: std::path::PathBuf, end: std::sync::Arc<std::sync::atomic::AtomicBool>) -> u32 {
+    let conn = rusqlite::Connection::open(path).unwrap();
+    conn.busy_timeout(std::time::Duration::from_mins(1)).unwrap();
+    let mut held = 0;
+    while !end.load(std::sync::atomic::Ordering::Relaxed) {
+        conn.execute_batch("BEGIN IMMEDIATE").unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(100));
+        conn.execute_batch("ROLLBACK").unwrap();
+        held += 1;
+        std::thread::sleep(std::time::Duration::from_millis(30));
+    }
+    held
+}
+
+#[tokio::test]
+async fn fault_37_another_program_that_holds_the_lock_delays_reads_and_refuses_none() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+    accept(&store, vec![read(1, 0)], at(0)).await;
+    let end = std::sync::Arc::new(std::sync::atomic::AtomicBool::new(false));
+    let (path, until) = (dir.path().join("queue.db"), std::sync::Arc::clone(&end));
+    let other = std::thread::spawn(move || lock_in_a_loop(path, until));
+    for n in 2..22 {
+        accept(&store, vec![read(n, 0)], at(1)).await;
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+    }
+    end.store(true, std::sync::atomic::Ordering::Relaxed);
+    assert!(0 < other.join().unwrap(), "the other program held the lock");
+    assert_account(&store).await;
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn fault_47_while_the_disk_is_held_up_everything_that_is_not_the_store_goes_on() {
+    // One thread for all tasks, as on the trailer: a call of the store that blocked it would stop the clock below.
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+    let conn = rusqlite::Connection::open(dir.path().join("queue.db")).unwrap();
+    conn.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let waits = tokio::spawn({
+        let store = store.clone();
+        async move { store.accept(vec![read(1, 0)], at(0)).await }
+    });
+    let mut turns = 0;
+    for _ in 0..50 {
+        tokio::time::sleep(std::time::Duration::from_millis(10)).await;
+        turns += 1;
+    }
+    assert!(turns == 50 && !waits.is_finished(), "others took their turns while the read waited for the disk");
+    conn.execute_batch("ROLLBACK").unwrap();
+    assert!(matches!(waits.await.unwrap().unwrap()[..], [Accepted::New { .. }]));
+    store.close().await.unwrap();
+}

@@ -188,3 +188,23 @@ fn every_document_is_linked_from_the_readme_or_the_developers_guide() {
         assert!(name.contains("/decisions/") || start.contains(file), "{name} is linked from nowhere");
     }
 }
+
+#[test]
+fn every_test_named_after_a_fault_stands_in_the_table_and_every_name_of_the_table_is_a_test() {
+    let is_named = |name: &str| {
+        let rest = name.strip_prefix("fault_").or_else(|| name.strip_prefix("row_"));
+        rest.is_some_and(|rest| rest.bytes().take_while(u8::is_ascii_digit).count() >= 2)
+    };
+    let mut tests = BTreeSet::new();
+    for below in ["agent", "tests"] {
+        for (_, text) in sources(below, ".rs") {
+            let names = text.split("fn ").skip(1).filter_map(|rest| rest.split('(').next());
+            tests.extend(names.filter(|name| is_named(name)).map(str::to_owned));
+        }
+    }
+    let text = fs::read_to_string(root().join("docs/TESTING.md")).expect("docs/TESTING.md is read");
+    let told: BTreeSet<String> = text.split('`').filter(|name| is_named(name)).map(str::to_owned).collect();
+    assert!(20 < told.len(), "the table is there");
+    let missing: Vec<_> = told.symmetric_difference(&tests).collect();
+    assert!(missing.is_empty(), "in docs/TESTING.md or among the tests, but not in both: {missing:?}");
+}

@@ -483,7 +483,7 @@ mod tests {
     }
 
     #[test]
-    fn failures_lengthen_the_pause_up_to_its_cap() {
+    fn fault_56_failures_lengthen_the_pause_up_to_its_cap() {
         let mut lane = bulk();
         let mut now = Mono(0);
         let mut pauses = Vec::new();
@@ -500,7 +500,7 @@ mod tests {
     }
 
     #[test]
-    fn after_an_outage_of_the_receiver_each_lane_spreads_and_after_our_own_nothing_waits() {
+    fn fault_57_after_an_outage_of_the_receiver_each_lane_spreads_and_after_our_own_nothing_waits() {
         for (kind, whose, want_ms) in [
             (Lane::Bulk, Whose::Receivers, 60_000),
             (Lane::Urgent, Whose::Receivers, 5_000),

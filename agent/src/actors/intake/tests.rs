@@ -121,7 +121,7 @@ impl Listens for OutOfDescriptors {
 }
 
 #[tokio::test]
-async fn without_descriptors_it_pauses_and_goes_on_as_soon_as_there_are_some() {
+async fn fault_30_without_descriptors_it_pauses_and_goes_on_as_soon_as_there_are_some() {
     let folder = tempfile::tempdir().unwrap();
     let (setup, _seen) = setup(folder.path());
     let shared = Arc::new(Shared::new(&setup, &[7; 32]));

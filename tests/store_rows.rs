@@ -351,7 +351,7 @@ async fn row_10_posix_locks_kept() {
 }
 
 /// Another program that holds the lock for writing 100 ms at a time, with a gap between, until it is told to end.
-fn lock_in_a_loop(path: std::path::PathBuf, end: std::sync::Arc<std::sync::atomic::AtomicBool>) -> u32 {
+fn lock_in_a_loop(path: &Path, end: &std::sync::atomic::AtomicBool) -> u32 {
     let conn = rusqlite::Connection::open(path).unwrap();
     conn.busy_timeout(std::time::Duration::from_mins(1)).unwrap();
     let mut held = 0;
@@ -372,7 +372,7 @@ async fn fault_37_another_program_that_holds_the_lock_delays_reads_and_refuses_n
     accept(&store, vec![read(1, 0)], at(0)).await;
     let end = std::sync::Arc::new(std::sync::atomic::AtomicBool::new(false));
     let (path, until) = (dir.path().join("queue.db"), std::sync::Arc::clone(&end));
-    let other = std::thread::spawn(move || lock_in_a_loop(path, until));
+    let other = std::thread::spawn(move || lock_in_a_loop(&path, &until));
     for n in 2..22 {
         accept(&store, vec![read(n, 0)], at(1)).await;
         tokio::time::sleep(std::time::Duration::from_millis(20)).await;

@@ -168,34 +168,6 @@ mod tests {
     }
 
     #[test]
-    fn fault_45_an_upgrade_cut_in_any_step_leaves_the_version_before_and_goes_on_from_there() {
-        for step in 0..STEPS.len() {
-            let dir = tempfile::tempdir().unwrap();
-            let (path, cut) = (dir.path().join("a.db"), dir.path().join("cut.db"));
-            let conn = Connection::open(&path).unwrap();
-            conn.execute_batch("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA cache_size = 1;").unwrap();
-            for (done, sql) in STEPS[..step].iter().enumerate() {
-                conn.execute_batch(&format!(
-                    "BEGIN; {sql} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {}; COMMIT;",
-                    done + 1
-                ))
-                .unwrap();
-            }
-            // All of the step but its commit; then the files as a power cut finds them.
-            conn.execute_batch(&format!("BEGIN; {} PRAGMA user_version = {};", STEPS[step], step + 1)).unwrap();
-            std::fs::copy(&path, &cut).unwrap();
-            std::fs::copy(dir.path().join("a.db-wal"), dir.path().join("cut.db-wal")).unwrap();
-            let found = Connection::open(&cut).unwrap();
-            let version: usize = found.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
-            assert_eq!(version, step, "neither half of one nor half of the other");
-            migrate(&found).unwrap();
-            let version: usize = found.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
-            let verdict: String = found.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap();
-            assert_eq!((version, verdict.as_str()), (STEPS.len(), "ok"));
-        }
-    }
-
-    #[test]
     fn the_statement_of_a_lease_is_planned_once() {
         let conn = Connection::open_in_memory().unwrap();
         migrate(&conn).unwrap();

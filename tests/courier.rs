@@ -184,3 +184,34 @@ async fn receipts_that_are_forged_or_for_another_trailer_deliver_nothing() {
     until("delivered", || async { trailer.figures().await.counts.delivered == 15 + OPENING }).await;
     trailer.stop().await;
 }
+
+#[tokio::test]
+async fn sealed_reads_on_a_stick_are_opened_by_the_import_that_has_the_key() {
+    let agency = Agency::new();
+    let (private, public) = (agency.at("county.key"), agency.at("county.pub"));
+    let made = outcome(&["key", "new", &agency.path("county"), "--name", "County"]);
+    assert!(made.code == 0 && private.exists(), "{}{}", made.out, made.err);
+    let target = agency.target("heron-3", true);
+    std::fs::create_dir(agency.at("queue")).unwrap();
+    let trailer = Drain::start_sealed("heron-3", &agency.at("queue"), target, vec![public]);
+    trailer.put(1..=20, false).await;
+    trailer.until_view("on the stick", |view| view.handed_over == 20 + OPENING).await;
+    let on_stick: Vec<u8> = agency.batches("heron-3").iter().flat_map(|path| std::fs::read(path).unwrap()).collect();
+    assert!(!String::from_utf8_lossy(&on_stick).contains("QX17"), "the stick shows no plate");
+
+    let (data, stick, keys) = (agency.path("data"), agency.path("stick"), agency.path("keys"));
+    let import =
+        |key: &str| outcome(&["receive", "--data", &data, "--import", &stick, "--courier-keys", &keys, "--key", key]);
+    let wrong = import(&agency.path("county.pub"));
+    assert!(wrong.code == 78 && wrong.err.contains("county.pub"), "{} {}", wrong.code, wrong.err);
+    assert!(!agency.batches("heron-3").is_empty(), "nothing was taken with a wrong key");
+    let told = import(&private.display().to_string());
+    assert!(told.code == 0 && told.out.contains("stored 21 events"), "{}{}", told.out, told.err);
+    let connection = rusqlite::Connection::open(agency.at("data/receiver.db")).unwrap();
+    let plain: i64 = connection
+        .query_row("SELECT count(*) FROM reads WHERE data LIKE '%\"plate\":\"QX17\"%'", [], |row| row.get(0))
+        .unwrap();
+    assert_eq!(plain, 1);
+    trailer.until_delivered(20 + OPENING).await;
+    trailer.stop().await;
+}

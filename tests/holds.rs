@@ -51,6 +51,7 @@ fn read(number: u8, camera: &str, site: u64, ms: i64) -> NewEvent {
 
 fn asked(camera: Option<&str>, site: Option<u64>, window: (i64, i64)) -> HoldAsked {
     HoldAsked {
+        source: None,
         camera: camera.map(|name| CameraId::new(name).unwrap()),
         site,
         from: Utc(T0 + window.0),

@@ -19,6 +19,7 @@ pub mod read;
 pub mod receive;
 pub mod seal;
 pub mod sim;
+pub mod span;
 pub mod survey;
 pub mod units;
 pub mod wire;

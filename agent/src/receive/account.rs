@@ -68,8 +68,10 @@ pub struct GenerationAccount {
     pub accepted_up_to: u64,
     /// The highest number that must be accounted for: the same, or a higher one that is here.
     pub up_to: u64,
-    /// Numbers whose events are stored here.
+    /// Numbers whose events are stored here, or were and went at their age limit.
     pub here: Numbers,
+    /// Of those, the ones that went.
+    pub let_go: Numbers,
     /// Numbers that the trailer's ledger explains and that are not here.
     pub explained: Numbers,
     /// The same by word.
@@ -259,7 +261,11 @@ fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
     let mut accounts = Vec::new();
     while let Some(row) = rows.next()? {
         let no: i64 = row.get(0)?;
-        let (have, doubled) = numbers(&moment, no)?;
+        let (mut have, doubled) = numbers(&moment, no)?;
+        let let_go = let_go(&moment, no)?;
+        for (first, last) in let_go.runs() {
+            have.insert_run(first, last);
+        }
         let accepted_up_to = unsigned(row.get(6)?);
         let known = Known { accepted_up_to, have, explained: explained(&moment, no)? };
         let account = completeness(&known);
@@ -277,6 +283,7 @@ fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
             accepted_up_to,
             up_to: account.up_to,
             here: Numbers::from(&account.have),
+            let_go: Numbers::from(&let_go),
             explained: Numbers::from(&account.explained),
             explained_by,
             missing: Numbers::from(&account.missing),
@@ -331,6 +338,17 @@ fn numbers(connection: &Connection, generation: i64) -> Result<(RangeSet, RangeS
         have.insert_run(first, last);
     }
     Ok((have, doubled))
+}
+
+/// The numbers whose events went at their age limit.
+fn let_go(connection: &Connection, generation: i64) -> Result<RangeSet> {
+    let mut statement = connection.prepare_cached("SELECT first, last FROM gone WHERE generation = ?1")?;
+    let mut rows = statement.query([generation])?;
+    let mut gone = RangeSet::default();
+    while let Some(row) = rows.next()? {
+        gone.insert_run(unsigned(row.get(0)?), unsigned(row.get(1)?));
+    }
+    Ok(gone)
 }
 
 fn blocks(connection: &Connection, generation: i64) -> Result<Blocks> {

@@ -113,6 +113,10 @@ fn one(work: &Connection, generation: i64, name: &str, (told, again): (&Told, bo
         // All numbers are here, so one of them holds something else; which one, only sending them again can show.
         ("asked", rounds + i64::from(!again), if missing.is_empty() { told.with.clone() } else { missing })
     };
+    if verdict == "equal" {
+        work.prepare_cached("DELETE FROM gone_leaf WHERE generation = ?1 AND sequence BETWEEN ?2 AND ?3")?
+            .execute([generation, signed(told.first), signed(told.last)])?;
+    }
     work.prepare_cached(
         "INSERT INTO block (generation, first, last, count, root, verdict, rounds, told_at)
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
@@ -137,7 +141,9 @@ fn leaves(work: &Connection, generation: i64, told: &Told) -> Result<Vec<(u64, L
     let mut rows = work.prepare_cached(
         "SELECT sequence, leaf FROM event WHERE generation = ?1 AND sequence BETWEEN ?2 AND ?3 AND leaf IS NOT NULL
          UNION SELECT sequence, leaf FROM renumbered WHERE generation = ?1 AND sequence BETWEEN ?2 AND ?3
-           AND leaf IS NOT NULL ORDER BY sequence",
+           AND leaf IS NOT NULL
+         UNION SELECT sequence, leaf FROM gone_leaf WHERE generation = ?1 AND sequence BETWEEN ?2 AND ?3
+         ORDER BY sequence",
     )?;
     let rows = rows.query_map([generation, signed(told.first), signed(told.last)], |row| {
         Ok((u64::try_from(row.get::<_, i64>(0)?).unwrap_or(0), row.get::<_, Leaf>(1)?))

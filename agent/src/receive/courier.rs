@@ -6,6 +6,7 @@ use super::store::{self, Batch, ReceiverStore};
 use crate::clock;
 use crate::io::courier::{KEY_NAME, files};
 use crate::io::signed::{PublicKey, Signer, write_whole};
+use crate::seal::Opener;
 use pintle_core::wire::courier::{BACK, CourierBatch, CourierReceipts, ENDING, FOLDER, MARKER, OUT, Stick};
 use pintle_core::wire::receipt::{Receipt, ReceiptResult};
 use std::collections::BTreeMap;
@@ -72,18 +73,24 @@ pub fn keys(path: &Path) -> Result<BTreeMap<String, PublicKey>, ReceiveError> {
 }
 
 /// Takes everything from the stick in `folder` into the database in `data`. A batch leaves the stick only after its
-/// receipts are on it; what can't be trusted stays there.
+/// receipts are on it; what can't be trusted stays there. `opener` opens sealed reads; without it they are stored as
+/// they came.
 ///
 /// # Errors
 /// [`ReceiveError`] if the stick is not ours or the database can't be used.
-pub async fn import(data: &Path, folder: &Path, keys: &BTreeMap<String, PublicKey>) -> Result<Imported, ReceiveError> {
+pub async fn import(
+    data: &Path,
+    folder: &Path,
+    keys: &BTreeMap<String, PublicKey>,
+    opener: Option<Opener>,
+) -> Result<Imported, ReceiveError> {
     let key = data.join(KEY_NAME);
     let signer = Signer::ready(&key).map_err(|error| bad("the receiver's key", &key, error))?;
     let marker = folder.join(MARKER);
     let content = PublicKey::from(&signer).open(&marker).map_err(|error| bad("the stick", &marker, error))?;
     let Stick { stick } = serde_json::from_slice(&content).map_err(|error| bad("the stick", &marker, error))?;
     let lock = claim(data)?;
-    let (store, thread) = store::start(data, None)?;
+    let (store, thread) = store::start(data, opener)?;
     let mut done = Imported::default();
     let mut trailers: Vec<PathBuf> =
         std::fs::read_dir(folder.join(FOLDER)).into_iter().flatten().flatten().map(|entry| entry.path()).collect();

@@ -10,12 +10,15 @@ pub mod check;
 pub mod content;
 pub mod courier;
 pub mod export;
+pub mod hold;
 pub mod http;
 mod images;
 pub mod ledger;
 pub mod mqtt;
 pub mod nats;
+mod past;
 pub mod report;
+pub mod retain;
 pub mod schema;
 pub mod sealed;
 pub mod server;
@@ -36,6 +39,7 @@ use http::Limits;
 use mqtt::MqttSetup;
 use nats::NatsSetup;
 use report::Report;
+use retain::Keep;
 use server::{ReceiveError, Receiver, ReceiverSetup};
 use std::io::Write as _;
 use std::net::SocketAddr;
@@ -93,12 +97,43 @@ pub struct ReceiveArgs {
     /// be given several times.
     #[arg(long, value_name = "FILE")]
     pub key: Vec<PathBuf>,
+    #[command(flatten)]
+    keep: KeepArgs,
     /// Print the account of the folder and end: 0 complete, 1 numbers are missing, 2 something is raised, 3 unreadable.
     #[arg(long, conflicts_with_all = ["tls_cert", "tls_key", "client_ca", "token_file", "tokens", "announce"])]
     pub report: bool,
     /// Print the account as JSON.
     #[arg(long, requires = "report")]
     pub json: bool,
+}
+
+/// How long reads stay.
+#[derive(Clone, Debug, clap::Args)]
+struct KeepArgs {
+    /// Age limit of ordinary reads from their capture, 3m to 1096d, like 90d; without it nothing is let go.
+    #[arg(long, value_name = "TIME", value_parser = age_limit)]
+    keep: Option<u64>,
+    /// Age limit of hits, if another.
+    #[arg(long, value_name = "TIME", requires = "keep", value_parser = age_limit)]
+    hit_keep: Option<u64>,
+    /// How long ids of reads that went are remembered as keyed hashes, to know repeats.
+    #[arg(long, value_name = "TIME", default_value = "30d", value_parser = pintle_core::span::seconds)]
+    dedupe_keep: u64,
+}
+
+impl KeepArgs {
+    fn limits(&self) -> Option<Keep> {
+        let other_s = self.keep?;
+        let ms = |s: u64| s.saturating_mul(1000);
+        let hit_ms = ms(self.hit_keep.unwrap_or(other_s));
+        Some(Keep { other_ms: ms(other_s), hit_ms, dedupe_ms: ms(self.dedupe_keep) })
+    }
+}
+
+fn age_limit(text: &str) -> Result<u64, String> {
+    let s = pintle_core::span::seconds(text)?;
+    let fits = retain::KEEP_S.contains(&s);
+    if fits { Ok(s) } else { Err("an age limit is 3m to 1096d (36 months)".to_owned()) }
 }
 
 /// From where events come beside the listening address.
@@ -187,6 +222,8 @@ enum ReceiveCommand {
     /// Write reads for a case into a file, NDJSON or CSV. It is written into the audit (folder audit beside the
     /// database).
     Export(export::ExportArgs),
+    /// Keep reads past their age limit for a case, renew or end that; also while a receiver runs on the folder.
+    Hold(hold::HoldArgs),
     /// Make a token for one trailer: prints the token, which goes to the trailer, and its line for the file of
     /// --tokens.
     Token {
@@ -201,10 +238,11 @@ pub fn receive(args: &ReceiveArgs) -> Exit {
     match (&args.command, &args.data) {
         (Some(ReceiveCommand::Token { trailer }), _) => make_token(trailer),
         (Some(ReceiveCommand::Export(args)), _) => export_reads(args),
+        (Some(ReceiveCommand::Hold(args)), _) => hold_reads(args),
         (None, Some(data)) if args.report => print_report(data, args.json),
         (None, Some(data)) => match (&args.courier_init, &args.import) {
             (Some(folder), _) => courier_init(data, folder),
-            (None, Some(folder)) => import(data, folder, args.courier_keys.as_deref()),
+            (None, Some(folder)) => import(args, data, folder),
             (None, None) => serve(args, data),
         },
         // The command line demands one of them.
@@ -239,6 +277,16 @@ fn export_reads(args: &export::ExportArgs) -> Exit {
     }
 }
 
+fn hold_reads(args: &hold::HoldArgs) -> Exit {
+    match hold::hold(args, &mut std::io::stdout().lock()) {
+        Ok(()) => Exit::Good,
+        Err(error) => {
+            complain(&error, error.advice());
+            if matches!(error, hold::HoldError::Asked(_)) { Exit::Usage } else { Exit::Act }
+        }
+    }
+}
+
 fn courier_init(data: &Path, folder: &Path) -> Exit {
     match courier::init(data, folder) {
         Ok(public) => {
@@ -253,11 +301,13 @@ fn courier_init(data: &Path, folder: &Path) -> Exit {
     }
 }
 
-fn import(data: &Path, folder: &Path, keys: Option<&Path>) -> Exit {
+fn import(args: &ReceiveArgs, data: &Path, folder: &Path) -> Exit {
+    let keys = args.courier_keys.as_deref();
     let imported = keys.map_or_else(|| Ok(std::collections::BTreeMap::new()), courier::keys).and_then(|keys| {
+        let opener = opener(&args.key)?;
         let runtime =
             tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(ReceiveError::Start)?;
-        runtime.block_on(courier::import(data, folder, &keys))
+        runtime.block_on(courier::import(data, folder, &keys, opener))
     });
     let done = match imported {
         Ok(done) => done,
@@ -331,8 +381,7 @@ fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
     let tls = args.tls_cert.as_deref().zip(args.tls_key.as_deref());
     let tls = tls.map(|(cert, key)| tls::server_config(cert, key, args.client_ca.as_deref())).transpose()?;
     let tokens = args.tokens.as_deref().map(Tokens::open).transpose()?;
-    let keys = args.key.iter().map(|file| read_private(file)).collect::<Result<Vec<_>, _>>()?;
-    let opener = (!keys.is_empty()).then(|| Opener::new(keys));
+    let opener = opener(&args.key)?;
     let (listen, folder, limits) = (args.listen, data.to_owned(), Limits::default());
     let setup = ReceiverSetup { listen, folder, tls, token, tokens, opener, limits };
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -347,6 +396,7 @@ fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
         let receiver = Receiver::bind(setup).await?;
         announce(&receiver.url(), args.announce.as_deref())?;
         let service = receiver.service();
+        let (store, limits, until) = (service.store().clone(), args.keep.limits(), stop.clone());
         let from_brokers = async {
             let from_nats = async {
                 if let Some(setup) = nats {
@@ -361,6 +411,13 @@ fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
             tokio::join!(from_nats, from_mqtt);
             drop(service);
         };
+        let letting_go = async {
+            if let Some(limits) = limits {
+                retain::run(store, data.to_owned(), limits, until).await;
+            } else {
+                tracing::info!("no --keep is given: reads stay until somebody deletes them");
+            }
+        };
         let serving = receiver.serve(stop.clone());
         let stopping = async {
             tokio::select! {
@@ -369,9 +426,15 @@ fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
             }
             stop.cancel();
         };
-        tokio::join!(serving, stopping, from_brokers);
+        tokio::join!(serving, stopping, from_brokers, letting_go);
         Ok(())
     })
+}
+
+/// Who opens sealed reads; `None` without a key.
+fn opener(files: &[PathBuf]) -> Result<Option<Opener>, ReceiveError> {
+    let keys = files.iter().map(|file| read_private(file)).collect::<Result<Vec<_>, _>>()?;
+    Ok((!keys.is_empty()).then(|| Opener::new(keys)))
 }
 
 /// Tells where trailers send to, on stdout and in a file that is whole as soon as it is there.

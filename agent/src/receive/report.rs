@@ -46,6 +46,9 @@ fn one(out: &mut fmt::Formatter<'_>, account: &GenerationAccount) -> fmt::Result
     writeln!(out, "  heard from {} to {}", account.first_heard, account.last_heard)?;
     writeln!(out, "    numbers given out  {:>10}", account.up_to)?;
     writeln!(out, "    here               {:>10}", account.here.count)?;
+    if 0 < account.let_go.count {
+        writeln!(out, "      of them let go   {:>10}   at their age limit here", account.let_go.count)?;
+    }
     for explained in &account.explained_by {
         let Numbers { count, .. } = explained.numbers;
         writeln!(out, "    {:<18} {count:>10}   {}", explained.word, runs(&explained.numbers))?;

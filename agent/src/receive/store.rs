@@ -2,11 +2,12 @@
 //! answered only after the commit.
 
 use super::check::Incoming;
+use super::retain::{Keep, Purged};
 use super::schema::{DatabaseError, FILE_NAME, open_writer};
 use super::sealed::open_all;
 use super::write::Writing;
 use crate::seal::Opener;
-use pintle_core::moment::Utc;
+use pintle_core::moment::{Moment, Utc};
 use pintle_core::wire::receipt::{Receipt, Resend};
 use rusqlite::{Connection, Transaction, params};
 use std::collections::VecDeque;
@@ -58,6 +59,7 @@ type Done = Box<dyn FnOnce() + Send>;
 enum Ask {
     Store(Asked),
     Job(Job),
+    Purge(Keep, Moment, oneshot::Sender<Result<Purged, DatabaseError>>),
 }
 
 /// Hands requests to the writing thread. Clones share it; the thread ends when the last one is gone.
@@ -98,6 +100,16 @@ impl ReceiverStore {
         self.asked.send(Ask::Job(job)).await.map_err(|_| DatabaseError::Stopped)?;
         let failed = || DatabaseError::Disk { path: FILE_NAME.into(), detail: "it refused the work".to_owned() };
         answered.await.map_err(|_| failed())?
+    }
+
+    /// Lets go a slice of what has reached its age limit.
+    ///
+    /// # Errors
+    /// [`DatabaseError`]: nothing of it is done.
+    pub async fn purge(&self, keep: Keep, now: Moment) -> Result<Purged, DatabaseError> {
+        let (answer, purged) = oneshot::channel();
+        self.asked.send(Ask::Purge(keep, now, answer)).await.map_err(|_| DatabaseError::Stopped)?;
+        purged.await.map_err(|_| DatabaseError::Stopped)?
     }
 
     /// Counts that somebody whose token or certificate is `owner`'s spoke in the name of `source`.
@@ -176,6 +188,10 @@ impl Writer {
                             self.answer(std::mem::take(&mut group));
                             self.job(job);
                         }
+                        Ask::Purge(keep, now, answer) => {
+                            self.answer(std::mem::take(&mut group));
+                            drop(answer.send(self.purge(&keep, &now)));
+                        }
                     }
                     if GROUP_EVENTS_MAX <= events {
                         break;
@@ -185,8 +201,20 @@ impl Writer {
             }
         }
         if let Some(writing) = self.open.take() {
-            checkpoint(&writing.into_connection());
+            checkpoint(writing.connection());
         }
+    }
+
+    fn purge(&mut self, keep: &Keep, now: &Moment) -> Result<Purged, DatabaseError> {
+        let mut writing = match self.open.take() {
+            Some(writing) => writing,
+            None => Writing::new(open_writer(&self.folder)?),
+        };
+        let purged = writing
+            .purge(&self.folder, keep, now)
+            .map_err(|error| DatabaseError::from_sqlite(&self.folder.join(FILE_NAME), &error))?;
+        self.open = Some(writing);
+        Ok(purged)
     }
 
     fn job(&mut self, job: Job) {

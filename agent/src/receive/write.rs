@@ -4,13 +4,19 @@ use super::blocks::compare;
 use super::check::{Event, Incoming, Refusal};
 use super::content::StampRow;
 use super::ledger::Entry;
+use super::past::{Past, Seen, number_went};
+use super::retain::{Keep, Purged, Retainer, drop_pictures};
+use super::schema::{BUSY_MS, FILE_NAME};
 use super::store::{Batch, Stored};
+use crate::wipe::Wiper;
 use aws_lc_rs::digest;
-use pintle_core::moment::Utc;
+use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::blocks::Leaf;
 use pintle_core::wire::receipt::{Receipt, ReceiptResult};
 use rusqlite::{Connection, OptionalExtension, Result, Transaction, TransactionBehavior, params};
 use std::collections::HashMap;
+use std::path::Path;
+use std::time::Duration;
 
 /// Other contents that are kept under one id; further ones are counted only (our own limit).
 const CONTENTS_KEPT: i64 = 8;
@@ -21,6 +27,12 @@ pub const OTHER_CONTENT: &str =
 /// The connection, and the numbers of what it has seen lately. After a failure it must be thrown away.
 pub struct Writing {
     connection: Connection,
+    /// Behind the connection, so that it is dropped after it; see [`Wiper`]. `None` until something went.
+    wiper: Option<Wiper>,
+    /// Something went since the log was last cut.
+    unwiped: bool,
+    retainer: Retainer,
+    past: Option<Past>,
     trailers: HashMap<String, i64>,
     generations: HashMap<(i64, String), i64>,
 }
@@ -32,13 +44,88 @@ impl Writing {
     /// Around an open database.
     #[must_use]
     pub fn new(connection: Connection) -> Self {
-        Self { connection, trailers: HashMap::new(), generations: HashMap::new() }
+        Self {
+            connection,
+            wiper: None,
+            unwiped: true,
+            retainer: Retainer::default(),
+            past: None,
+            trailers: HashMap::new(),
+            generations: HashMap::new(),
+        }
     }
 
-    /// Gives the connection back.
+    /// The connection, for the last look at the log.
     #[must_use]
-    pub fn into_connection(self) -> Connection {
-        self.connection
+    pub fn connection(&self) -> &Connection {
+        &self.connection
+    }
+
+    /// Lets go what has reached its age limit, a slice of it, in one transaction. Once nothing is left, what the
+    /// database has left behind of it is wiped.
+    ///
+    /// # Errors
+    /// What the database says: nothing of it is done.
+    pub(super) fn purge(&mut self, folder: &Path, keep: &Keep, now: &Moment) -> Result<Purged> {
+        let open = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let purged = self.retainer.pass(&open, keep, now)?;
+        open.commit()?;
+        if let Err(error) = drop_pictures(folder, &self.connection, &purged.pictures) {
+            tracing::warn!(%error, "pictures of reads that went could not be deleted; the next start does it");
+        }
+        if purged.is_empty() {
+            self.wipe(folder)?;
+            return Ok(purged);
+        }
+        self.past = None;
+        self.unwiped = true;
+        if let Some(wiper) = self.wiper(folder) {
+            wiper.rows_move();
+            if let Err(error) = wiper.look() {
+                tracing::warn!(%error, "the log could not be looked at; the whole file is looked through instead");
+            }
+        }
+        Ok(purged)
+    }
+
+    fn wiper(&mut self, folder: &Path) -> Option<&mut Wiper> {
+        if self.wiper.is_none() {
+            match Wiper::open(&folder.join(FILE_NAME)) {
+                Ok(wiper) => self.wiper = Some(wiper),
+                Err(error) => tracing::warn!(%error, "what rows leave behind when they are moved can't be wiped"),
+            }
+        }
+        self.wiper.as_mut()
+    }
+
+    /// Cuts the log and wipes, unless another program reads just now: then the next look does it.
+    fn wipe(&mut self, folder: &Path) -> Result<()> {
+        if !self.unwiped {
+            return Ok(());
+        }
+        if let Some(wiper) = self.wiper(folder)
+            && let Err(error) = wiper.look()
+        {
+            tracing::warn!(%error, "the log could not be looked at; the whole file is looked through instead");
+        }
+        self.connection.busy_timeout(Duration::ZERO)?;
+        let busy: Result<i64> = self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0));
+        self.connection.busy_timeout(Duration::from_millis(BUSY_MS))?;
+        if busy? != 0 {
+            return Ok(());
+        }
+        let Some(wiper) = self.wiper.as_mut() else {
+            self.unwiped = false;
+            return Ok(());
+        };
+        self.connection.execute_batch("BEGIN IMMEDIATE")?;
+        let wiped = wiper.wipe();
+        self.connection.execute_batch("ROLLBACK; PRAGMA shrink_memory")?;
+        match wiped {
+            Ok(_) => self.unwiped = wiper.is_behind(),
+            Err(error) => tracing::warn!(%error, "what moved rows left behind is not wiped yet"),
+        }
+        Ok(())
     }
 
     /// Does other work in one transaction and commits it.
@@ -62,9 +149,15 @@ impl Writing {
             self.generations.clear();
         }
         let work = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        let mut names = Names { work: &work, trailers: &mut self.trailers, generations: &mut self.generations };
+        let past = match self.past.take() {
+            Some(past) => past,
+            None => Past::open(&work)?,
+        };
+        let mut names =
+            Names { work: &work, past: &past, trailers: &mut self.trailers, generations: &mut self.generations };
         let receipts = batches.iter().map(|batch| store(&mut names, batch)).collect::<Result<_>>()?;
         work.commit()?;
+        self.past = Some(past);
         Ok(receipts)
     }
 }
@@ -72,6 +165,7 @@ impl Writing {
 /// An open transaction with the numbers of trailers and generations.
 struct Names<'a> {
     work: &'a Connection,
+    past: &'a Past,
     trailers: &'a mut HashMap<String, i64>,
     generations: &'a mut HashMap<(i64, String), i64>,
 }
@@ -172,6 +266,18 @@ fn receipt(id: &str, result: ReceiptResult, problem: Option<String>) -> Receipt 
 
 fn take(names: &mut Names<'_>, trailer: i64, event: &Event, now: Utc) -> Result<Receipt> {
     let generation = names.generation(trailer, &event.generation, now)?;
+    match names.past.seen(names.work, trailer, event)? {
+        Seen::New => {}
+        Seen::Same => {
+            names.count(generation, 1, 0, 0)?;
+            number_went(names.work, generation, signed(event.sequence), event.leaf.map(|(_, leaf)| leaf))?;
+            return Ok(receipt(&event.id, ReceiptResult::Duplicate, None));
+        }
+        Seen::OtherContent => {
+            conflict(names, trailer, generation, event, ("content", &event.content_hash, &event.data), now)?;
+            return Ok(receipt(&event.id, ReceiptResult::Refused, Some(OTHER_CONTENT.to_owned())));
+        }
+    }
     let (salt, leaf) = event.leaf.unzip();
     let inserted = names
         .work

@@ -15,6 +15,8 @@ pub const ENDING_MS: u64 = 7 * 86_400_000;
 /// What is asked to be held.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct HoldAsked {
+    /// At a receiver: reads of this trailer only. On a trailer always `None`.
+    pub source: Option<String>,
     /// Reads of this camera only.
     pub camera: Option<CameraId>,
     /// Reads whose stamp names this site only.
@@ -204,6 +206,7 @@ mod tests {
 
     fn asked(camera: Option<&str>, site: Option<u64>) -> HoldAsked {
         HoldAsked {
+            source: None,
             camera: camera.map(|name| CameraId::new(name).unwrap()),
             site,
             from: Utc(1000),

@@ -381,7 +381,7 @@ fn hold_asked(faults: &mut Faults, args: &Fields<'_>, cameras: &[CameraId], by: 
     let case = faults.text(args, "case", CASE_CHARS_MAX, true);
     let for_s = faults.whole(args, "for_s", HOLD_S_MAX);
     let (from, to, case, for_s) = (from?, to?, case?, for_s?);
-    Some(HoldAsked { camera, site, from, to, case, by: by.to_owned(), for_s })
+    Some(HoldAsked { source: None, camera, site, from, to, case, by: by.to_owned(), for_s })
 }
 
 type Fields<'a> = [(std::borrow::Cow<'a, str>, Tree<'a>)];

@@ -10,6 +10,9 @@ use serde::{Deserialize, Serialize};
 pub struct HoldBody {
     /// Its number.
     pub hold: u64,
+    /// At a receiver: reads of this trailer only, by its `source`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
     /// Reads of this camera only.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub camera: Option<String>,
@@ -43,6 +46,7 @@ impl From<&Hold> for HoldBody {
         let asked = &hold.asked;
         Self {
             hold: hold.number,
+            source: asked.source.clone(),
             camera: asked.camera.as_ref().map(|camera| camera.as_str().to_owned()),
             place: asked.site,
             from: asked.from.to_rfc3339(),
@@ -64,6 +68,7 @@ impl HoldBody {
     pub fn to_hold(&self) -> Option<Hold> {
         let camera = self.camera.as_deref().map(CameraId::new).transpose().ok()?;
         let asked = HoldAsked {
+            source: self.source.clone(),
             camera,
             site: self.place,
             from: Utc::parse_rfc3339(&self.from)?,
@@ -117,6 +122,7 @@ mod tests {
         let mut holds = Holds::default();
         for (camera, site) in [(Some("north"), None), (None, Some(7))] {
             let asked = HoldAsked {
+                source: site.map(|_| "urn:pintle:trailer:heron-3".to_owned()),
                 camera: camera.map(|name| CameraId::new(name).unwrap()),
                 site,
                 from: Utc(1_800_000_000_000),

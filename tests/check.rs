@@ -224,7 +224,7 @@ fn each_way_to_the_agency_is_spoken_of_in_its_own_words() {
     let at = folder.path();
     std::fs::write(at.join("agency.pub"), "ed25519:AAAA\n").unwrap();
     for (receiver, wanted) in [
-        ("url = \"mqtts://broker.example\"".to_owned(), "images are not carried there"),
+        ("url = \"mqtts://broker.example\"".to_owned(), "images are not carried by an MQTT broker"),
         ("url = \"tls://a.example\"".to_owned(), "one server of a NATS cluster named"),
         ("url = \"tls://a.example,b.example,c.example\"".to_owned(), "3 servers of a NATS cluster"),
         ("url = \"tls://a.example\"\nproof = \"ack\"".to_owned(), "delivery is unproven"),
@@ -238,4 +238,61 @@ fn each_way_to_the_agency_is_spoken_of_in_its_own_words() {
     }
     let without = text(&check(&write(at, &format!("{}[receiver]\nurl = \"file:///media/stick\"\n", good(at))), &[]));
     assert!(without.contains("receiver.credentials_file"), "{without}");
+}
+
+#[test]
+fn key_files_of_the_wrong_kind_open_to_others_or_on_the_same_disk_are_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    let made = Command::new(PINTLE).args(["key", "new"]).arg(at("county")).args(["--name", "County"]).output().unwrap();
+    assert!(made.status.success());
+    let sealed = |keys: &str| good(folder.path()).replace("seal = \"none\"", keys);
+    let told = |text: &str| {
+        let output = check(&write(folder.path(), text), &[]);
+        (output.status.code(), self::text(&output))
+    };
+    let keys = |name: &str| format!("seal = \"receiver\"\nseal_keys = [\"{}\"]", at(name).display());
+    let (code, text) = told(&sealed(&keys("county.pub")));
+    assert!(code == Some(0) && text.contains("is the key \"County\", "), "{text}");
+    assert!(!text.contains("in clear"), "{text}");
+    let (code, text) = told(&sealed(&keys("county.key")));
+    assert!(code == Some(2) && text.contains("is a private seal key, but a public seal key is needed here"), "{text}");
+    std::fs::set_permissions(at("county.pub"), std::fs::Permissions::from_mode(0o666)).unwrap();
+    let (code, text) = told(&sealed(&keys("county.pub")));
+    assert!(code == Some(0) && text.contains("put a key of their own in its place"), "{text}");
+
+    std::fs::write(at("disk"), [0xa5; 40]).unwrap();
+    std::fs::set_permissions(at("disk"), std::fs::Permissions::from_mode(0o644)).unwrap();
+    std::fs::create_dir_all(at("state")).unwrap();
+    let (code, text) = told(&sealed(&format!("seal = \"disk\"\nseal_key_file = \"{}\"", at("disk").display())));
+    assert_eq!(code, Some(0), "{text}");
+    for wanted in ["others than its owner may read", "whoever takes the disk takes the key", "pictures are not taken"] {
+        assert!(text.contains(wanted), "{wanted}: {text}");
+    }
+    std::fs::write(at("disk"), [0xa5; 10]).unwrap();
+    let (code, text) = told(&sealed(&format!("seal = \"disk\"\nseal_key_file = \"{}\"", at("disk").display())));
+    assert!(code == Some(2) && text.contains("is too short"), "{text}");
+
+    for (url, way) in [("mqtt://127.0.0.1:1883", "an MQTT broker"), ("file:///media/courier", "a courier's stick")] {
+        let (_, text) =
+            told(&format!("{}[receiver]\nurl = \"{url}\"\ncredentials_file = \"/x\"\n", good(folder.path())));
+        assert!(text.contains(&format!("images are not carried by {way}")), "{text}");
+    }
+}
+
+#[test]
+fn a_private_key_that_others_may_read_opens_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    Command::new(PINTLE).args(["key", "new"]).arg(at("county")).args(["--name", "County"]).output().unwrap();
+    std::fs::set_permissions(at("county.key"), std::fs::Permissions::from_mode(0o640)).unwrap();
+    let output = Command::new(PINTLE)
+        .args(["receive", "--listen", "127.0.0.1:0", "--data"])
+        .arg(at("data"))
+        .arg("--key")
+        .arg(at("county.key"))
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(output.status.code() == Some(78) && said.contains("others than its owner may read"), "{said}");
 }

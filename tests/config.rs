@@ -192,6 +192,8 @@ fn numbers_out_of_range_are_refused_at_both_ends_and_taken_at_the_ends() {
                 GOOD.replace(&format!("[{}]\n", key.table), &format!("[{}]\n{line}", key.table))
             } else if key.table == "receiver" {
                 format!("{GOOD}[receiver]\nurl = \"https://receiver.example/\"\n{line}")
+            } else if key.table == "profile" {
+                format!("{GOOD}[[profile]]\n{line}")
             } else {
                 format!("{GOOD}[{}]\n{beside}{line}", key.table)
             }
@@ -306,7 +308,8 @@ fn the_defaults_in_the_file_are_the_defaults_of_the_program() {
                   \"/dev/serial/by-id/usb-gps-receiver\"\n[[camera]]\nid = \"north\"\nlabel = \"North \
                   mast\"\n[[camera]]\nid = \"south\"\nlabel = \"South mast\"\n[queue]\nseal = \"none\"\n[receiver]\nurl = \
                   \"https://receiver.example/v1/events\"\n[link]\ninterface = \"usb0\"\n[spool]\npath = \"/var/lib/pintle-spool\"\n[[input]]\nkind = \
-                  \"mast\"\npath = \"/run/mast/down\"\nsafe = \"1\"\n";
+                  \"mast\"\npath = \"/run/mast/down\"\nsafe = \"1\"\n[[profile]]\nname = \"brackwater-county\"\nlat = 44.5\nlon = \
+                  -30.0\nradius_m = 40000\n";
     assert_eq!(full, config::parse(needed).unwrap());
     assert_eq!(full.receiver.unwrap().proof, Proof::Receipts);
 }

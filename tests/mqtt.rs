@@ -9,6 +9,7 @@ mod drain;
 mod receiver;
 
 use drain::{Drain, until};
+use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
 use receiver::Receiver;
 use std::io::Write as _;
 use std::net::{TcpListener, TcpStream};
@@ -160,5 +161,49 @@ async fn a_broker_that_does_not_know_the_trailer_is_told_as_such() {
         .await;
     broker.kill();
     assert_eq!(trailer.figures().await.counts.waiting, 3 + OPENING);
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn over_tls_events_go_only_to_a_broker_that_the_named_authority_has_signed_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    let authority = |name: &str| {
+        let mut params = CertificateParams::new(Vec::new()).unwrap();
+        params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+        params.distinguished_name.push(rcgen::DnType::CommonName, name);
+        CertifiedIssuer::self_signed(params, KeyPair::generate().unwrap()).unwrap()
+    };
+    let (own, foreign) = (authority("Brackwater test authority"), authority("Another test authority"));
+    let mut params = CertificateParams::new(Vec::new()).unwrap();
+    params.subject_alt_names.push(SanType::IpAddress([127, 0, 0, 1].into()));
+    let key = KeyPair::generate().unwrap();
+    std::fs::write(at("ca.pem"), own.pem()).unwrap();
+    std::fs::write(at("foreign.pem"), foreign.pem()).unwrap();
+    std::fs::write(at("server.pem"), params.signed_by(&key, &own).unwrap().pem()).unwrap();
+    std::fs::write(at("server.key"), key.serialize_pem()).unwrap();
+    let (ca, cert, key) = (at("ca.pem"), at("server.pem"), at("server.key"));
+    let more = format!(
+        "cafile {}\ncertfile {}\nkeyfile {}\nallow_anonymous true",
+        ca.display(),
+        cert.display(),
+        key.display()
+    );
+    let Some(broker) = Broker::start(&more) else { return };
+    let url = broker.url().replace("mqtt://", "mqtts://");
+    let receiver = Receiver::start(&["--mqtt", &url, "--broker-ca", &ca.display().to_string()]);
+    let mut target = drain::target(&url);
+    target.ca_file = Some(at("foreign.pem"));
+    let trailer = Drain::start("heron-3", &at("queue"), target.clone());
+    trailer.put(1..=30, false).await;
+    trailer.until_view("told", |view| view.trouble.is_some()).await;
+    assert_eq!((trailer.figures().await.counts.delivered, trailer.view.borrow().handed_over), (0, 0));
+    assert_eq!(receiver.count("SELECT count(*) FROM reads"), 0, "nothing went to a broker that nobody vouches for");
+    trailer.stop().await;
+
+    target.ca_file = Some(ca);
+    let trailer = Drain::start("heron-3", &at("queue"), target);
+    trailer.until_delivered(30 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 30);
     trailer.stop().await;
 }

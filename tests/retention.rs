@@ -4,10 +4,13 @@
 //! a copy stays behind in the unused part of the first. Our own wiping closes that gap (decision 28).
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+use pintle::config::parse;
 use pintle::config::{Queue, Seal};
-use pintle::store::{Accepted, NewEvent, Settled, StoreHandle, open};
+use pintle::store::{Accepted, LaterStamp, NewEvent, Settled, StoreHandle, limits, open};
+use pintle_core::geo::LatLon;
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
+use pintle_core::queue::retention::{Limits, Profile, Profiles, profile_code};
 use pintle_core::queue::{EventKind, Lane};
 use std::fs;
 use std::path::Path;
@@ -225,4 +228,122 @@ async fn a_program_that_reads_the_queue_delays_the_cut_of_its_log_until_it_ends(
     reader.execute_batch("COMMIT").unwrap();
     retire_all(&store, 62 * MIN).await;
     assert_eq!(plates_in(folder.path(), 0..200), [""; 0]);
+}
+
+/// A read captured at this latitude.
+fn read_at(number: u32, lat: Option<f64>, ms: i64) -> NewEvent {
+    let lat = lat.map_or_else(String::new, |lat| format!(r#""lat":{lat},"lon":-30.0,"#));
+    let stamp = format!(r#"{{"stamp_revision":1,"place":{{{lat}"state":"certain"}}}}"#);
+    NewEvent { stamp: Some(stamp.into_bytes()), hit: false, lane: Lane::Bulk, ..read(number, ms) }
+}
+
+/// Near 44.5 N reads go after 3 min delivered and an hour waiting; near 46 N they are kept longer than elsewhere.
+fn with_profiles() -> Queue {
+    let profile = |name, lat, limits| Profile {
+        code: profile_code(name),
+        middle: LatLon::new(lat, -30.0).unwrap(),
+        radius_m: 10_000.0,
+        limits,
+    };
+    let base = limits(&Queue { waiting_keep_s: 7200, delivered_keep_s: 600, ..LIMITS });
+    let mut profiles = Profiles::NONE;
+    let short = Limits { waiting_ms: 3_600_000, delivered_ms: 180_000, ..base };
+    profiles.0[0] = Some(profile("short", 44.5, short));
+    let long = Limits { waiting_ms: 10_800_000, delivered_ms: 1_200_000, ..base };
+    profiles.0[1] = Some(profile("long", 46.0, long));
+    Queue { waiting_keep_s: 7200, delivered_keep_s: 600, profiles, ..LIMITS }
+}
+
+fn numbers_in(folder: &Path) -> Vec<u32> {
+    let conn = rusqlite::Connection::open(folder.join("queue.db")).unwrap();
+    let mut rows = conn.prepare("SELECT id FROM events WHERE kind = 0 ORDER BY sequence").unwrap();
+    let ids = rows.query_map([], |row| row.get::<_, [u8; 16]>(0)).unwrap();
+    ids.map(|id| u32::from_be_bytes(id.unwrap()[4..8].try_into().unwrap())).collect()
+}
+
+#[tokio::test]
+async fn each_place_has_its_own_limits_waiting_and_delivered_and_a_later_stamp_may_move_a_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = open(folder.path(), &with_profiles(), at(0)).unwrap();
+    let lats = [Some(44.5), None, Some(46.0), Some(50.0), Some(46.0), Some(50.0)];
+    let reads: Vec<NewEvent> = (1..).zip(lats).map(|(number, lat)| read_at(number, lat, 0)).collect();
+    store.accept(reads[..3].to_vec(), at(0)).await.unwrap();
+    for lane in [Lane::Bulk, Lane::Urgent] {
+        let leased = store.lease(lane, 500, 1 << 20, at(0)).await.unwrap();
+        store.settle(leased.iter().map(|event| (event.sequence, Settled::Delivered)).collect(), at(0)).await.unwrap();
+    }
+    store.accept(reads[3..].to_vec(), at(0)).await.unwrap();
+    // Number 6 was stamped elsewhere, and a later decision says that it was at the first place.
+    let open_reads = store.open_stamps(Utc(T0), Utc(T0)).await.unwrap();
+    let sixth = open_reads.iter().max_by_key(|read| read.sequence).unwrap().sequence;
+    let stamp = read_at(6, Some(44.5), 0).stamp.unwrap();
+    let later = LaterStamp { sequence: sixth, event_id: EventId([9; 16]), revision: 2, stamp, open: false };
+    store.restamp(vec![later], at(0)).await.unwrap();
+    let mut left = Vec::new();
+    for minutes in [3, 4, 9, 11, 19, 21, 59, 61, 119, 121, 179, 181] {
+        retire_all(&store, minutes * MIN).await;
+        left.push((minutes, numbers_in(folder.path())));
+    }
+    let all: [(i64, &[u32]); 12] = [
+        (3, &[1, 2, 3, 4, 5, 6]),
+        (4, &[2, 3, 4, 5, 6]),
+        (9, &[2, 3, 4, 5, 6]),
+        (11, &[3, 4, 5, 6]),
+        (19, &[3, 4, 5, 6]),
+        (21, &[4, 5, 6]),
+        (59, &[4, 5, 6]),
+        (61, &[4, 5]),
+        (119, &[4, 5]),
+        (121, &[5]),
+        (179, &[5]),
+        (181, &[]),
+    ];
+    assert_eq!(left, all.map(|(minutes, numbers)| (minutes, numbers.to_vec())));
+    assert_eq!(store.figures().await.unwrap().counts.not_accounted(), 0);
+}
+
+#[tokio::test]
+async fn the_first_expiry_is_told_by_the_limit_of_its_place_and_marks_outlive_their_profile() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = open(folder.path(), &with_profiles(), at(0)).unwrap();
+    store.accept(vec![read_at(1, Some(50.0), 0), read_at(2, Some(44.5), 0)], at(0)).await.unwrap();
+    let first = async |store: &StoreHandle, ms: i64| {
+        store.retire(at(ms)).await.unwrap();
+        store.figures().await.unwrap().first_expiry
+    };
+    assert_eq!(first(&store, 29 * MIN).await, None);
+    assert_eq!(first(&store, 31 * MIN).await, Some((Utc(T0 + 60 * MIN), false)));
+    assert_eq!(first(&store, 53 * MIN).await, Some((Utc(T0 + 60 * MIN), true)));
+    store.close().await.unwrap();
+    // Without the profile its reads go by the limits of the rest.
+    let without = Queue { profiles: Profiles::NONE, ..with_profiles() };
+    let store = open(folder.path(), &without, at(62 * MIN)).unwrap();
+    retire_all(&store, 119 * MIN).await;
+    assert_eq!(numbers_in(folder.path()), [1, 2]);
+    retire_all(&store, 121 * MIN).await;
+    assert_eq!(numbers_in(folder.path()), [0_u32; 0]);
+}
+
+#[test]
+fn a_retention_of_nothing_or_of_forty_months_is_told_with_its_line() {
+    let config = |queue: &str, profile: &str| {
+        format!(
+            "[trailer]\nid = \"heron-3\"\n[[camera]]\nid = \"north\"\n[queue]\nseal = \"none\"\n{queue}\n\
+             [[profile]]\nname = \"a\"\nlat = 44.5\nlon = -30.0\nradius_m = 500\n{profile}\n"
+        )
+    };
+    let good = parse(&config("waiting_keep_s = 180", "delivered_keep_s = 94694400")).unwrap();
+    let profile = good.queue.profiles.iter().next().unwrap();
+    assert_eq!((profile.limits.waiting_ms, profile.limits.delivered_ms), (180_000, 94_694_400_000));
+    for (queue, profile, key, line) in [
+        ("waiting_keep_s = 0", "", "queue.waiting_keep_s", 7),
+        ("hit_delivered_keep_s = 105192000", "", "queue.hit_delivered_keep_s", 7),
+        ("", "delivered_keep_s = 0", "profile.delivered_keep_s", 13),
+        ("", "hit_waiting_keep_s = 105192000", "profile.hit_waiting_keep_s", 13),
+        ("", "[[profile]]\nname = \"a\"\nlat = 1.0\nlon = 1.0\nradius_m = 50", "profile.name", 14),
+    ] {
+        let mistakes = parse(&config(queue, profile)).unwrap_err();
+        assert_eq!(mistakes.len(), 1, "{mistakes:?}");
+        assert_eq!((mistakes[0].key.as_str(), mistakes[0].line), (key, Some(line)), "{mistakes:?}");
+    }
 }

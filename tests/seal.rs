@@ -42,6 +42,7 @@ fn pair(folder: &Path, name: &str) -> (PathBuf, PathBuf) {
     let (private, public) = seal::make(name).unwrap();
     let (key, public_file) = (folder.join(format!("{name}.key")), folder.join(format!("{name}.pub")));
     std::fs::write(&key, private.as_str()).unwrap();
+    std::fs::set_permissions(&key, std::os::unix::fs::PermissionsExt::from_mode(0o600)).unwrap();
     std::fs::write(&public_file, public).unwrap();
     (key, public_file)
 }

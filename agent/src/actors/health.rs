@@ -337,6 +337,7 @@ fn queue_view(figures: QueueFigures) -> QueueView {
         disk_free_bytes: figures.disk_free_bytes,
         disk_bytes: figures.disk_bytes,
         images_missing: figures.images_missing,
+        first_expiry: figures.first_expiry,
         holds: figures.holds,
         trouble: figures.trouble,
     }

@@ -132,7 +132,7 @@ fn sealer(config: &Config) -> Result<Option<Box<dyn Sealer>>, KeyringError> {
     if Keyring::disk_key_is_beside(folder, &seal) {
         tracing::warn!("the key of the disk lies on the disk that it protects: whoever takes it can read the plates");
     }
-    let limits = store::limits(&config.queue);
+    let limits = store::shortest_limits(&config.queue);
     let keyring = Keyring::open(folder, &config.trailer.id.source(), &limits, seal)?;
     Ok(Some(Box::new(keyring)))
 }

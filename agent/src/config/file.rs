@@ -7,8 +7,10 @@ use super::{
     Camera, Config, Control, Gps, Health, Images, Input, Intake, Link, Position, Queue, Seal, SealFiles, Spool,
     Trailer, WhenFull, receiver,
 };
+use pintle_core::geo::LatLon;
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::inputs::InputKind;
+use pintle_core::queue::retention::{Limits, PROFILES_MAX, Profile, Profiles, profile_code};
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use toml::de::DeTable;
@@ -310,8 +312,46 @@ fn queue<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> (Queue, SealFiles) 
         ballast_mib: reader.whole(section, "ballast_mib"),
         when_full: if reader.choice(section, "when_full") == "evict" { WhenFull::Evict } else { WhenFull::Refuse },
         dedupe_keep_s: reader.whole(section, "dedupe_keep_s"),
+        profiles: Profiles::NONE,
     };
-    (queue, files)
+    let profiles = profiles(reader, root, &queue);
+    (Queue { profiles, ..queue }, files)
+}
+
+fn profiles<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, queue: &Queue) -> Profiles {
+    let mut profiles = Profiles::NONE;
+    let sections = reader.sections(root, "profile");
+    if let Some((_, at)) = sections.get(PROFILES_MAX) {
+        let what = format!("there are {} profiles", sections.len());
+        reader.mistake(*at, "profile", what, format!("a trailer has at most {PROFILES_MAX}; take some out"));
+    }
+    for (at, (section, begins)) in sections.into_iter().enumerate() {
+        let mut keep_ms = |name: &str, base_s: u64| {
+            let given = section.table.is_some_and(|table| table.get(name).is_some());
+            let keep_s = if given { reader.whole(section, name) } else { base_s };
+            keep_s.saturating_mul(1000)
+        };
+        let limits = Limits {
+            waiting_ms: keep_ms("waiting_keep_s", queue.waiting_keep_s),
+            hit_waiting_ms: keep_ms("hit_waiting_keep_s", queue.hit_waiting_keep_s),
+            delivered_ms: keep_ms("delivered_keep_s", queue.delivered_keep_s),
+            hit_delivered_ms: keep_ms("hit_delivered_keep_s", queue.hit_delivered_keep_s),
+            dedupe_ms: queue.dedupe_keep_s.saturating_mul(1000),
+        };
+        let (lat, lon) = (reader.number(section, "lat"), reader.number(section, "lon"));
+        let radius_m = reader.number(section, "radius_m");
+        let name = reader.text(section, "name");
+        let (Some((name, name_at)), Some(middle)) = (name, LatLon::new(lat, lon)) else { continue };
+        let code = profile_code(&name);
+        if profiles.iter().any(|profile| profile.code == code) {
+            let what = format!("a second profile is called \"{name}\", or by a name that looks the same in the store");
+            reader.mistake(Some(name_at).or(begins), "profile.name", what, "give each profile a name of its own");
+        }
+        if let Some(place) = profiles.0.get_mut(at) {
+            *place = Some(Profile { code, middle, radius_m, limits });
+        }
+    }
+    profiles
 }
 
 const SEAL_ADVICE: &str = "this has no default on purpose: whoever opens the trailer could read the plates. Write \

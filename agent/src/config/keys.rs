@@ -127,9 +127,9 @@ pub struct Key {
 /// Tables that the file must have.
 pub const TABLES_NEEDED: [&str; 3] = ["trailer", "camera", "queue"];
 /// Tables that may be left out, with what that means. All other tables stand for their defaults when left out.
-pub const TABLES_NOT_FITTED: [&str; 5] = ["gps", "receiver", "link", "spool", "input"];
+pub const TABLES_NOT_FITTED: [&str; 6] = ["gps", "receiver", "link", "spool", "input", "profile"];
 /// Tables of which there may be several: `[[name]]`.
-pub const TABLES_LISTED: [&str; 2] = ["camera", "input"];
+pub const TABLES_LISTED: [&str; 3] = ["camera", "input", "profile"];
 /// Cameras of one trailer (design: one to sixteen).
 pub const CAMERAS_MAX: usize = 16;
 
@@ -198,6 +198,24 @@ pub const KEYS: &[Key] = &[
     key("queue", "ballast_mib", whole(0, 4096, "MiB"), Absent::Whole(32)),
     key("queue", "when_full", Kind::Choice(&["refuse", "evict"]), Absent::Word("refuse")),
     key("queue", "dedupe_keep_s", whole(86_400, KEEP_S_MAX, "s"), Absent::Whole(30 * 86_400)),
+    key("profile", "name", Kind::Name { chars_max: 40 }, Absent::Refused),
+    key("profile", "lat", Kind::Number { min: -90.0, max: 90.0, unit: "degrees" }, Absent::Refused),
+    key("profile", "lon", Kind::Number { min: -180.0, max: 180.0, unit: "degrees" }, Absent::Refused),
+    key("profile", "radius_m", Kind::Number { min: 50.0, max: 1_000_000.0, unit: "m" }, Absent::Refused),
+    key("profile", "waiting_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Derived("queue.waiting_keep_s")),
+    key(
+        "profile",
+        "hit_waiting_keep_s",
+        whole(KEEP_S_MIN, KEEP_S_MAX, "s"),
+        Absent::Derived("queue.hit_waiting_keep_s"),
+    ),
+    key("profile", "delivered_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Derived("queue.delivered_keep_s")),
+    key(
+        "profile",
+        "hit_delivered_keep_s",
+        whole(KEEP_S_MIN, KEEP_S_MAX, "s"),
+        Absent::Derived("queue.hit_delivered_keep_s"),
+    ),
     key("receiver", "url", Kind::Url, Absent::Refused),
     key("receiver", "proof", Kind::Choice(&["receipts", "status", "ack"]), Absent::Word("receipts")),
     key("receiver", "ca_file", Kind::Path, Absent::Unused),

@@ -12,6 +12,7 @@ pub use mistakes::{ConfigError, Mistake};
 
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::inputs::InputKind;
+use pintle_core::queue::retention::Profiles;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
@@ -191,6 +192,8 @@ pub struct Queue {
     pub when_full: WhenFull,
     /// `queue.dedupe_keep_s`: ids of reads that went are remembered this long, s.
     pub dedupe_keep_s: u64,
+    /// `[[profile]]`: places with age limits of their own.
+    pub profiles: Profiles,
 }
 
 impl Queue {
@@ -208,6 +211,7 @@ impl Queue {
         ballast_mib: 0,
         when_full: WhenFull::Refuse,
         dedupe_keep_s: 30 * 86_400,
+        profiles: Profiles::NONE,
     };
 }
 

@@ -48,6 +48,12 @@ pub enum KeyFileError {
         /// What to do.
         advice: &'static str,
     },
+    /// A private key that others may read.
+    #[error("others than its owner may read the private key {path}", path = path.display())]
+    ReadByOthers {
+        /// Which.
+        path: PathBuf,
+    },
     /// Of the right kind, but not whole.
     #[error("the key in {path} is not right: {what}", path = path.display())]
     Damaged {
@@ -65,6 +71,7 @@ impl KeyFileError {
         match self {
             Self::System { .. } => "look at the path and its rights",
             Self::WrongKind { advice, .. } => advice,
+            Self::ReadByOthers { .. } => "take that right away (`chmod go= FILE`), and think of who may have copied it",
             Self::Damaged { .. } => {
                 "copy the file again from where it was made; `pintle key show FILE` must print its name"
             }
@@ -140,6 +147,9 @@ pub fn read_private(path: &Path) -> Result<PrivateKey, KeyFileError> {
         Zeroizing::new(secret.filter(|bytes| bytes.len() == 32).ok_or_else(|| damaged("its secret is not whole"))?);
     let own =
         agreement::PrivateKey::from_private_key(&X25519, &secret).ok().and_then(|key| key.compute_public_key().ok());
+    if path.metadata().is_ok_and(|meta| meta.mode() & 0o077 != 0) {
+        return Err(KeyFileError::ReadByOthers { path: path.to_owned() });
+    }
     if own.is_none_or(|own| own.as_ref() != public.bytes) {
         return Err(damaged("its two halves do not belong together"));
     }

@@ -16,10 +16,12 @@ use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::blocks::SALT_BYTES;
 use pintle_core::queue::ranges::RangeSet;
+use pintle_core::queue::retention::Profiles;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
+use std::collections::BTreeSet;
 use std::path::Path;
 use std::time::Duration;
 
@@ -68,6 +70,9 @@ pub(super) struct Db {
     pub(super) sums_changed: bool,
     pub(super) images: images::Known,
     pub(super) holds: KnownHolds,
+    pub(super) profiles: Profiles,
+    /// Marks of profiles in the file.
+    pub(super) codes: BTreeSet<i64>,
 }
 
 impl Db {
@@ -114,7 +119,7 @@ impl Db {
         if let Err(error) = &wiper {
             tracing::warn!(%error, "what rows leave behind when they are moved can't be wiped until the next opening");
         }
-        Ok(Self::with((conn, wiper.ok()), books, holds, folder.sealer()))
+        Ok(Self::with((conn, wiper.ok()), books, holds, folder))
     }
 
     /// A connection and what was just read through it.
@@ -122,18 +127,21 @@ impl Db {
         (conn, wiper): (Connection, Option<Wiper>),
         books: Books,
         holds: KnownHolds,
-        sealer: Option<SharedSealer>,
+        folder: &Folder,
     ) -> Self {
         // If it can't be told, looking costs little.
         let images = images::Known { any: images::any(&conn).unwrap_or(true), dropped: Vec::new() };
+        let codes = super::profiles::codes(&conn, &folder.profiles());
         Self {
             conn,
             wiper,
             books,
             images,
             holds,
+            profiles: folder.profiles(),
+            codes,
             stamps: KnownStamps::default(),
-            sealer,
+            sealer: folder.sealer(),
             brought_urgent: false,
             brought_bulk: false,
             sums_changed: false,
@@ -225,7 +233,8 @@ impl Db {
         let born = self.books.lived.born(event.happened_at, now);
         let sealed = self.seal(event, sequence, born, self.books.lived.at(now.mono))?;
         let body = sealed.as_ref().unwrap_or(&event.body);
-        let late = LATE_MS < self.books.lived.at(now.mono).saturating_sub(born);
+        let is_late = LATE_MS < self.books.lived.at(now.mono).saturating_sub(born);
+        let apart = self.profile_of(event.stamp.as_deref()).unwrap_or(i64::from(is_late));
         let stamp = match &event.stamp {
             Some(stamp) => Some(self.stamps.number(&self.conn, sequence, stamp)?),
             None => None,
@@ -244,7 +253,7 @@ impl Db {
                 event.lane == Lane::Urgent,
                 event.hit,
                 event.stamp_open,
-                late,
+                apart,
                 event.camera.as_ref().map(CameraId::as_str),
                 event.happened_at.0,
                 now.utc.0,
@@ -475,13 +484,14 @@ impl Db {
         let mut queued = 0;
         for later in stamps {
             let stamp = self.stamps.number(&self.conn, later.sequence, &later.stamp)?;
+            let profile = self.profile_of(Some(&later.stamp));
             let updated = self
                 .conn
                 .prepare_cached(
-                    "UPDATE events SET stamp = ?, revision = ?, stamp_open = ? \
-                     WHERE sequence = ? AND kind = 0 AND revision < ? RETURNING id, camera, happened_at",
+                    "UPDATE events SET stamp = ?1, revision = ?2, stamp_open = ?3, late = coalesce(?5, min(late, 1)) \
+                     WHERE sequence = ?4 AND kind = 0 AND revision < ?2 RETURNING id, camera, happened_at",
                 )?
-                .query_row(params![stamp, later.revision, later.open, signed(later.sequence), later.revision], |row| {
+                .query_row(params![stamp, later.revision, later.open, signed(later.sequence), profile], |row| {
                     Ok((EventId(row.get(0)?), row.get::<_, Option<String>>(1)?, Utc(row.get(2)?)))
                 })
                 .optional()?;

@@ -6,6 +6,7 @@ use crate::clock;
 use nix::fcntl::{Flock, FlockArg, PosixFadviseAdvice, posix_fadvise};
 use nix::sys::statvfs::statvfs;
 use pintle_core::moment::{Mono, Utc};
+use pintle_core::queue::retention::Profiles;
 use std::fs::{File, OpenOptions, Permissions};
 use std::io::Write;
 use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
@@ -24,6 +25,7 @@ pub(super) struct Folder {
     dir: PathBuf,
     space: Option<(Mono, Space)>,
     sealer: Option<SharedSealer>,
+    profiles: Profiles,
     _lock: Flock<File>,
 }
 
@@ -48,7 +50,9 @@ impl Folder {
             .open(dir.join("queue.lock"))
             .map_err(|error| fail("can't open queue.lock in", error))?;
         match Flock::lock(file, FlockArg::LockExclusiveNonblock) {
-            Ok(lock) => Ok(Self { dir: dir.to_owned(), space: None, sealer: None, _lock: lock }),
+            Ok(lock) => {
+                Ok(Self { dir: dir.to_owned(), space: None, sealer: None, profiles: Profiles::NONE, _lock: lock })
+            }
             Err((_, nix::errno::Errno::EWOULDBLOCK)) => Err(StoreError::InUse { path: dir.display().to_string() }),
             Err((_, errno)) => Err(fail("can't lock queue.lock in", errno.into())),
         }
@@ -57,6 +61,16 @@ impl Folder {
     /// From now on reads are sealed by it.
     pub(super) fn seal_with(&mut self, sealer: Option<Box<dyn Sealer>>) {
         self.sealer = sealer.map(|sealer| Arc::new(Mutex::new(sealer)));
+    }
+
+    /// Places with age limits of their own.
+    pub(super) fn know_profiles(&mut self, profiles: &Profiles) {
+        self.profiles = *profiles;
+    }
+
+    /// The same.
+    pub(super) fn profiles(&self) -> Profiles {
+        self.profiles
     }
 
     /// Who seals.

@@ -13,6 +13,7 @@ mod handle;
 mod holds;
 mod images;
 mod open;
+mod profiles;
 mod refused;
 mod retire;
 mod schema;
@@ -25,7 +26,7 @@ mod verify;
 pub use handle::{Arrivals, COMMANDS_MAX, Dropped, StoreHandle};
 pub use images::{DueImage, ImageCounts, ImageFate, NewImage};
 pub use open::{open, open_sealed};
-pub use thread::limits;
+pub use thread::{limits, shortest_limits};
 
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::Utc;
@@ -201,6 +202,8 @@ pub struct QueueFigures {
     pub trouble: Option<String>,
     /// Files of pictures that reads name and that the last sweep did not find.
     pub images_missing: u64,
+    /// When the first waiting read reaches its age limit, if that is near, and whether it is urgent.
+    pub first_expiry: Option<(Utc, bool)>,
     /// What is held for cases.
     pub holds: HoldsView,
     /// Content keys destroyed since the start.

@@ -39,6 +39,7 @@ pub fn open_sealed(
     let mut folder = Folder::lock(state_dir)?;
     let pictures = sealer.as_ref().and_then(|sealer| sealer.pictures());
     folder.seal_with(sealer);
+    folder.know_profiles(&limits.profiles);
     let blobs = Blobs::open(state_dir, limits.disk_free_min_mib, pictures)?;
     let db = open_or_replace(&folder, &now)?;
     let timer = tokio::runtime::Builder::new_current_thread()

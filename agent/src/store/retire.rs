@@ -2,6 +2,7 @@
 
 use super::books::{number, signed};
 use super::db::Db;
+use super::profiles::LATE;
 use super::schema::DELIVERED;
 use super::stamps::forget_unused;
 use pintle_core::ids::EventId;
@@ -29,11 +30,13 @@ struct Due {
 }
 
 /// What decides the age of a stored event.
-struct Aged {
+pub(super) struct Aged {
     kind: EventKind,
     lane: Lane,
     hit: bool,
-    born: i64,
+    /// See `events.late`.
+    apart: i64,
+    pub(super) born: i64,
     happened_at: Utc,
 }
 
@@ -64,10 +67,14 @@ impl Db {
     }
 
     fn settled_due(&mut self, limits: &Limits, lived_ms: i64, due: &mut Vec<Due>) -> rusqlite::Result<()> {
-        let mut rows = self.conn.prepare_cached(
-            "SELECT sequence, result, hit, born FROM settled WHERE sequence > ? AND result IN (1, 2) \
-             ORDER BY sequence LIMIT ?",
-        )?;
+        // The mark stands in the wide table, which is asked only if there are any.
+        let mut rows = self.conn.prepare_cached(if self.codes.is_empty() {
+            "SELECT sequence, result, hit, born, 0 FROM settled WHERE sequence > ? AND result IN (1, 2) \
+             ORDER BY sequence LIMIT ?"
+        } else {
+            "SELECT sequence, result, hit, born, coalesce((SELECT late FROM events e WHERE e.sequence = s.sequence), 0) \
+             FROM settled s WHERE sequence > ? AND result IN (1, 2) ORDER BY sequence LIMIT ?"
+        })?;
         let mut rows = rows.query(params![signed(self.books.swept), signed(SWEPT_ROWS as u64)])?;
         let mut looked_at = 0;
         while due.len() < SLICE_ROWS
@@ -78,8 +85,9 @@ impl Db {
             self.books.swept = sequence;
             let account = if row.get::<_, i64>(1)? == DELIVERED { Account::Delivered } else { Account::Refused };
             let (hit, born): (bool, i64) = (row.get(2)?, row.get(3)?);
+            let own = self.profiles.limits(row.get(4)?, limits);
             // The kind makes no difference once an event is settled.
-            if limits.is_due(EventKind::Read, Lane::Bulk, hit, account, lived_ms.saturating_sub(born)) {
+            if own.is_due(EventKind::Read, Lane::Bulk, hit, account, lived_ms.saturating_sub(born)) {
                 let keep = self.keeps(sequence)?;
                 if self.holds.settled.count(keep) {
                     continue;
@@ -94,31 +102,48 @@ impl Db {
         Ok(())
     }
 
-    /// Events that were accepted long after they happened: they are due before their neighbours.
+    /// Events that were accepted long after they happened, and those with limits of their own: they are due before
+    /// their neighbours.
     fn late_due(&self, limits: &Limits, lived_ms: i64, due: &mut Vec<Due>) -> rusqlite::Result<()> {
-        let shortest_ms = i64::try_from(limits.waiting_ms.min(limits.hit_waiting_ms)).unwrap_or(i64::MAX);
-        let mut rows = self.conn.prepare_cached(
-            "SELECT sequence FROM events WHERE late = 1 AND born < ? \
-             AND sequence NOT IN (SELECT sequence FROM settled WHERE result <> 0) ORDER BY born LIMIT ?",
-        )?;
         // Those that a hold keeps must not stand in the way of the others.
         let looked_at = if self.holds.holds.is_empty() { SLICE_ROWS } else { SWEPT_ROWS };
-        let rows = rows
-            .query_map(params![lived_ms.saturating_sub(shortest_ms), signed(looked_at as u64)], |row| number(row, 0))?;
-        for sequence in rows {
-            let sequence = sequence?;
-            if self.books.order.is_leased(sequence) {
-                continue;
-            }
-            if let Some(aged) = self.aged(sequence)?
-                && SLICE_ROWS > due.len()
-                && aged.is_due(limits, lived_ms)
-                && self.may_go(sequence)?
-            {
-                due.push(Due::waiting(sequence, &aged));
+        for code in self.codes.iter().copied().chain([LATE]) {
+            let own = self.profiles.limits(code, limits);
+            for (hit, keep_ms) in [(false, own.waiting_ms), (true, own.hit_waiting_ms)] {
+                let mut rows = self.conn.prepare_cached(
+                    "SELECT sequence FROM events WHERE late = ?1 AND late <> 0 AND hit = ?2 AND born < ?3 \
+                     AND sequence NOT IN (SELECT sequence FROM settled WHERE result <> 0) ORDER BY born LIMIT ?4",
+                )?;
+                let born = lived_ms.saturating_sub(i64::try_from(keep_ms).unwrap_or(i64::MAX));
+                let rows = rows.query_map(params![code, hit, born, signed(looked_at as u64)], |row| number(row, 0))?;
+                for sequence in rows {
+                    let sequence = sequence?;
+                    if self.books.order.is_leased(sequence) {
+                        continue;
+                    }
+                    if SLICE_ROWS <= due.len() {
+                        return Ok(());
+                    }
+                    if let Some(aged) = self.aged(sequence)?
+                        && self.is_due(&aged, limits, lived_ms)
+                        && self.may_go(sequence)?
+                    {
+                        due.push(Due::waiting(sequence, &aged));
+                    }
+                }
             }
         }
         Ok(())
+    }
+
+    /// How long a waiting event is kept, ms; `None` if it never goes.
+    pub(super) fn keep_ms(&self, aged: &Aged, limits: &Limits) -> Option<u64> {
+        self.profiles.limits(aged.apart, limits).keep_ms(aged.kind, aged.lane, aged.hit, Account::Waiting)
+    }
+
+    fn is_due(&self, aged: &Aged, limits: &Limits, lived_ms: i64) -> bool {
+        let age_ms = lived_ms.saturating_sub(aged.born);
+        self.profiles.limits(aged.apart, limits).is_due(aged.kind, aged.lane, aged.hit, Account::Waiting, age_ms)
     }
 
     /// Events that wait, oldest first, up to the first ordinary one whose time has not come: all behind it are younger.
@@ -133,13 +158,17 @@ impl Db {
                 break;
             }
             let Some(aged) = self.aged(sequence)? else { continue };
-            if aged.is_due(limits, lived_ms) {
+            if self.is_due(&aged, limits, lived_ms) {
                 if walk.count(self.keeps(sequence)?) {
                     walk.at = sequence;
                     passed += 1;
                 } else if known.insert(sequence) {
                     due.push(Due::waiting(sequence, &aged));
                 }
+            } else if LATE < aged.apart {
+                // It has a limit of its own, and says nothing of those behind it.
+                walk.at = sequence;
+                passed += 1;
             } else if aged.kind == EventKind::Read && aged.hit == (lane == Lane::Urgent) {
                 break;
             }
@@ -151,9 +180,9 @@ impl Db {
         Ok(())
     }
 
-    fn aged(&self, sequence: u64) -> rusqlite::Result<Option<Aged>> {
+    pub(super) fn aged(&self, sequence: u64) -> rusqlite::Result<Option<Aged>> {
         self.conn
-            .prepare_cached("SELECT kind, urgent, hit, born, happened_at FROM events WHERE sequence = ?")?
+            .prepare_cached("SELECT kind, urgent, hit, born, happened_at, late FROM events WHERE sequence = ?")?
             .query_row([signed(sequence)], |row| {
                 Ok(Aged {
                     kind: EventKind::from_code(row.get(0)?).unwrap_or(EventKind::Ledger),
@@ -161,6 +190,7 @@ impl Db {
                     hit: row.get(2)?,
                     born: row.get(3)?,
                     happened_at: Utc(row.get(4)?),
+                    apart: row.get(5)?,
                 })
             })
             .optional()
@@ -341,11 +371,5 @@ impl Due {
     fn waiting(sequence: u64, aged: &Aged) -> Self {
         let (hit, happened_at) = (aged.hit, aged.happened_at);
         Self { sequence, account: Account::Waiting, hit, happened_at, evicted: false }
-    }
-}
-
-impl Aged {
-    fn is_due(&self, limits: &Limits, lived_ms: i64) -> bool {
-        limits.is_due(self.kind, self.lane, self.hit, Account::Waiting, lived_ms.saturating_sub(self.born))
     }
 }

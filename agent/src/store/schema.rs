@@ -15,10 +15,12 @@ pub(super) const APPLICATION_ID: i64 = 0x504e_544c;
 /// deleted.
 /// `stamps`: reads of one camera share most stamps, so `events.stamp` is a number in this table; a stamp is shared
 /// within a span of sequences only, so it can go with the last of them.
+/// `events.late`: 0, 1 for an event that was accepted long after it happened, or the code of the profile whose limits
+/// hold: those are due before or after their neighbours.
 /// `events.images`: the files of a read as its event announces them; `images`: one row for each (see `super::images`).
 /// `past`: keyed hashes of the ids of deleted reads. An accepted event writes one page of `events` and one of
 /// `events_id` (time-ordered ids fall into the newest page); the other indexes hold the few rows that need them.
-const STEPS: [&str; 4] = [
+const STEPS: [&str; 5] = [
     "
 CREATE TABLE events (
   sequence INTEGER PRIMARY KEY,
@@ -96,6 +98,10 @@ CREATE TABLE images (
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX images_address ON images (address);
 CREATE INDEX images_due ON images (rank, sequence) WHERE state = 1;
+",
+    "
+DROP INDEX events_late;
+CREATE INDEX events_apart ON events (late, hit, born) WHERE late <> 0;
 ",
 ];
 
@@ -197,8 +203,8 @@ mod tests {
             ("SELECT max(sequence) FROM events", "SEARCH events"),
             ("SELECT sequence FROM events WHERE urgent = 1", "USING COVERING INDEX events_urgent"),
             (
-                "SELECT sequence FROM events WHERE late = 1 AND born < 5 ORDER BY born LIMIT 9",
-                "USING COVERING INDEX events_late (born<?)",
+                "SELECT sequence FROM events WHERE late = 1 AND late <> 0 AND hit = 0 AND born < 5 ORDER BY born LIMIT 9",
+                "USING COVERING INDEX events_apart (late=? AND hit=? AND born<?)",
             ),
             ("SELECT tag FROM past WHERE key = x'00'", "(key=?)"),
             ("SELECT 1 FROM images WHERE address = x'00'", "INDEX images_address (address=?)"),

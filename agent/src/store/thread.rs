@@ -380,7 +380,7 @@ impl Worker {
             let Db { conn, wiper, .. } = db;
             let books = super::books::Books::read(&conn, &self.now);
             if let (Ok(books), Ok(holds)) = (books, super::holds::KnownHolds::read(&conn)) {
-                self.adopt(Db::with((conn, wiper), books, holds, self.folder.sealer()));
+                self.adopt(Db::with((conn, wiper), books, holds, &self.folder));
             }
         }
         self.tried = Mono(0);
@@ -466,6 +466,7 @@ impl Worker {
             self.figures.generation.clone_from(&db.books.generation);
             self.figures.counts = db.books.counts();
             self.figures.waiting_urgent = db.books.order.urgent_waiting();
+            self.figures.first_expiry = db.first_expiry(&limits(&self.limits), &self.now).unwrap_or(None);
             self.figures.holds = db.holds_view(&self.now);
             self.figures.oldest_waiting = db.oldest_waiting().unwrap_or(None);
         }
@@ -732,7 +733,13 @@ fn newest(known: Moment, command: &Command) -> Moment {
     }
 }
 
-/// The age limits of a configuration.
+/// Of each age limit the shortest that holds at any place.
+#[must_use]
+pub fn shortest_limits(queue: &config::Queue) -> Limits {
+    queue.profiles.shortest(&limits(queue))
+}
+
+/// The age limits of a configuration, where no profile holds.
 #[must_use]
 pub fn limits(limits: &config::Queue) -> Limits {
     Limits {

@@ -137,6 +137,8 @@ pub struct QueueView {
     pub disk_bytes: u64,
     /// Files of pictures that accepted reads name and that are not there.
     pub images_missing: u64,
+    /// When the first waiting read reaches its age limit, if that is near, and whether it is urgent.
+    pub first_expiry: Option<(Utc, bool)>,
     /// What is held for cases.
     pub holds: HoldsView,
     /// Why nothing can be taken now, with what to do.

@@ -200,27 +200,20 @@ impl Judge<'_, '_> {
                     .to_owned(),
             ],
         );
-        let keep_ms = self.seen.facts.waiting_keep_s.saturating_mul(S);
-        if let Some(oldest) = queue.oldest_waiting {
-            // Source: design, "48 h before waiting reads expire a need says so"; half the limit where that is shorter.
-            let warn_ms = (48 * HOUR).min(keep_ms / 2);
-            let by = oldest.plus_ms(i64::try_from(keep_ms).unwrap_or(i64::MAX));
+        if let Some((by, urgent)) = queue.first_expiry {
             let left_ms = u64::try_from(by.since_ms(self.seen.now.utc)).unwrap_or(0);
-            if left_ms <= warn_ms && self.seen.forward.failing_since.is_some() {
-                let told = [
-                    "get the waiting reads delivered".to_owned(),
-                    format!(
-                        "The oldest of {} waiting expires in {}.",
-                        wording::count(queue.counts.waiting),
-                        wording::span(left_ms)
-                    ),
-                    "Mend the way to the receiver, or fetch the queue by hand before then.".to_owned(),
-                ];
-                let urgency = if left_ms <= warn_ms / 4 { Word::Act } else { Word::Look };
-                self.ask("queue.expiring", urgency, None, told);
-                if let Some(need) = self.needs.last_mut() {
-                    need.by = Some(by);
-                }
+            let told = [
+                "get the waiting reads delivered".to_owned(),
+                format!(
+                    "The oldest of {} waiting expires in {}.",
+                    wording::count(queue.counts.waiting),
+                    wording::span(left_ms)
+                ),
+                "Mend the way to the receiver, or fetch the queue by hand before then.".to_owned(),
+            ];
+            self.ask("queue.expiring", if urgent { Word::Act } else { Word::Look }, None, told);
+            if let Some(need) = self.needs.last_mut() {
+                need.by = Some(by);
             }
         }
         self.holds(queue.holds);

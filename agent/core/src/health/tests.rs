@@ -191,15 +191,19 @@ fn queue_that_takes_nothing_or_does_not_close_needs_somebody_now() {
 #[test]
 fn reads_about_to_expire_are_told_with_the_hour() {
     let mut scene = Scene::cut_off();
-    scene.facts.waiting_keep_s = 3 * 86_400;
-    let oldest = scene.ago(3 * 86_400_000 - 30 * 3_600_000).1;
-    if let Ok(queue) = &mut scene.queue {
-        queue.oldest_waiting = Some(oldest);
+    let by = scene.now.utc.plus_ms(30 * 3_600_000);
+    for (first_expiry, wanted) in [
+        (None, None),
+        (Some((by, false)), Some((Word::Look, Some(by)))),
+        (Some((by, true)), Some((Word::Act, Some(by)))),
+    ] {
+        if let Ok(queue) = &mut scene.queue {
+            queue.first_expiry = first_expiry;
+        }
+        let snapshot = judged(&scene);
+        let need = snapshot.needs.iter().find(|need| need.code == "queue.expiring");
+        assert_eq!(need.map(|need| (need.urgency, need.by)), wanted);
     }
-    let snapshot = judged(&scene);
-    let need = snapshot.needs.iter().find(|need| need.code == "queue.expiring").cloned();
-    let want_by = scene.now.utc.plus_ms(30 * 3_600_000);
-    assert_eq!(need.map(|need| (need.urgency, need.by)), Some((Word::Look, Some(want_by))));
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! How long an event is kept, and what may never go without a receipt.
 
 use super::{EventKind, Lane};
+use crate::geo::LatLon;
 
 /// At most this many rows are deleted in one transaction, so that a clean-up never holds up the intake
 /// (source: fault 44).
@@ -19,6 +20,75 @@ pub struct Limits {
     pub hit_delivered_ms: u64,
     /// How long the ids of reads that went are remembered.
     pub dedupe_ms: u64,
+}
+
+/// Places with limits of their own that a trailer knows at most (our own limit).
+pub const PROFILES_MAX: usize = 8;
+
+/// Limits of reads that were captured within a circle: another law holds there.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Profile {
+    /// What marks its reads in the store, see [`profile_code`].
+    pub code: i64,
+    /// Middle of the circle.
+    pub middle: LatLon,
+    /// Its radius, m.
+    pub radius_m: f64,
+    /// The limits there.
+    pub limits: Limits,
+}
+
+/// All profiles; the first that holds a position counts.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Profiles(pub [Option<Profile>; PROFILES_MAX]);
+
+impl Profiles {
+    /// No profile.
+    pub const NONE: Self = Self([None; PROFILES_MAX]);
+
+    /// Whether there is none.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.iter().next().is_none()
+    }
+
+    /// All of them, in their order.
+    pub fn iter(&self) -> impl Iterator<Item = &Profile> {
+        self.0.iter().flatten()
+    }
+
+    /// The profile that holds a position.
+    #[must_use]
+    pub fn at(&self, position: LatLon) -> Option<&Profile> {
+        self.iter().find(|profile| profile.middle.distance_m(position) <= profile.radius_m)
+    }
+
+    /// The limits of reads marked with `code`; `base` for those of no profile, or of one that is not configured any
+    /// more.
+    #[must_use]
+    pub fn limits(&self, code: i64, base: &Limits) -> Limits {
+        self.iter().find(|profile| profile.code == code).map_or(*base, |profile| profile.limits)
+    }
+
+    /// Of each limit the shortest that holds anywhere.
+    #[must_use]
+    pub fn shortest(&self, base: &Limits) -> Limits {
+        self.iter().fold(*base, |least, profile| Limits {
+            waiting_ms: least.waiting_ms.min(profile.limits.waiting_ms),
+            hit_waiting_ms: least.hit_waiting_ms.min(profile.limits.hit_waiting_ms),
+            delivered_ms: least.delivered_ms.min(profile.limits.delivered_ms),
+            hit_delivered_ms: least.hit_delivered_ms.min(profile.limits.hit_delivered_ms),
+            dedupe_ms: least.dedupe_ms,
+        })
+    }
+}
+
+/// The number that stands for a profile's name in the store: 2 and up, the same after every start. Source: FNV-1a, 32
+/// bits, from memory.
+#[must_use]
+pub fn profile_code(name: &str) -> i64 {
+    let hash = name.bytes().fold(0x811c_9dc5_u32, |hash, byte| (hash ^ u32::from(byte)).wrapping_mul(0x0100_0193));
+    i64::from(hash) + 2
 }
 
 /// How much room the disk has.
@@ -73,6 +143,19 @@ impl Limits {
         }
     }
 
+    /// Whether what has so long left of its limit is told. Source: design, "48 h before waiting reads expire a need
+    /// says so"; half the limit where that is shorter.
+    #[must_use]
+    pub fn is_near(keep_ms: u64, left_ms: i64) -> bool {
+        left_ms <= i64::try_from(warn_ms(keep_ms)).unwrap_or(i64::MAX)
+    }
+
+    /// Whether it is told as urgent: in the last quarter of that.
+    #[must_use]
+    pub fn is_urgent(keep_ms: u64, left_ms: i64) -> bool {
+        left_ms <= i64::try_from(warn_ms(keep_ms) / 4).unwrap_or(i64::MAX)
+    }
+
     /// Whether an event of this age has reached its limit.
     #[must_use]
     pub fn is_due(&self, kind: EventKind, lane: Lane, hit: bool, account: Account, age_ms: i64) -> bool {
@@ -80,16 +163,42 @@ impl Limits {
     }
 }
 
+fn warn_ms(keep_ms: u64) -> u64 {
+    (48 * 3_600_000).min(keep_ms / 2)
+}
+
 fn never_expires(kind: EventKind, lane: Lane) -> bool {
     matches!(kind, EventKind::Ledger | EventKind::Digest) || (kind == EventKind::Notice && lane == Lane::Urgent)
 }
 
 #[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
 mod tests {
     use super::*;
 
     const LIMITS: Limits =
         Limits { waiting_ms: 30, hit_waiting_ms: 40, delivered_ms: 10, hit_delivered_ms: 20, dedupe_ms: 50 };
+
+    #[test]
+    fn the_first_profile_that_holds_the_position_gives_the_limits() {
+        let position = |lat, lon| LatLon::new(lat, lon).unwrap();
+        let profile = |name, lat, radius_m, waiting_ms| Profile {
+            code: profile_code(name),
+            middle: position(lat, -30.0),
+            radius_m,
+            limits: Limits { waiting_ms, ..LIMITS },
+        };
+        let mut profiles = Profiles::NONE;
+        assert!(profiles.is_empty());
+        profiles.0[0] = Some(profile("north", 44.5, 1000.0, 3));
+        profiles.0[1] = Some(profile("county", 44.5, 50_000.0, 300));
+        let found = |lat, lon| profiles.at(position(lat, lon)).map(|profile| profile.limits.waiting_ms);
+        assert_eq!([found(44.5, -30.0), found(44.6, -30.0), found(46.0, -30.0)], [Some(3), Some(300), None]);
+        assert_eq!(profiles.limits(profile_code("county"), &LIMITS).waiting_ms, 300);
+        assert_eq!(profiles.limits(profile_code("gone"), &LIMITS), LIMITS);
+        assert_eq!(profiles.shortest(&LIMITS).waiting_ms, 3);
+        assert!(["north", "county", "a", ""].iter().all(|name| 2 <= profile_code(name)));
+    }
 
     #[test]
     fn a_disk_is_judged_by_what_is_free_of_it() {
@@ -123,6 +232,24 @@ mod tests {
             assert!(!read(hit, account, limit), "{hit} {account:?} at its limit");
             assert!(read(hit, account, limit + 1), "{hit} {account:?} past its limit");
             assert!(!read(hit, account, -5), "{hit} {account:?} not yet born");
+        }
+    }
+
+    #[test]
+    fn what_goes_within_two_days_or_half_its_limit_is_told_and_urgent_in_the_last_quarter() {
+        const HOUR: i64 = 3_600_000;
+        let month = 30 * 86_400_000;
+        for (keep_ms, left_ms, near, urgent) in [
+            (month, 49 * HOUR, false, false),
+            (month, 48 * HOUR, true, false),
+            (month, 12 * HOUR, true, true),
+            (180_000, 90_001, false, false),
+            (180_000, 90_000, true, false),
+            (180_000, 22_500, true, true),
+            (180_000, -5, true, true),
+        ] {
+            let told = (Limits::is_near(keep_ms, left_ms), Limits::is_urgent(keep_ms, left_ms));
+            assert_eq!(told, (near, urgent), "{keep_ms} {left_ms}");
         }
     }
 

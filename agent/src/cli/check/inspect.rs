@@ -1,7 +1,7 @@
 //! Looks at every device, folder, file, group and interface that the configuration names. Opens, but changes nothing
 //! that it does not take away again.
 
-use super::Finding;
+use super::{Finding, seal};
 use crate::config::receiver::{Address, address};
 use crate::config::{Config, Proof, Receiver};
 use nix::fcntl::OFlag;
@@ -35,11 +35,8 @@ pub(super) fn everything(config: &Config, out: &mut Vec<Finding>) {
         )),
     }
     link(config, out);
-    out.push(Finding::look(
-        "queue.seal",
-        "waiting reads lie on the disk in clear",
-        "keep the disk where nobody can take it away; health says this as long as it is so",
-    ));
+    seal::key_files(config, out);
+    seal::pictures(config, out);
 }
 
 /// What the system said, without the number at the end.
@@ -349,11 +346,7 @@ fn receiver_way(receiver: &Receiver, out: &mut Vec<Finding>) {
         Address::Nats { servers, .. } => {
             out.push(Finding::right(about, format!("{} of a NATS cluster", servers_named(servers.len()))));
         }
-        Address::Mqtt { .. } => out.push(Finding::look(
-            about,
-            "an MQTT broker: images are not carried there",
-            "use NATS or HTTPS if the agency needs them; an alert then says \"no picture\" to its reader",
-        )),
+        Address::Mqtt { .. } => out.push(Finding::right(about, "an MQTT broker")),
         Address::Courier { folder } => courier_folder(folder, out),
     }
     if let Some(path) = &receiver.broker.credentials_file {

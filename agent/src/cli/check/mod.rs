@@ -1,6 +1,7 @@
 //! `pintle check`: would this trailer start, and is everything there that its configuration names?
 
 mod inspect;
+mod seal;
 
 use crate::cli::CONFIG_PATH;
 use crate::config::{self, ConfigError};

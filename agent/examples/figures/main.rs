@@ -139,7 +139,6 @@ fn main() -> anyhow::Result<ExitCode> {
     };
     let writes = args.only.is_empty() || args.write;
     let file = root.join("docs/BENCHMARKS.md");
-    let before = std::fs::read_to_string(&file).unwrap_or_default();
     let mut sections = Vec::new();
     for part in Part::value_variants() {
         if args.only.is_empty() || args.only.contains(part) {
@@ -180,6 +179,8 @@ fn main() -> anyhow::Result<ExitCode> {
             section.began = began;
             sections.push(section);
             if writes {
+                // Another run may have put its parts there meanwhile.
+                let before = std::fs::read_to_string(&file).unwrap_or_default();
                 std::fs::write(&file, document(&bench, &sections, &before)?)?;
             }
         }

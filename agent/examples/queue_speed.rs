@@ -1,8 +1,8 @@
 //! Measures the queue on the disk under the folder given (or a temporary one):
-//! `cargo run --release --example queue_speed -- [WAITING] [FOLDER]`.
+//! `cargo run --release --example queue_speed -- [WAITING] [READ_BYTES] [FOLDER]`.
 //!
 //! Prints what accepting and leasing cost with 10,000 events waiting and with WAITING (1,000,000), side by side, and
-//! how much disk, memory and start time the backlog takes. Reads are 1,000 bytes with one of eleven stamps of 330
+//! how much disk, memory and start time the backlog takes. Reads have `READ_BYTES` bytes (1,000) and one of eleven stamps of 330
 //! bytes, as at 1 Hz of GPS, where the age of the fix is told in tenths of a second.
 
 use anyhow::Context;
@@ -36,23 +36,40 @@ const CASE: Duration = Duration::from_secs(3);
 fn main() -> anyhow::Result<()> {
     let mut args = std::env::args().skip(1);
     let waiting: u64 = args.next().map_or(Ok(1_000_000), |n| n.parse()).context("WAITING must be a number")?;
+    let read_bytes: usize = args.next().map_or(Ok(1000), |n| n.parse()).context("READ_BYTES must be a number")?;
     let folder = args.next().map(PathBuf::from);
     let temp = tempfile::tempdir()?;
     let folder = folder.unwrap_or_else(|| temp.path().to_owned());
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let mut out = std::io::stdout().lock();
+    let disk = runtime.block_on(disk_of_a_read(&folder.join("queue-speed-disk")))?;
+    writeln!(out, "disk per waiting read of 1,000 bytes     {disk:>10}")?;
     for backlog in [10_000, waiting] {
         let dir = folder.join(format!("queue-speed-{backlog}"));
-        runtime.block_on(measure(&dir, backlog, &mut out))?;
+        runtime.block_on(measure(&dir, backlog, read_bytes, &mut out))?;
         std::fs::remove_dir_all(&dir)?;
     }
     Ok(())
 }
 
-async fn measure(dir: &Path, backlog: u64, out: &mut impl Write) -> anyhow::Result<()> {
+/// Bytes on the disk for each of 10,000 waiting reads of 1,000 bytes.
+async fn disk_of_a_read(dir: &Path) -> anyhow::Result<u64> {
+    let store = open(dir, &LIMITS, now())?;
+    for _ in 0..10 {
+        store.accept(reads(1000, 1000), now()).await?;
+    }
+    store.close().await?;
+    let store = open(dir, &LIMITS, now())?;
+    let bytes = store.figures().await?.bytes_on_disk;
+    store.close().await?;
+    std::fs::remove_dir_all(dir)?;
+    Ok(bytes / 10_000)
+}
+
+async fn measure(dir: &Path, backlog: u64, read_bytes: usize, out: &mut impl Write) -> anyhow::Result<()> {
     let store = open(dir, &LIMITS, now())?;
     for thousand in 0..backlog / 1000 {
-        store.accept(reads(1000), now()).await?;
+        store.accept(reads(1000, read_bytes), now()).await?;
         if thousand % 100 == 0 {
             let free = store.figures().await?.disk_free_bytes;
             anyhow::ensure!(FREE_MIN < free, "only {free} bytes are free on this disk: others may need them");
@@ -61,14 +78,14 @@ async fn measure(dir: &Path, backlog: u64, out: &mut impl Write) -> anyhow::Resu
     store.close().await?;
     let begun = Instant::now();
     let store = open(dir, &LIMITS, now())?;
-    store.accept(reads(1), now()).await?;
+    store.accept(reads(1, read_bytes), now()).await?;
     let start_ms = begun.elapsed().as_secs_f64() * 1e3;
     let disk = store.figures().await?.bytes_on_disk;
-    writeln!(out, "with {backlog} waiting")?;
+    writeln!(out, "with {backlog} reads of {read_bytes} bytes waiting")?;
     writeln!(out, "  start to first accepted read, ms       {start_ms:>10.1}")?;
     writeln!(out, "  disk per waiting read, bytes           {:>10}", disk / backlog)?;
     for (callers, batch) in [(1, 1), (8, 1), (64, 1), (8, 100), (1, 1000)] {
-        let (rate, p50, p99) = accepting(&store, callers, batch).await?;
+        let (rate, p50, p99) = accepting(&store, callers, batch, read_bytes).await?;
         let case = format!("{callers} callers, {batch} a call");
         writeln!(out, "  accepted reads/s, {case:<20} {rate:>10.0}   p50 {p50:.2} ms, p99 {p99:.2} ms")?;
     }
@@ -82,7 +99,12 @@ async fn measure(dir: &Path, backlog: u64, out: &mut impl Write) -> anyhow::Resu
     Ok(())
 }
 
-async fn accepting(store: &StoreHandle, callers: usize, batch: usize) -> anyhow::Result<(f64, f64, f64)> {
+async fn accepting(
+    store: &StoreHandle,
+    callers: usize,
+    batch: usize,
+    read_bytes: usize,
+) -> anyhow::Result<(f64, f64, f64)> {
     let begun = Instant::now();
     let mut tasks = tokio::task::JoinSet::new();
     for _ in 0..callers {
@@ -91,7 +113,7 @@ async fn accepting(store: &StoreHandle, callers: usize, batch: usize) -> anyhow:
             let mut answers_ms = Vec::new();
             while begun.elapsed() < CASE {
                 let asked = Instant::now();
-                store.accept(reads(batch), now()).await?;
+                store.accept(reads(batch, read_bytes), now()).await?;
                 answers_ms.push(asked.elapsed().as_secs_f64() * 1e3);
             }
             anyhow::Ok(answers_ms)
@@ -127,13 +149,13 @@ fn now() -> Moment {
     clock::moment(UtcTrust::Network)
 }
 
-fn reads(count: usize) -> Vec<NewEvent> {
+fn reads(count: usize, bytes: usize) -> Vec<NewEvent> {
     let camera = CameraId::new("north").ok();
     (0..count)
         .map(|n| {
             let id: EventId = StoreHandle::new_event_id();
             let mut body = format!("{{\"id\":\"{id}\",\"extra\":\"").into_bytes();
-            body.resize(998, b'x');
+            body.resize(bytes - 2, b'x');
             body.extend_from_slice(b"\"}");
             let age = n % 11;
             let mut stamp = format!("{{\"stamp_revision\":1,\"place\":{{\"fix_age_s\":{age},\"line\":\"").into_bytes();

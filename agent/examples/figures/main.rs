@@ -40,9 +40,12 @@ struct Args {
     /// Recorded logs of GPS receivers, each with its `.facts.json`. Default: the folder in `PINTLE_LOGS`, if it is set.
     #[arg(long)]
     logs: Option<PathBuf>,
-    /// How many reads wait in the larger case of the queue; each takes 1.4 kB of disk.
+    /// How many reads wait in the larger case of the queue.
     #[arg(long, default_value_t = 10_000_000)]
     waiting: u64,
+    /// How many bytes each of them has; a read of 1,000 takes 1.4 kB of disk.
+    #[arg(long, default_value_t = 1000)]
+    read_bytes: u64,
     /// How many reads the receiver has in the larger case; each takes about 1 kB of disk.
     #[arg(long, default_value_t = 10_000_000)]
     received: u64,
@@ -93,6 +96,7 @@ struct Bench {
     kills: u32,
     cuts: u32,
     waiting: u64,
+    read_bytes: u64,
     received: u64,
     drained: u64,
 }
@@ -134,6 +138,7 @@ fn main() -> anyhow::Result<ExitCode> {
         kills: args.kills,
         cuts: args.cuts,
         waiting: args.waiting,
+        read_bytes: args.read_bytes,
         received: args.received,
         drained: args.drained,
     };
@@ -172,7 +177,7 @@ fn main() -> anyhow::Result<ExitCode> {
                 Section {
                     part: *part,
                     bars: vec![failed],
-                    text: format!("Could not be measured.\n\n```\n{error:?}\n```\n"),
+                    text: format!("Could not be measured: {error}.\n"),
                     began: String::new(),
                 }
             });

@@ -19,21 +19,22 @@ pub(crate) fn numbers(said: &str, label: &str) -> anyhow::Result<[f64; 2]> {
     both.map(|(few, many)| [few, many]).with_context(|| format!("no two figures of {label:?} in:\n{said}"))
 }
 
-pub(crate) fn run(bench: &Bench, example: &str, argument: &str) -> anyhow::Result<String> {
+pub(crate) fn run(bench: &Bench, example: &str, arguments: &[String]) -> anyhow::Result<String> {
     let program = bench.program.with_file_name("examples").join(example);
     let output =
-        Command::new(&program).arg(argument).current_dir(&bench.scratch).env("TMPDIR", &bench.scratch).output()?;
+        Command::new(&program).args(arguments).current_dir(&bench.scratch).env("TMPDIR", &bench.scratch).output()?;
     let said = String::from_utf8_lossy(&output.stdout).into_owned();
     anyhow::ensure!(output.status.success(), "{example}: {said}{}", String::from_utf8_lossy(&output.stderr));
     Ok(said)
 }
 
 pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
-    let said = run(bench, "queue_speed", &bench.waiting.to_string())?;
+    let said = run(bench, "queue_speed", &[bench.waiting.to_string(), bench.read_bytes.to_string()])?;
     let [few, many] = numbers(&said, "accepted reads/s, 8 callers, 100 a call")?;
     let [lease_few, lease_many] = numbers(&said, "lease of 100, µs (median)")?;
     let [_, start_ms] = numbers(&said, "start to first accepted read, ms")?;
-    let [_, disk] = numbers(&said, "disk per waiting read, bytes")?;
+    let disk = said.split("of 1,000 bytes").nth(1).and_then(|rest| rest.split_whitespace().next()?.parse::<f64>().ok());
+    let disk = disk.with_context(|| format!("no disk in:\n{said}"))?;
     let [_, memory_kb] = numbers(&said, "resident memory of this process, kB")?;
     let waiting = thousands(bench.waiting);
     let bars = vec![
@@ -63,7 +64,10 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
             memory_kb <= 65_536.0,
         ),
     ];
-    let text = format!("The store by its handle, reads of 1,000 bytes (`queue_speed`), once.\n\n```\n{said}```\n");
+    let text = format!(
+        "The store by its handle, reads of {} bytes (`queue_speed`), once.\n\n```\n{said}```\n",
+        thousands(bench.read_bytes)
+    );
     Ok(Section { part: Part::Queue, bars, text, began: String::new() })
 }
 
@@ -71,7 +75,7 @@ pub(crate) fn drain(bench: &Bench) -> anyhow::Result<Section> {
     const ROUNDS: usize = 3;
     let (mut rates, mut hits_ms, mut cpu_us, mut said) = (Vec::new(), Vec::new(), Vec::new(), String::new());
     for _ in 0..ROUNDS {
-        let told = run(bench, "drain_speed", &bench.drained.to_string())?;
+        let told = run(bench, "drain_speed", &[bench.drained.to_string()])?;
         rates.push(word_before(&told, "a second")?);
         cpu_us.push(word_before(&told, "µs of processor")?);
         let hit_ms = told.split("p99 ").nth(1).and_then(|rest| rest.split_whitespace().next()?.parse::<f64>().ok());

@@ -4,7 +4,7 @@ use crate::queue::{bar, numbers, run};
 use crate::{Bench, Part, Section, thousands};
 
 pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
-    let said = run(bench, "receiver_speed", &bench.received.to_string())?;
+    let said = run(bench, "receiver_speed", &[bench.received.to_string()])?;
     let many = thousands(bench.received);
     let mut bars = Vec::new();
     for (label, what) in [

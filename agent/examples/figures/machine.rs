@@ -26,6 +26,18 @@ pub(crate) fn commit(bench: &Bench) -> anyhow::Result<String> {
     Ok(if changed.is_empty() { commit } else { format!("{commit}, with changes that are not committed") })
 }
 
+/// How this run stands beside the other work of the machine: its nice value, if it is not the usual 0.
+///
+/// Source: `proc_pid_stat(5)`, field 19.
+pub(crate) fn priority() -> String {
+    let text = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let nice = text.rsplit(')').next().and_then(|rest| rest.split_whitespace().nth(16));
+    match nice {
+        None | Some("0") => String::new(),
+        Some(nice) => format!("; the measured programs ran at nice {nice}, the others at 0"),
+    }
+}
+
 /// The machine and the commit as a table.
 pub(crate) fn table(bench: &Bench) -> anyhow::Result<String> {
     let cpu = std::fs::read_to_string("/proc/cpuinfo")?;

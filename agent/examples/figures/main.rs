@@ -148,10 +148,11 @@ fn main() -> anyhow::Result<ExitCode> {
     for part in Part::value_variants() {
         if args.only.is_empty() || args.only.contains(part) {
             let began = format!(
-                "Measured at {} on commit {}; load average when it began: {}.",
+                "Measured at {} on commit {}; load average when it began: {}{}.",
                 pintle::clock::utc().to_rfc3339(),
                 machine::commit(&bench)?,
-                machine::load_average()
+                machine::load_average(),
+                machine::priority()
             );
             writeln!(std::io::stderr().lock(), "{part:?}: {began}")?;
             let measured = match part {

@@ -65,7 +65,7 @@ pub(crate) fn table(bench: &Bench) -> anyhow::Result<String> {
 }
 
 /// Type and device of the file system that holds `folder`: the longest mount point above it.
-fn file_system(folder: &Path) -> anyhow::Result<String> {
+pub(crate) fn file_system(folder: &Path) -> anyhow::Result<String> {
     let mounts = std::fs::read_to_string("/proc/self/mounts")?;
     let fields = mounts.lines().map(|line| line.split(' ').collect::<Vec<_>>());
     let above = fields.filter(|fields| 3 < fields.len() && folder.starts_with(fields[1]));

@@ -46,6 +46,9 @@ struct Args {
     /// How many bytes each of them has; a read of 1,000 takes 1.4 kB of disk.
     #[arg(long, default_value_t = 1000)]
     read_bytes: u64,
+    /// Where the queue is measured; default: in the target folder.
+    #[arg(long)]
+    queue_in: Option<PathBuf>,
     /// How many reads the receiver has in the larger case; each takes about 1 kB of disk.
     #[arg(long, default_value_t = 10_000_000)]
     received: u64,
@@ -97,6 +100,7 @@ struct Bench {
     cuts: u32,
     waiting: u64,
     read_bytes: u64,
+    queue_in: Option<PathBuf>,
     received: u64,
     drained: u64,
 }
@@ -139,6 +143,7 @@ fn main() -> anyhow::Result<ExitCode> {
         cuts: args.cuts,
         waiting: args.waiting,
         read_bytes: args.read_bytes,
+        queue_in: args.queue_in,
         received: args.received,
         drained: args.drained,
     };

@@ -1,5 +1,6 @@
 //! The queue alone, with little and with much waiting; the drain into our own receiver; bytes on a link.
 
+use crate::machine;
 use crate::{Bar, Bench, Part, Section, median, thousands};
 use anyhow::Context;
 use std::process::Command;
@@ -29,7 +30,13 @@ pub(crate) fn run(bench: &Bench, example: &str, arguments: &[String]) -> anyhow:
 }
 
 pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
-    let said = run(bench, "queue_speed", &[bench.waiting.to_string(), bench.read_bytes.to_string()])?;
+    let mut arguments = vec![bench.waiting.to_string(), bench.read_bytes.to_string()];
+    let mut place = "the disk above".to_owned();
+    if let Some(folder) = &bench.queue_in {
+        place = machine::file_system(folder)?;
+        arguments.push(folder.display().to_string());
+    }
+    let said = run(bench, "queue_speed", &arguments)?;
     let [few, many] = numbers(&said, "accepted reads/s, 8 callers, 100 a call")?;
     let [lease_few, lease_many] = numbers(&said, "lease of 100, µs (median)")?;
     let [_, start_ms] = numbers(&said, "start to first accepted read, ms")?;
@@ -65,7 +72,7 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
         ),
     ];
     let text = format!(
-        "The store by its handle, reads of {} bytes (`queue_speed`), once.\n\n```\n{said}```\n",
+        "The store by its handle, reads of {} bytes (`queue_speed`), once, on {place}.\n\n```\n{said}```\n",
         thousands(bench.read_bytes)
     );
     Ok(Section { part: Part::Queue, bars, text, began: String::new() })

@@ -166,7 +166,8 @@ impl Disk {
     }
 
     /// A copy of one moment. The agent is halted, the kernel is not: another program's `sync` writes this file system
-    /// back too, and a copy that was read meanwhile would be of no moment at all. Two that are equal are of one between.
+    /// back too, and a copy that was read meanwhile would be of no moment at all. Two that are equal are of one
+    /// between.
     fn copy(&self, to: &Path) -> bool {
         let (file, to) = (self.file.to_str().unwrap(), to.to_str().unwrap());
         (0..50).any(|_| Self::run("cp", &["--sparse=always", file, to]) && Self::run("cmp", &["-s", file, to]))

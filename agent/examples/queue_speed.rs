@@ -2,8 +2,8 @@
 //! `cargo run --release --example queue_speed -- [WAITING] [READ_BYTES] [FOLDER]`.
 //!
 //! Prints what accepting and leasing cost with 10,000 events waiting and with WAITING (1,000,000), side by side, and
-//! how much disk, memory and start time the backlog takes. Reads have `READ_BYTES` bytes (1,000) and one of eleven stamps of 330
-//! bytes, as at 1 Hz of GPS, where the age of the fix is told in tenths of a second.
+//! how much disk, memory and start time the backlog takes. Reads have `READ_BYTES` bytes (1,000) and one of eleven
+//! stamps of 330 bytes, as at 1 Hz of GPS, where the age of the fix is told in tenths of a second.
 
 use anyhow::Context;
 use pintle::clock;

@@ -159,7 +159,8 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
         return Ok(Section { part: Part::Answer, bars: Vec::new(), text, began: String::new() });
     };
     let mut text = format!(
-        "Reads come at their time, over eight connections, on an ext4 of its own in an image in memory (a loop device counts what is written to it: log, \
+        "Reads come at their time, over eight connections, on an ext4 of its own in an image in memory (a \
+         loop device counts what is written to it: log, \
          database and the file\nsystem's journal). {ROUNDS} runs of {} s; the read is the one of the durable intake. \
          After each run the queue held every read that was\nanswered 202.\n\n\
          | case | p50 ms | p99 ms | worst ms | kB written a read | runs: p99 ms | runs: kB |\n\

@@ -71,6 +71,7 @@ impl Trailer {
         let (link, link_out) = watch::channel(LinkView::NotFitted);
         let stop = CancellationToken::new();
         let setup = ForwardSetup {
+            asked: watch::Sender::default(),
             trailer: TrailerId::new("heron-3").unwrap(),
             receiver,
             images_mb_day: 100,

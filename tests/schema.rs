@@ -228,6 +228,7 @@ fn receipts_follow_their_schema() {
             receipt(ReceiptResult::Later, None),
         ],
         resend: vec![Resend { generation: GENERATION.to_owned(), from: 1, to: 2 }],
+        asked: vec!["cGludGxl".to_owned()],
     };
     check("receipt", &serde_json::to_value(&body).expect("JSON"));
     assert!(!schema("receipt").is_valid(&json!({"batch": "x", "receipts": [{"id": id, "result": "perhaps"}]})));

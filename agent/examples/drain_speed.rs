@@ -126,6 +126,7 @@ fn main() -> anyhow::Result<()> {
             broker: Broker::default(),
         };
         let setup = ForwardSetup {
+            asked: watch::Sender::default(),
             trailer: TrailerId::new("heron-3").map_err(|error| anyhow::anyhow!("{error}"))?,
             receiver: Some(target),
             store: store.clone(),

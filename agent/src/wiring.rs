@@ -3,6 +3,7 @@
 //!
 //! Views go through `watch` (only the newest counts), commands through bounded channels with a way back for the answer.
 
+use crate::actors::asked::{self, AskedSetup};
 use crate::actors::control::{self, ControlSetup, ReadyDesk};
 use crate::actors::forward::{self, ForwardSetup};
 use crate::actors::health::{self, HealthSetup};
@@ -33,7 +34,7 @@ use pintle_core::moment::Moment;
 use pintle_core::position::PositionView;
 use std::io;
 use std::sync::Arc;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::{Notify, mpsc, watch};
 
 /// Requests about place lines and tows that may wait for their owner (our own limit: people are slow).
 const PLACE_REQUESTS_MAX: usize = 16;
@@ -50,6 +51,8 @@ pub struct Wires {
     link: watch::Sender<LinkView>,
     host: watch::Sender<HostView>,
     inputs: watch::Sender<InputsView>,
+    asked: watch::Sender<Vec<String>>,
+    health_wanted: Arc<Notify>,
     lifecycle: watch::Receiver<LifecycleView>,
     places: watch::Sender<mpsc::Sender<PositionRequest>>,
     ticks: watch::Sender<Arc<TickBook>>,
@@ -76,6 +79,8 @@ impl Wires {
             link: watch::Sender::default(),
             host: watch::Sender::default(),
             inputs: watch::Sender::default(),
+            asked: watch::Sender::default(),
+            health_wanted: Arc::default(),
             lifecycle,
             places: watch::Sender::new(mpsc::channel(PLACE_REQUESTS_MAX).0),
             ticks: watch::Sender::default(),
@@ -177,6 +182,7 @@ impl Wires {
         self.start_inputs(parts);
         self.start_ready(parts);
         self.start_control(parts);
+        self.start_asked(parts);
     }
 
     /// GPS receiver ─► position ─► intake (stamps), health; position ─► store (events, later stamps, its memory);
@@ -210,7 +216,7 @@ impl Wires {
     /// (trust in the clock); forward ─► health.
     fn start_forward(&self, parts: &mut Parts) {
         let (config, store, view) = (self.config.clone(), self.store.clone(), self.forward.clone());
-        let (link, position) = (self.link.subscribe(), self.position.subscribe());
+        let (link, position, asked) = (self.link.subscribe(), self.position.subscribe(), self.asked.clone());
         let beat = Heartbeat::default();
         let board = self.board.clone();
         parts.add(|stop| {
@@ -222,6 +228,7 @@ impl Wires {
                     store: store.clone(),
                     link: link.clone(),
                     position: position.clone(),
+                    asked: asked.clone(),
                     view: view.clone(),
                     heartbeat: beat.clone(),
                 };
@@ -300,6 +307,33 @@ impl Wires {
                     heartbeat: beat.clone(),
                 };
                 async move { ready::run(setup, stop).await.map_err(|error| reason(&error, error.advice())) }
+            })
+        });
+    }
+
+    /// forward ─► asked (requests from afar) ─► store, control socket, audit. Without `[asked]` nobody listens.
+    fn start_asked(&self, parts: &mut Parts) {
+        if self.config.asked.is_none() {
+            return;
+        }
+        let beat = Heartbeat::default();
+        let setup = AskedSetup {
+            asked: self.config.asked.clone(),
+            trailer: self.config.trailer.id.clone(),
+            cameras: self.config.cameras.iter().map(|camera| camera.id.clone()).collect(),
+            control: self.config.control.socket.clone(),
+            store: self.store.clone(),
+            position: self.position.subscribe(),
+            audit: self.audit.clone(),
+            came: self.asked.subscribe(),
+            health_wanted: Arc::clone(&self.health_wanted),
+            heartbeat: beat.clone(),
+        };
+        let board = self.board.clone();
+        parts.add(|stop| {
+            keep_running("asked", board, beat, stop, move |stop| {
+                let setup = setup.clone();
+                async move { asked::run(setup, stop).await.map_err(|error| reason(&error, error.advice())) }
             })
         });
     }

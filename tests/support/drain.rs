@@ -63,6 +63,7 @@ impl Drain {
         let (link, link_out) = watch::channel(LinkView::NotFitted);
         let stop = CancellationToken::new();
         let setup = ForwardSetup {
+            asked: watch::Sender::default(),
             trailer: TrailerId::new(name).unwrap(),
             receiver: Some(receiver),
             images_mb_day: 100,

@@ -370,6 +370,14 @@ impl Receiver {
         Connection::open_with_flags(self.data.join("receiver.db"), flags).unwrap()
     }
 
+    /// The first column of a question, as text.
+    pub(crate) fn rows(&self, sql: &str) -> Vec<String> {
+        let database = self.database();
+        let mut asked = database.prepare(sql).unwrap();
+        let rows = asked.query_map([], |row| row.get(0)).unwrap();
+        rows.map(Result::unwrap).collect()
+    }
+
     pub(crate) fn count(&self, sql: &str) -> i64 {
         self.database().query_row(sql, [], |row| row.get(0)).unwrap()
     }

@@ -2,6 +2,7 @@
 //! parameters,
 //! and what has to be done in the world comes back as values. See `docs/ARCHITECTURE.md` for the rooms.
 
+pub mod afar;
 pub mod cameras;
 pub mod forward;
 pub mod geo;

@@ -2,6 +2,7 @@
 //! [`messages`] and in
 //! the views of `pintle-core`, and `wiring` connects them.
 
+pub mod asked;
 pub mod control;
 pub mod forward;
 pub mod health;

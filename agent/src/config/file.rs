@@ -4,11 +4,12 @@ use super::keys::CAMERAS_MAX;
 use super::mistakes::{ConfigError, Mistake};
 use super::reader::{Reader, Section};
 use super::{
-    Camera, Config, Control, Gps, Health, Images, Input, Intake, Link, Position, Queue, Seal, SealFiles, Spool,
+    Asked, Camera, Config, Control, Gps, Health, Images, Input, Intake, Link, Position, Queue, Seal, SealFiles, Spool,
     Trailer, WhenFull, receiver,
 };
+use pintle_core::afar::Kind;
 use pintle_core::geo::LatLon;
-use pintle_core::ids::{CameraId, TrailerId};
+use pintle_core::ids::{CameraId, TrailerId, printable};
 use pintle_core::inputs::InputKind;
 use pintle_core::queue::retention::{Limits, PROFILES_MAX, Profile, Profiles, profile_code};
 use std::io::Read as _;
@@ -85,6 +86,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
     let spool = spool(reader, root);
     let cameras = cameras(reader, root);
     let inputs = inputs(reader, root);
+    let asked = asked(reader, root);
     let (queue, seal) = queue(reader, root);
     let receiver = receiver::section(reader, root).map(|mut receiver| {
         receiver.broker.state_dir = trailer.as_ref().map(|trailer| trailer.state_dir.clone()).unwrap_or_default();
@@ -120,6 +122,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
         spool,
         cameras,
         inputs,
+        asked,
         queue,
         seal,
         receiver,
@@ -253,6 +256,29 @@ fn cameras<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Vec<Camera> {
         cameras.push(Camera { id, label });
     }
     cameras
+}
+
+fn asked<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Asked> {
+    let section = reader.section(root, "asked");
+    let (key_file, words) = (reader.path(section, "key_file"), reader.text(section, "allowed"));
+    if key_file.is_some() != words.is_some() {
+        let what = "`asked.key_file` and `asked.allowed` belong together, and one of them is missing";
+        reader.mistake(None, "asked.allowed", what, "give both, or neither: then nothing from afar is carried out");
+    }
+    let (words, at) = words?;
+    let mut allowed = Vec::new();
+    for word in words.split(',').map(str::trim) {
+        match Kind::of_word(word) {
+            Some(kind) if !allowed.contains(&kind) => allowed.push(kind),
+            Some(_) => {}
+            None => {
+                let what = format!("`asked.allowed` holds \"{}\"", printable(word, 40));
+                let advice = "take of health, confirm-line, test-alert and resend, with commas between";
+                reader.mistake(Some(at), "asked.allowed", what, advice);
+            }
+        }
+    }
+    Some(Asked { key_file: key_file?, allowed })
 }
 
 fn inputs<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Vec<Input> {

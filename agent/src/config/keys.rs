@@ -233,6 +233,8 @@ pub const KEYS: &[Key] = &[
     key("receiver", "receipt_wait_s", whole(5, 31 * 86_400, "s"), Absent::Derived("180; 28 days for a courier")),
     key("receiver", "handed_max", whole(1, 1_000_000, "events"), Absent::Derived("5000; 200000 for a courier")),
     key("receiver", "message_keep_s", whole(3600, 31 * 86_400, "s"), Absent::Whole(7 * 86_400)),
+    key("asked", "key_file", Kind::Path, Absent::Unused),
+    key("asked", "allowed", Kind::Text { chars_max: 80 }, Absent::Unused),
     key("link", "interface", Kind::Text { chars_max: 15 }, Absent::Refused),
     key("link", "sysfs_dir", Kind::Path, Absent::Word("/sys/class/net")),
     key("health", "every_s", whole(1, 60, "s"), Absent::Whole(5)),

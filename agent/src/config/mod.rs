@@ -10,6 +10,7 @@ pub mod receiver;
 pub use file::{parse, read};
 pub use mistakes::{ConfigError, Mistake};
 
+use pintle_core::afar::Kind;
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::inputs::InputKind;
 use pintle_core::queue::retention::Profiles;
@@ -41,6 +42,8 @@ pub struct Config {
     pub seal: SealFiles,
     /// `[receiver]`; `None`: not fitted, reads wait.
     pub receiver: Option<Receiver>,
+    /// `[asked]`; `None`: nothing from afar is carried out.
+    pub asked: Option<Asked>,
     /// `[link]`; `None`: not fitted.
     pub link: Option<Link>,
     /// `[health]`
@@ -62,6 +65,15 @@ pub struct Trailer {
     pub runtime_dir: PathBuf,
     /// `trailer.crashes_max`: so many crashes within 10 min, and only intake and queue run for a while.
     pub crashes_max: u32,
+}
+
+/// What people at the agency may ask of the trailer by way of the receipts.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Asked {
+    /// `asked.key_file`: the agency's public key for requests.
+    pub key_file: PathBuf,
+    /// `asked.allowed`: what may be asked for.
+    pub allowed: Vec<Kind>,
 }
 
 /// The GPS receiver.

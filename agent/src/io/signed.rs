@@ -10,6 +10,8 @@ use std::path::Path;
 
 /// First word of every signed file; part of what is signed, so that no signature fits a file of another kind.
 const MAGIC: &str = "pintle-courier-1";
+/// First word of a request from afar.
+pub const ASKED_MAGIC: &str = "pintle-asked-1";
 /// Longest signed file, bytes (our own limit: a batch has 8 MiB at most, and its envelope).
 pub const FILE_BYTES_MAX: u64 = 20 << 20;
 /// Length of an Ed25519 public key, bytes. Source: RFC 8032 section 5.1.5.
@@ -88,8 +90,14 @@ impl Signer {
     /// The content with its signature before it.
     #[must_use]
     pub fn sign(&self, content: &[u8]) -> Vec<u8> {
-        let signature = self.0.sign(&[MAGIC.as_bytes(), b"\n", content].concat());
-        let head = format!("{MAGIC} {}\n", BASE64_STANDARD.encode(signature.as_ref()));
+        self.sign_as(MAGIC, content)
+    }
+
+    /// The same for a thing of another kind, which `magic` names.
+    #[must_use]
+    pub fn sign_as(&self, magic: &str, content: &[u8]) -> Vec<u8> {
+        let signature = self.0.sign(&[magic.as_bytes(), b"\n", content].concat());
+        let head = format!("{magic} {}\n", BASE64_STANDARD.encode(signature.as_ref()));
         [head.as_bytes(), content].concat()
     }
 }
@@ -114,6 +122,18 @@ impl PublicKey {
         let text = std::fs::read_to_string(path).map_err(file_error(path))?;
         let bad = || SignedError::Key { path: path.display().to_string() };
         text.split_whitespace().find_map(Self::parse).ok_or_else(bad)
+    }
+
+    /// The content of a signed thing of the kind `magic`, if it is signed by this key.
+    #[must_use]
+    pub fn opened(&self, magic: &str, bytes: &[u8]) -> Option<Vec<u8>> {
+        let end = bytes.iter().take(200).position(|byte| *byte == b'\n')?;
+        let head = std::str::from_utf8(bytes.get(..end)?).ok()?.strip_prefix(magic)?;
+        let signature = BASE64_STANDARD.decode(head.trim()).ok()?;
+        let content = bytes.get(end + 1..)?;
+        let signed = [magic.as_bytes(), b"\n", content].concat();
+        UnparsedPublicKey::new(&ED25519, &self.0).verify(&signed, &signature).ok()?;
+        Some(content.to_vec())
     }
 
     /// The content of the signed file at `path`, if it is signed by this key.

@@ -3,6 +3,7 @@
 mod images;
 
 use super::account::{Account, Summary};
+use super::asks;
 use super::check::{BodyError, check_body, is_source, is_uuid};
 use super::schema::DatabaseError;
 use super::store::{Batch, ReceiverStore, Stored};
@@ -310,9 +311,14 @@ impl Service {
             received_at,
             events,
         };
+        let (source, answered) = (batch.source.clone(), asks::answered(&batch.events));
         let stored = self.store.store(batch).await.map_err(|error| database(&error))?;
         let Stored { receipts, resend, known_up_to } = stored;
-        let mut answer = receipts_of(&ReceiptBody { batch: told.key, receipts, resend }, packs);
+        if !answered.is_empty() {
+            asks::close(&self.folder, &source, &answered);
+        }
+        let asked = asks::waiting(&self.folder, &source, received_at);
+        let mut answer = receipts_of(&ReceiptBody { batch: told.key, receipts, resend, asked }, packs);
         answer.headers_mut().insert(header::ACCEPT_ENCODING, HeaderValue::from_static("gzip"));
         answer.headers_mut().insert(HEADER_KNOWN_UP_TO, HeaderValue::from(known_up_to));
         Ok(answer)

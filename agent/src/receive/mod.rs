@@ -4,6 +4,7 @@
 //! A process of its own: it shares the wire types with the agent, and neither its store nor its actors.
 
 pub mod account;
+pub mod asks;
 pub mod blocks;
 pub mod broker;
 pub mod check;
@@ -224,6 +225,8 @@ enum ReceiveCommand {
     Export(export::ExportArgs),
     /// Keep reads past their age limit for a case, renew or end that; also while a receiver runs on the folder.
     Hold(hold::HoldArgs),
+    /// Ask a trailer for something with the next receipts.
+    Ask(asks::AskArgs),
     /// Make a token for one trailer: prints the token, which goes to the trailer, and its line for the file of
     /// --tokens.
     Token {
@@ -239,6 +242,7 @@ pub fn receive(args: &ReceiveArgs) -> Exit {
         (Some(ReceiveCommand::Token { trailer }), _) => make_token(trailer),
         (Some(ReceiveCommand::Export(args)), _) => export_reads(args),
         (Some(ReceiveCommand::Hold(args)), _) => hold_reads(args),
+        (Some(ReceiveCommand::Ask(args)), _) => ask_trailer(args),
         (None, Some(data)) if args.report => print_report(data, args.json),
         (None, Some(data)) => match (&args.courier_init, &args.import) {
             (Some(folder), _) => courier_init(data, folder),
@@ -261,6 +265,16 @@ fn make_token(trailer: &str) -> Exit {
         out.flush()
     });
     if written.is_ok() { Exit::Good } else { Exit::Stale }
+}
+
+fn ask_trailer(args: &asks::AskArgs) -> Exit {
+    match asks::ask(args, &mut std::io::stdout().lock()) {
+        Ok(()) => Exit::Good,
+        Err(error) => {
+            complain(&error, error.advice());
+            if matches!(error, asks::AskError::Asked(_)) { Exit::Usage } else { Exit::Act }
+        }
+    }
 }
 
 fn export_reads(args: &export::ExportArgs) -> Exit {

@@ -189,6 +189,8 @@ pub enum Verdict {
         trouble: Option<String>,
         /// What the receiver asks for again.
         resend: Vec<Resend>,
+        /// Signed requests of people at the agency, base64, not checked yet.
+        asked: Vec<String>,
         /// How long it asks to wait, ms, not yet capped.
         asked_ms: Option<u64>,
     },
@@ -228,6 +230,7 @@ pub fn judge(batch: &str, sent: &[Sent<'_>], reply: &Reply<'_>, proof: Proof, no
             items: sent.iter().map(|_| Item::Delivered).collect(),
             trouble: None,
             resend: Vec::new(),
+            asked: Vec::new(),
             asked_ms,
         },
         (200, Proof::Receipts) => receipts(batch, sent, answer, asked_ms),
@@ -302,6 +305,7 @@ fn acknowledged(acks: &[Ack], proof: Proof) -> Verdict {
         items: acks.iter().map(item).collect(),
         trouble: first.map(|why| wording::no_answer(why).to_owned()),
         resend: Vec::new(),
+        asked: Vec::new(),
         asked_ms: None,
     }
 }
@@ -367,7 +371,7 @@ fn receipts(batch: &str, sent: &[Sent<'_>], answer: &HttpAnswer<'_>, asked_ms: O
     } else {
         (0 < later).then(|| wording::put_off(later, sent.len()))
     };
-    Verdict::Items { items, trouble, resend: body.resend, asked_ms }
+    Verdict::Items { items, trouble, resend: body.resend, asked: body.asked, asked_ms }
 }
 
 /// What the receipts of one id say together.

@@ -91,6 +91,8 @@ pub struct Step {
     pub recovered: bool,
     /// What the receiver asks for again.
     pub resend: Vec<Resend>,
+    /// Signed requests of people at the agency, base64, not checked yet.
+    pub asked: Vec<String>,
 }
 
 /// Why the lane waits.
@@ -258,8 +260,8 @@ impl LaneState {
 
     fn follow(&mut self, sent: &[u64], verdict: Verdict, took_ms: u64, now: Mono, roll: Roll) -> Step {
         match verdict {
-            Verdict::Items { items, trouble, resend, asked_ms } => {
-                self.items(sent, items, Reported { trouble, resend, asked_ms }, took_ms, now, roll)
+            Verdict::Items { items, trouble, resend, asked, asked_ms } => {
+                self.items(sent, items, Reported { trouble, resend, asked, asked_ms }, took_ms, now, roll)
             }
             Verdict::Smaller { trouble, alone, too_large } => {
                 self.failing_since.get_or_insert(now);
@@ -276,7 +278,7 @@ impl LaneState {
                 };
                 let progress = settle.iter().any(|(_, outcome)| matches!(outcome, Outcome::Refused(_)));
                 let recovered = progress && self.succeeded(now, roll);
-                Step { settle, trouble: Some(trouble), progress, recovered, resend: Vec::new() }
+                Step { settle, trouble: Some(trouble), progress, recovered, ..Step::default() }
             }
             Verdict::Closed { trouble, pause, whose, too_slow } => {
                 if too_slow {
@@ -329,7 +331,7 @@ impl LaneState {
                 self.waiting = Some((now.plus_ms(self.asked(asked_ms, roll)), Wait::Firm));
             }
         }
-        Step { settle, trouble: reported.trouble, progress, recovered, resend: reported.resend }
+        Step { settle, trouble: reported.trouble, progress, recovered, resend: reported.resend, asked: reported.asked }
     }
 
     /// A single event that a bare status refuses is set aside only if the receiver has taken others since it was
@@ -425,6 +427,7 @@ impl LaneState {
 struct Reported {
     trouble: Option<String>,
     resend: Vec<Resend>,
+    asked: Vec<String>,
     asked_ms: Option<u64>,
 }
 
@@ -451,7 +454,7 @@ mod tests {
     }
 
     fn items(items: Vec<Item>) -> Verdict {
-        Verdict::Items { items, trouble: None, resend: Vec::new(), asked_ms: None }
+        Verdict::Items { items, trouble: None, resend: Vec::new(), asked: Vec::new(), asked_ms: None }
     }
 
     fn smaller() -> Verdict {
@@ -688,6 +691,7 @@ mod tests {
                 items,
                 trouble: None,
                 resend: Vec::new(),
+                asked: Vec::new(),
                 asked_ms
             }),
             any::<bool>().prop_map(|too_large| Verdict::Smaller { trouble: "t".into(), alone: "a".into(), too_large }),

@@ -1,5 +1,6 @@
 //! Serde types of everything that leaves or enters the process, each with a format version, and their conversions.
 
+pub mod asked;
 pub mod control;
 pub mod courier;
 pub mod csv;

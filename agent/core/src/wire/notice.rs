@@ -34,6 +34,9 @@ pub struct NoticeBody {
     /// Number of the site that it is about.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub site: Option<u64>,
+    /// Number of the request from afar that it answers.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub asked: Option<u64>,
 }
 
 impl NoticeBody {
@@ -50,6 +53,7 @@ impl NoticeBody {
             lat: None,
             lon: None,
             site: None,
+            asked: None,
         }
     }
 

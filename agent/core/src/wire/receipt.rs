@@ -12,6 +12,9 @@ pub struct ReceiptBody {
     /// What the receiver wants again: it lost these.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub resend: Vec<Resend>,
+    /// What people at the agency ask of the trailer: signed requests, base64.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub asked: Vec<String>,
 }
 
 impl ReceiptBody {

@@ -60,6 +60,8 @@ pub struct ForwardSetup {
     pub link: watch::Receiver<LinkView>,
     /// How far the host's UTC is trusted: the store takes ages from it.
     pub position: watch::Receiver<Arc<PositionView>>,
+    /// Where requests of people at the agency go, as they came with the newest receipts.
+    pub asked: watch::Sender<Vec<String>>,
     /// Where the forwarder tells how it goes.
     pub view: watch::Sender<ForwardView>,
     /// Proof of progress.
@@ -69,7 +71,7 @@ pub struct ForwardSetup {
 /// Runs until `stop`; a running request is dropped then, and its events go out again after the next start. It ends
 /// early only if the store has stopped.
 pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
-    let ForwardSetup { trailer, receiver, images_mb_day, store, link, position, view, heartbeat } = setup;
+    let ForwardSetup { trailer, receiver, images_mb_day, store, link, position, asked, view, heartbeat } = setup;
     let Some(receiver) = receiver else {
         view.send_replace(ForwardView::default());
         while tokio::time::timeout(LOOK_EVERY, stop.cancelled()).await.is_err() {
@@ -90,6 +92,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             board: board.clone(),
             link: link.clone(),
             position: position.clone(),
+            asked: asked.clone(),
             link_watched: true,
             heartbeat: heartbeat.clone(),
             unsettled: Vec::new(),
@@ -155,6 +158,7 @@ struct LaneTask {
     board: Arc<Board>,
     link: watch::Receiver<LinkView>,
     position: watch::Receiver<Arc<PositionView>>,
+    asked: watch::Sender<Vec<String>>,
     link_watched: bool,
     heartbeat: Heartbeat,
     /// Outcomes that are not written down yet: they are while the next request is on its way. Where the store could
@@ -353,6 +357,14 @@ impl LaneTask {
         // Only a receiver that gave receipts for this very batch is believed.
         let known = known.filter(|known| step.progress && batch.accepted_up_to < *known);
         let resend = std::mem::take(&mut step.resend);
+        if step.progress {
+            let asked = std::mem::take(&mut step.asked);
+            self.asked.send_if_modified(|before| {
+                let news = *before != asked;
+                *before = asked;
+                news
+            });
+        }
         self.quick = step.progress && took_ms <= AHEAD_MS_MAX;
         let smooth = written_down && step.progress && step.trouble.is_none() && resend.is_empty() && known.is_none();
         match ahead {

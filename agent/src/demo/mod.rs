@@ -107,7 +107,7 @@ async fn run(args: DemoArgs) -> anyhow::Result<Exit> {
     };
     let mut rig = Rig::start(&folder, &gps).await?;
     story.tell("Agent, receiver and page are running; the GPS receiver speaks on a pseudo-terminal.");
-    story.say(&format!("          The page: http://{}/", rig.page));
+    story.say(&format!("          The page: http://{}/, its PIN: {}", rig.page, rig.pin));
 
     let log = cameras::Log::default();
     let cars = traffic::cars(args.seed, cameras::CAMERAS.len(), script.end_ms, 5.0, 0.08);
@@ -125,7 +125,7 @@ async fn run(args: DemoArgs) -> anyhow::Result<Exit> {
     let verdict = verdict(&records, &script, &log, began)?;
     conclude(&args, &rig, &story, &records, &verdict)?;
     if args.keep {
-        story.say(&format!("Left running for a look at http://{}/ until Ctrl-C.", rig.page));
+        story.say(&format!("Left running for a look at http://{}/ (PIN {}) until Ctrl-C.", rig.page, rig.pin));
         tokio::signal::ctrl_c().await?;
     }
     stop.cancel();

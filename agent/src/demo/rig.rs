@@ -19,6 +19,8 @@ pub(super) struct Rig {
     pub(super) relay: Relay,
     /// Address of the page.
     pub(super) page: SocketAddr,
+    /// What opens it.
+    pub(super) pin: String,
     children: Vec<(&'static str, Child)>,
 }
 
@@ -36,7 +38,7 @@ impl Rig {
         let relay = Relay::start(receiver).await?;
         let config = folder.join("pintle.toml");
         std::fs::write(&config, configuration(folder, gps, relay.address()))?;
-        let mut rig = Self { folder: folder.to_owned(), relay, page, children: Vec::new() };
+        let mut rig = Self { folder: folder.to_owned(), relay, page, pin: String::new(), children: Vec::new() };
         rig.set_link(true)?;
         let data = folder.join("receiver");
         rig.spawn(&program, "receive", &["--listen", &receiver.to_string(), "--data", path(&data)?])?;
@@ -44,7 +46,10 @@ impl Rig {
         rig.wait_for(&rig.intake_socket()).await?;
         rig.wait_for(&rig.health_folder().join("index.html")).await?;
         let health = rig.health_folder();
-        rig.spawn(&program, "page", &["--health", path(&health)?, "--listen", &page.to_string()])?;
+        let own = folder.join("page");
+        rig.pin = set_pin(&program, &own).await?;
+        let args = ["--health", path(&health)?, "--state", path(&own)?, "--listen", &page.to_string()];
+        rig.spawn(&program, "page", &args)?;
         Ok(rig)
     }
 
@@ -162,4 +167,13 @@ fn configuration(folder: &Path, gps: &Path, relay: SocketAddr) -> String {
     );
     text.extend(CAMERAS.map(|(id, label)| format!("\n[[camera]]\nid = \"{id}\"\nlabel = \"{label}\"\n")));
     text
+}
+
+/// Sets a PIN for the page, as a person would at the terminal.
+async fn set_pin(program: &Path, state: &Path) -> anyhow::Result<String> {
+    let told = Command::new(program).args(["page", "pin", "--state"]).arg(state).output().await;
+    let told = told.context("no PIN for the page")?;
+    let text = String::from_utf8_lossy(&told.stdout).into_owned();
+    let pin = text.lines().next().and_then(|line| line.rsplit_once(": ")).map(|(_, pin)| pin.to_owned());
+    pin.with_context(|| format!("no PIN for the page: {}", String::from_utf8_lossy(&told.stderr)))
 }

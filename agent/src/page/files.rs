@@ -1,17 +1,24 @@
-//! What may be asked for, and the answer to it. A path is a name on a short list or nothing: there is no way out of the
+//! What is shown, and how it is told. A path is a name on a short list or nothing: there is no way out of the
 //! folder because no path is ever made from what was asked.
 
 use crate::clock;
-use crate::show;
+use crate::show::{self, Doing, Gate};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use pintle_core::health::Freshness;
 use pintle_core::moment::Utc;
-use std::io::Read;
+use pintle_core::wire::health::{FORMAT, HealthBody};
+use pintle_core::wire::history::{HistoryRow, whole_lines};
+use serde::Deserialize;
+use std::io::{Read, Seek as _, SeekFrom};
 use std::path::Path;
 
 /// More than this is no health file of ours.
 const BYTES_MAX: u64 = 4 << 20;
+
+/// Lines of a day and one more, and the bytes that hold them: a line has under 450 (a test holds it).
+const ROWS_OF_A_DAY: usize = 98;
+const TAIL_BYTES: u64 = 98 * 450;
 
 /// Names and media types of the files that are shown.
 const FILES: [(&str, &str); 7] = [
@@ -24,6 +31,10 @@ const FILES: [(&str, &str); 7] = [
     ("history.ndjson", "application/x-ndjson"),
 ];
 
+/// Names and media types of the files that anybody may see.
+const PUBLIC_FILES: [(&str, &str); 2] =
+    [("status.txt", "text/plain; charset=utf-8"), ("status.json", "application/json")];
+
 /// One answer.
 #[derive(Debug)]
 pub(super) struct Answer {
@@ -31,41 +42,116 @@ pub(super) struct Answer {
     pub(super) media_type: &'static str,
     pub(super) policy: String,
     pub(super) body: Vec<u8>,
+    /// More headers.
+    pub(super) more: Vec<(&'static str, String)>,
 }
 
-/// Answers a GET of `asked` (the path of the request) from `folder`.
+/// Answers a GET of `asked` (the path of the request) from the health folder, for who may see it.
 pub(super) fn answer(folder: &Path, asked: &str) -> Answer {
     let name = if asked == "/" { "index.html" } else { asked.strip_prefix('/').unwrap_or_default() };
     let Some((name, media_type)) = FILES.iter().find(|(known, _)| *known == name) else {
         return told(404, "There is no such page. The trailer's page is at /.\n");
     };
     match read(&folder.join(name)) {
-        Ok(bytes) if *name == "index.html" => index(&bytes),
-        Ok(body) => Answer { status: 200, media_type, policy: policy(&[], &[]), body },
-        Err(_) => told(
-            503,
-            "There are no health files to show. Is the agent running, and may the page's user read its folder?\n",
-        ),
+        Ok(bytes) if *name == "index.html" => page(200, &String::from_utf8_lossy(&bytes)),
+        Ok(body) => file(media_type, body),
+        Err(_) => none(),
     }
+}
+
+/// The page with what a person may do, made from `health.json`. A file of another version is shown as the agent wrote
+/// its page; so is a stale one, which offers no deeds.
+pub(super) fn open_page(folder: &Path, doing: &Doing) -> Answer {
+    let body =
+        read(&folder.join("health.json")).ok().and_then(|bytes| serde_json::from_slice::<HealthBody>(&bytes).ok());
+    let fresh = |body: &HealthBody| {
+        let times = body.written_at().zip(body.valid_until_at());
+        let fresh = times.map(|(written, until)| Freshness::of(written, until, clock::utc()));
+        body.format == FORMAT && matches!(fresh, Some(Freshness::Good { .. }))
+    };
+    match body.filter(fresh).and_then(|body| show::open_page(&body, doing, &last_day(folder)).ok()) {
+        Some(text) => page(200, &text),
+        None => answer(folder, "/"),
+    }
+}
+
+/// The newest lines of the history: a day's, and not the 90 days that lie before.
+fn last_day(folder: &Path) -> Vec<HistoryRow> {
+    let tail = || -> std::io::Result<Vec<u8>> {
+        let mut file = std::fs::File::open(folder.join("history.ndjson"))?;
+        let length = file.metadata()?.len();
+        file.seek(SeekFrom::Start(length.saturating_sub(TAIL_BYTES)))?;
+        let mut bytes = Vec::new();
+        file.take(TAIL_BYTES).read_to_end(&mut bytes)?;
+        Ok(bytes)
+    };
+    let bytes = tail().unwrap_or_default();
+    let text = String::from_utf8_lossy(&bytes);
+    let rows: Vec<HistoryRow> =
+        whole_lines(&text).into_iter().filter_map(|line| serde_json::from_str(line).ok()).collect();
+    rows.into_iter().rev().take(ROWS_OF_A_DAY).rev().collect()
+}
+
+/// What anybody may see, byte for byte.
+pub(super) fn public(folder: &Path, asked: &str) -> Answer {
+    let name = asked.strip_prefix('/').unwrap_or_default();
+    if let Some((name, media_type)) = PUBLIC_FILES.iter().find(|(known, _)| *known == name) {
+        return read(&folder.join(name)).map_or_else(|_| none(), |body| file(media_type, body));
+    }
+    if FILES.iter().any(|(known, _)| *known == name) {
+        return told(401, "This needs the PIN of the trailer's page, or a token. The page is at /.\n");
+    }
+    told(404, "There is no such page. The trailer's page is at /.\n")
+}
+
+/// The cover as `public/` holds it, with the time that is left, and the form for the PIN.
+pub(super) fn cover(folder: &Path, status: u16, gate: &Gate<'_>) -> Answer {
+    let form = show::gate(gate).unwrap_or_default();
+    match read(&folder.join("index.html")) {
+        Ok(bytes) => page(status, &String::from_utf8_lossy(&bytes).replacen("</main>", &format!("{form}</main>"), 1)),
+        Err(_) => none(),
+    }
+}
+
+/// Number of the snapshot that lies there now.
+pub(super) fn generation(folder: &Path) -> Option<u64> {
+    #[derive(Deserialize)]
+    struct Head {
+        generation: u64,
+    }
+    let bytes = read(&folder.join("health.json")).ok()?;
+    serde_json::from_slice::<Head>(&bytes).ok().map(|head| head.generation)
 }
 
 /// An answer in one sentence.
 pub(super) fn told(status: u16, text: &str) -> Answer {
-    Answer { status, media_type: "text/plain; charset=utf-8", policy: policy(&[], &[]), body: text.as_bytes().to_vec() }
+    Answer { status, ..file("text/plain; charset=utf-8", text.as_bytes().to_vec()) }
 }
 
-/// The page with the time that is left by this computer's clock.
-fn index(bytes: &[u8]) -> Answer {
-    let page = String::from_utf8_lossy(bytes);
-    let times = attribute(&page, "data-written").zip(attribute(&page, "data-until"));
-    let left_s = match times.map(|(written, until)| Freshness::of(written, until, clock::utc())) {
-        Some(Freshness::Good { left_ms, .. }) => Some(left_ms / 1000),
+/// Back to the page, so that loading it again sends no form again.
+pub(super) fn see_other() -> Answer {
+    Answer { more: vec![("location", "/".to_owned())], ..told(303, "The page is at /.\n") }
+}
+
+fn none() -> Answer {
+    told(503, "There are no health files to show. Is the agent running, and may the page's user read its folder?\n")
+}
+
+fn file(media_type: &'static str, body: Vec<u8>) -> Answer {
+    Answer { status: 200, media_type, policy: policy(&[], &[], false), body, more: Vec::new() }
+}
+
+/// A page with the time that is left by this computer's clock.
+fn page(status: u16, page: &str) -> Answer {
+    let times = attribute(page, "data-written").zip(attribute(page, "data-until"));
+    let page = match times.map(|(written, until)| Freshness::of(written, until, clock::utc())) {
+        Some(Freshness::Good { left_ms, .. }) => show::remaining(page, Some(left_ms / 1000)),
+        Some(Freshness::ClockFault { .. }) => show::clock_fault(page),
         // A page whose age is unknown is shown as one that tells the past.
-        Some(Freshness::Stale { .. } | Freshness::ClockFault { .. }) | None => None,
+        Some(Freshness::Stale { .. }) | None => show::remaining(page, None),
     };
-    let page = show::remaining(&page, left_s);
-    let policy = policy(&blocks(&page, "style"), &blocks(&page, "script"));
-    Answer { status: 200, media_type: FILES[0].1, policy, body: page.into_bytes() }
+    let policy = policy(&blocks(&page, "style"), &blocks(&page, "script"), true);
+    Answer { status, media_type: FILES[0].1, policy, body: page.into_bytes(), more: Vec::new() }
 }
 
 fn attribute(page: &str, name: &str) -> Option<Utc> {
@@ -80,7 +166,7 @@ fn blocks<'a>(page: &'a str, element: &str) -> Vec<&'a str> {
 }
 
 /// A content security policy that allows these blocks by their hash and nothing else. Source: W3C CSP level 3.
-fn policy(styles: &[&str], scripts: &[&str]) -> String {
+fn policy(styles: &[&str], scripts: &[&str], forms: bool) -> String {
     let list = |blocks: &[&str]| {
         let hashes = blocks.iter().map(|block| {
             let hash = aws_lc_rs::digest::digest(&aws_lc_rs::digest::SHA256, block.as_bytes());
@@ -91,9 +177,10 @@ fn policy(styles: &[&str], scripts: &[&str]) -> String {
     };
     format!(
         "default-src 'none'; style-src {}; script-src {}; connect-src 'self'; img-src data:; base-uri 'none'; \
-         form-action 'none'; frame-ancestors 'none'",
+         form-action {}; frame-ancestors 'none'",
         list(styles),
-        list(scripts)
+        list(scripts),
+        if forms { "'self'" } else { "'none'" }
     )
 }
 
@@ -145,6 +232,7 @@ mod tests {
             let folder = folder(ago_ms);
             let page = String::from_utf8(answer(folder.path(), "/index.html").body).unwrap();
             assert!(page.contains("<body class=\"is-stale\""), "written {ago_ms} ms ago");
+            assert_eq!(page.contains("id=\"strip\">Clock fault"), ago_ms < 0, "written {ago_ms} ms ago");
         }
     }
 

@@ -5,12 +5,45 @@
 //! later has a small script that compares its times with the clock; the page server writes the time left anew.
 
 use super::map::{self, Map};
+use super::plot::{self, Day};
 use super::times::Times;
 use super::{ShowError, public};
 use askama::Template;
 use pintle_core::health::wording;
 use pintle_core::wire::health::{HealthBody, LineBody, NeedBody, RowBody, SectionBody};
+use pintle_core::wire::history::HistoryRow;
 use pintle_core::wire::ready::{PartBody, ReadyBody};
+
+/// What the page server adds for the person who opened the page.
+#[derive(Clone, Debug)]
+pub struct Doing {
+    /// Brought back by each form.
+    pub csrf: String,
+    /// Who opened it.
+    pub who: String,
+    /// What the last deed was answered: done or not, and a sentence.
+    pub told: Option<(bool, String)>,
+}
+
+/// What stands below the cover while the page is shut.
+#[derive(Debug, Template)]
+#[template(path = "gate.html")]
+pub struct Gate<'a> {
+    /// The owner's words.
+    pub notice: &'a str,
+    /// What was wrong with the last try; may be empty.
+    pub wrong: &'a str,
+    /// Whether there is a PIN at all.
+    pub pin_set: bool,
+    /// Whether a code is asked for too.
+    pub second: bool,
+}
+
+struct TickView<'a> {
+    code: &'a str,
+    what: &'a str,
+    ticked: bool,
+}
 
 /// How many changes the page tells.
 const CHANGES_SHOWN: usize = 12;
@@ -57,6 +90,7 @@ struct Leaf<'a> {
 }
 
 struct Card<'a> {
+    camera: &'a str,
     label: &'a str,
     state: &'a str,
     state_word: String,
@@ -100,6 +134,10 @@ struct Page<'a> {
     map: Map,
     changes: Vec<ChangeView<'a>>,
     ready: Option<ReadyView<'a>>,
+    ticks: Vec<TickView<'a>>,
+    tow: Option<String>,
+    day: Day,
+    doing: Option<&'a Doing>,
     generation: u64,
     version: &'a str,
 }
@@ -115,6 +153,26 @@ struct Cover {
 /// # Errors
 /// [`ShowError::Page`].
 pub fn page(body: &HealthBody) -> Result<String, ShowError> {
+    render(body, None, &[])
+}
+
+/// The page with what a person may do, and the figures of the last day from the history.
+///
+/// # Errors
+/// [`ShowError::Page`].
+pub fn open_page(body: &HealthBody, doing: &Doing, history: &[HistoryRow]) -> Result<String, ShowError> {
+    render(body, Some(doing), history)
+}
+
+/// The form for the PIN.
+///
+/// # Errors
+/// [`ShowError::Page`].
+pub fn gate(gate: &Gate<'_>) -> Result<String, ShowError> {
+    Ok(gate.render()?)
+}
+
+fn render(body: &HealthBody, doing: Option<&Doing>, history: &[HistoryRow]) -> Result<String, ShowError> {
     let times = Times::of(body);
     let page = Page {
         sign: sign(body, &times, body.sentence.clone()),
@@ -137,6 +195,13 @@ pub fn page(body: &HealthBody) -> Result<String, ShowError> {
             .map(|change| ChangeView { at: &change.at, when: times.say(Some(&change.at)), text: &change.text })
             .collect(),
         ready: body.ready.as_ref().filter(|ready| ready.fresh).map(|ready| ready_view(ready, body)),
+        ticks: ticks(body),
+        tow: body.place.tow.as_ref().map(|tow| {
+            let until = times.say(Some(&tow.until));
+            format!("A tow is announced by {} until {until} UTC.", tow.by)
+        }),
+        day: plot::day(history, times.written),
+        doing,
         generation: body.generation,
         version: &body.process.version,
     };
@@ -160,6 +225,23 @@ pub fn remaining(page: &str, left_s: Option<u64>) -> String {
     let after = after.trim_start_matches(|c: char| c.is_ascii_digit() || c == '-');
     let page = format!("{before}{rule}{}{after}", left_s.unwrap_or(0));
     if left_s.is_some() { page } else { page.replacen("<body ", "<body class=\"is-stale\" ", 1) }
+}
+
+/// A page whose times lie in the future: by its own clock it is of no age, so it is shown as stale, with the reason.
+#[must_use]
+pub fn clock_fault(page: &str) -> String {
+    let page = remaining(page, None);
+    let open = "<span id=\"strip\">";
+    let Some((before, after)) = page.split_once(open) else { return page };
+    let after = after.split_once("</span>").map_or(after, |(_, after)| after);
+    format!("{before}{open}Clock fault: this says that it was written in the future.</span>{after}")
+}
+
+/// What a person ticks on the walk round the trailer; nothing where no site is known.
+fn ticks(body: &HealthBody) -> Vec<TickView<'_>> {
+    let ready = body.ready.as_ref().filter(|ready| ready.site.is_some());
+    let parts = ready.map_or(&[][..], |ready| &ready.parts).iter().filter(|part| part.by_person);
+    parts.map(|part| TickView { code: &part.code, what: &part.what, ticked: part.holds }).collect()
 }
 
 /// Small numbers are written out.
@@ -258,6 +340,7 @@ fn leaf(section: &SectionBody) -> Leaf<'_> {
 
 fn card<'a>(line: &'a LineBody, times: &Times) -> Card<'a> {
     Card {
+        camera: &line.camera,
         label: &line.label,
         state: match line.state.as_str() {
             "confirmed" => "confirmed",

@@ -6,6 +6,7 @@ mod html;
 mod map;
 mod metrics;
 mod notices;
+mod plot;
 mod public;
 mod ready;
 pub mod survey;
@@ -13,7 +14,7 @@ mod text;
 mod times;
 pub mod track;
 
-pub use html::{page, remaining};
+pub use html::{Doing, Gate, clock_fault, gate, open_page, page, remaining};
 pub use ready::ready_text;
 pub use text::text;
 

@@ -1,0 +1,105 @@
+//! What a person may do on the open page: a form becomes one line for the control socket, and its answer one sentence.
+
+use super::form::field;
+use crate::io::control;
+use pintle_core::health::ready::Tick;
+use pintle_core::ids::printable;
+use pintle_core::wire::problem::Problem;
+use serde_json::{Value, json};
+use std::path::Path;
+use std::time::Duration;
+
+/// The agent answers within 10 s or not at all (it waits 5 s for its own parts, twice that is patience).
+const WAIT: Duration = Duration::from_secs(10);
+
+/// The request that a form stands for, and what is told when it is done; `None` if there is no such deed.
+pub(super) fn request(fields: &[(String, String)], who: &str) -> Option<(Value, String)> {
+    let text = |name: &str| field(fields, name).trim().to_owned();
+    let camera = text("camera");
+    let (what, args, done) = match field(fields, "deed") {
+        "confirm" if camera.is_empty() => ("place.confirm", json!({}), "All place lines are confirmed.".to_owned()),
+        "confirm" => ("place.confirm", json!({ "camera": camera }), "The place line is confirmed.".to_owned()),
+        "write" => {
+            let args = json!({
+                "camera": camera,
+                "road": text("road"),
+                "cross_street": text("cross_street"),
+                "direction": text("direction"),
+            });
+            ("place.set", args, "The place line is written.".to_owned())
+        }
+        "tow" => {
+            let hours = text("hours").replace(',', ".").parse::<f64>().unwrap_or(0.0);
+            // Outside its range the agent says so.
+            let for_s = (hours.clamp(0.0, 1000.0) * 3600.0).round();
+            let args = json!({ "for_s": for_s, "reason": text("reason"), "extend": text("extend") == "yes" });
+            ("tow.begin", args, "The tow is announced: leaving is told, and is no alarm.".to_owned())
+        }
+        "tow_end" => ("tow.end", json!({}), "The tow is ended.".to_owned()),
+        "tick" | "untick" => {
+            let undo = field(fields, "deed") == "untick";
+            let tick = Tick::of_word(&text("tick"))?;
+            let done = format!("{}: {}.", tick.label(), if undo { "no longer ticked" } else { "ticked" });
+            ("ready.tick", json!({ "tick": tick.word(), "undo": undo }), done)
+        }
+        _ => return None,
+    };
+    Some((json!({ "do": what, "by": who, "args": args }), done))
+}
+
+/// Asks the agent. Answers whether it was done, and a sentence. Blocks.
+pub(super) fn ask(socket: &Path, request: &Value, done: &str, who: &str) -> (bool, String) {
+    let answer = match control::ask(socket, &request.to_string(), WAIT) {
+        Ok(answer) => answer,
+        Err(error) => return (false, format!("Not done: {error}. What to do: {}.", error.advice())),
+    };
+    let answer: Value = serde_json::from_slice(&answer).unwrap_or_default();
+    if answer.get("result").is_some() {
+        return (true, format!("{done} By {}.", printable(who, 80)));
+    }
+    match serde_json::from_value::<Problem>(answer) {
+        Ok(problem) if problem.problems.is_empty() => {
+            (false, format!("Not done. {}: {}.", problem.title, printable(problem.detail.trim_end_matches('.'), 400)))
+        }
+        Ok(problem) => {
+            let all: Vec<&str> = problem.problems.iter().map(|fault| fault.detail.as_str()).collect();
+            (false, format!("Not done. {}.", printable(&all.join("; "), 400)))
+        }
+        Err(_) => (false, "Not done: the agent's answer can't be read.".to_owned()),
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+
+    fn form(pairs: &[(&str, &str)]) -> Vec<(String, String)> {
+        pairs.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned())).collect()
+    }
+
+    #[test]
+    fn each_form_becomes_one_request_in_the_name_of_who_opened_the_page() {
+        let asked = |pairs: &[(&str, &str)]| request(&form(pairs), "T. Wray").unwrap().0;
+        assert_eq!(
+            asked(&[("deed", "tow"), ("hours", "2,5"), ("reason", "to the yard"), ("by", "somebody else")]),
+            json!({ "do": "tow.begin", "by": "T. Wray",
+                    "args": { "for_s": 9000.0, "reason": "to the yard", "extend": false } })
+        );
+        assert_eq!(
+            asked(&[("deed", "tick"), ("tick", "mast")]),
+            json!({ "do": "ready.tick", "by": "T. Wray", "args": { "tick": "mast", "undo": false } })
+        );
+        assert_eq!(asked(&[("deed", "confirm"), ("camera", "north")])["args"], json!({ "camera": "north" }));
+        assert_eq!(asked(&[("deed", "write"), ("camera", "north"), ("road", " Brackwater Lane ")])["do"], "place.set");
+        for none in [&[("deed", "queue.drop")][..], &[("deed", "tick"), ("tick", "wings")], &[]] {
+            assert!(request(&form(none), "T. Wray").is_none(), "the page can do nothing else");
+        }
+    }
+
+    #[test]
+    fn without_an_agent_the_sentence_says_what_to_do() {
+        let (done, told) = ask(Path::new("/nonexistent/control.sock"), &json!({}), "x", "y");
+        assert!(!done && told.contains("no agent is running") && told.contains("systemctl start pintle"), "{told}");
+    }
+}

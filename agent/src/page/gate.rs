@@ -1,0 +1,258 @@
+//! Who sees what. Without an open page there is what `public/` holds and a form for the PIN, whatever is asked for; a
+//! bearer token opens one file for a machine; an open page shows the rest, and can do what `deeds` knows.
+
+use super::files::{self, Answer};
+use super::pin::Pin;
+use super::sessions::{COOKIE, LONGEST_MS, Sessions};
+use super::tries::{self, Tries};
+use super::{deeds, form, state, tokens};
+use crate::clock;
+use crate::show::{Doing, Gate as GateForm};
+use hyper::Method;
+use pintle_core::ids::printable;
+use std::net::IpAddr;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+/// Longest name of a person, characters. Source: the control socket takes no longer one.
+const WHO_CHARS_MAX: usize = 80;
+/// After a deed the next health files are awaited so long, so that the page shows what was done: all is judged each
+/// second.
+const AWAIT_NEXT: Duration = Duration::from_millis(1500);
+const LOOK_EVERY: Duration = Duration::from_millis(100);
+
+/// Where things are, and what is said before the PIN.
+#[derive(Clone, Debug)]
+pub(super) struct Places {
+    pub(super) health: PathBuf,
+    pub(super) public: PathBuf,
+    pub(super) state: PathBuf,
+    pub(super) control: PathBuf,
+    /// Said before a PIN is given; the owner's words.
+    pub(super) notice: String,
+    /// Whether the cookie goes over TLS only.
+    pub(super) tls: bool,
+}
+
+/// One request, as far as it matters here.
+pub(super) struct Asked {
+    pub(super) method: Method,
+    pub(super) path: String,
+    pub(super) source: IpAddr,
+    pub(super) cookie: String,
+    pub(super) bearer: String,
+    /// From this page itself, as the browser says.
+    pub(super) same_origin: bool,
+    /// A person did this, not the page by itself.
+    pub(super) by_person: bool,
+    pub(super) form: Vec<(String, String)>,
+}
+
+/// The keeper of the gate.
+pub(super) struct Gate {
+    places: Places,
+    sessions: Mutex<Sessions>,
+    tries: Mutex<Tries>,
+    /// One PIN is compared at a time: its memory is most of what the page may have.
+    comparing: tokio::sync::Mutex<()>,
+}
+
+impl Gate {
+    pub(super) fn new(places: Places) -> Self {
+        // Counts that can't be read begin anew; a new PIN has 10^8 to guess all the same.
+        let tries = state::read_json(&places.state, tries::FILE).ok().flatten().unwrap_or_default();
+        Self { places, sessions: Mutex::default(), tries: Mutex::new(tries), comparing: tokio::sync::Mutex::default() }
+    }
+
+    pub(super) async fn answer(self: Arc<Self>, asked: Asked) -> Answer {
+        let (method, path) = (asked.method.clone(), asked.path.clone());
+        match (method.as_str(), path.as_str()) {
+            ("GET" | "HEAD", _) => {
+                let gate = Arc::clone(&self);
+                let shown = tokio::task::spawn_blocking(move || gate.show(&asked)).await;
+                shown.unwrap_or_else(|_| files::told(500, "The page can't be shown. Load it again.\n"))
+            }
+            ("POST", "/open" | "/do" | "/leave") if !asked.same_origin => {
+                files::told(403, "This form was not sent by this page. Load the page and try again.\n")
+            }
+            ("POST", "/open") => self.open(asked).await,
+            ("POST", "/do") => self.act(asked).await,
+            ("POST", "/leave") => self.leave(&asked),
+            _ => files::told(405, "This can't be done here.\n"),
+        }
+    }
+
+    fn show(&self, asked: &Asked) -> Answer {
+        let pin = self.pin();
+        let open = pin.as_ref().and_then(|pin| self.doing(asked, &pin.set));
+        if let Some(doing) = open {
+            return match asked.path.as_str() {
+                "/" | "/index.html" => files::open_page(&self.places.health, &doing),
+                path => files::answer(&self.places.health, path),
+            };
+        }
+        if !asked.bearer.is_empty() && tokens::opens(&self.places.state, &asked.bearer, &asked.path) {
+            return files::answer(&self.places.health, &asked.path);
+        }
+        match asked.path.as_str() {
+            "/" | "/index.html" => self.cover(200, pin.as_ref(), ""),
+            path => files::public(&self.places.public, path),
+        }
+    }
+
+    /// The cover with the form for the PIN.
+    fn cover(&self, status: u16, pin: Option<&Pin>, wrong: &str) -> Answer {
+        let form = GateForm {
+            notice: &self.places.notice,
+            wrong,
+            pin_set: pin.is_some(),
+            second: pin.is_some_and(Pin::has_second),
+        };
+        files::cover(&self.places.public, status, &form)
+    }
+
+    async fn open(&self, asked: Asked) -> Answer {
+        let Some(pin) = self.pin() else { return self.cover(200, None, "") };
+        let (source, now) = (tries::source(asked.source), clock::utc());
+        let _turn = self.comparing.lock().await;
+        let wait_ms = self.tries().wait_ms(&source, now);
+        if 0 < wait_ms {
+            let wait_s = (wait_ms + 999) / 1000;
+            let told = format!("Too many wrong PINs. Try again in {wait_s} s. Reads and alerts go on meanwhile.");
+            let mut answer = self.cover(429, Some(&pin), &told);
+            answer.more.push(("retry-after", wait_s.to_string()));
+            return answer;
+        }
+        let who = printable(form::field(&asked.form, "who").trim(), WHO_CHARS_MAX);
+        if who.is_empty() {
+            return self.cover(422, Some(&pin), "Your name is missing. Write your name or number, for the record.");
+        }
+        let (given, code) = (form::field(&asked.form, "pin").to_owned(), form::field(&asked.form, "code").to_owned());
+        let (compared, used) = (pin.clone(), self.tries().used_step);
+        let matched = tokio::task::spawn_blocking(move || compared.matches(&given, &code, now, used)).await;
+        let right = matched.ok().flatten();
+        {
+            let mut tries = self.tries();
+            match right {
+                Some(step) => {
+                    tries.right(&source, now);
+                    tries.used_step = step;
+                }
+                None => tries.wrong(&source, now),
+            }
+            // A count that is not on the disk still counts in memory.
+            if let Err(error) = state::write_json(&self.places.state, tries::FILE, &*tries) {
+                tracing::warn!(%error, "the count of wrong PINs can't be kept");
+            }
+        }
+        if right.is_none() {
+            tracing::warn!(source, "wrong PIN");
+            let second = if pin.has_second() { "PIN or code" } else { "PIN" };
+            let told = format!("That {second} is not right. It has 8 digits and was shown once, when it was set.");
+            return self.cover(403, Some(&pin), &told);
+        }
+        tracing::info!(source, who, "the page was opened");
+        let cookie = self.sessions().open(who, &pin.set, clock::mono());
+        let secure = if self.places.tls { "; Secure" } else { "" };
+        let max_age_s = LONGEST_MS / 1000;
+        let mut answer = files::see_other();
+        answer.more.push((
+            "set-cookie",
+            format!("{COOKIE}={cookie}; Path=/; HttpOnly; SameSite=Strict; Max-Age={max_age_s}{secure}"),
+        ));
+        answer
+    }
+
+    async fn act(&self, asked: Asked) -> Answer {
+        let pin = self.pin();
+        let who = pin.and_then(|pin| {
+            let mut sessions = self.sessions();
+            let open = sessions.find(&asked.cookie, &pin.set, clock::mono(), true)?;
+            open.knows(form::field(&asked.form, "csrf")).then(|| (open.who.clone(), pin.set))
+        });
+        // An open page that has ended shows the cover.
+        let Some((who, pin_set)) = who else { return files::see_other() };
+        let Some((request, done)) = deeds::request(&asked.form, &who) else {
+            return files::told(400, "This page can't do that. Load it again.\n");
+        };
+        let (socket, health) = (self.places.control.clone(), self.places.health.clone());
+        let before = files::generation(&health);
+        let asking = tokio::task::spawn_blocking(move || deeds::ask(&socket, &request, &done, &who));
+        let told = asking.await.unwrap_or_else(|_| (false, "Not done. Try again.".to_owned()));
+        if told.0 {
+            let next = async {
+                while files::generation(&health) == before {
+                    tokio::time::sleep(LOOK_EVERY).await;
+                }
+            };
+            drop(tokio::time::timeout(AWAIT_NEXT, next).await);
+        }
+        if let Some(open) = self.sessions().find(&asked.cookie, &pin_set, clock::mono(), true) {
+            open.told = Some(told);
+        }
+        files::see_other()
+    }
+
+    fn leave(&self, asked: &Asked) -> Answer {
+        let known = self.pin().is_some_and(|pin| {
+            let mut sessions = self.sessions();
+            let open = sessions.find(&asked.cookie, &pin.set, clock::mono(), false);
+            open.is_some_and(|open| open.knows(form::field(&asked.form, "csrf")))
+        });
+        if known {
+            self.sessions().close(&asked.cookie);
+        }
+        files::see_other()
+    }
+
+    /// What the open page of this request may do; what its last deed was answered is told once.
+    fn doing(&self, asked: &Asked, pin_set: &str) -> Option<Doing> {
+        let mut sessions = self.sessions();
+        let open = sessions.find(&asked.cookie, pin_set, clock::mono(), asked.by_person)?;
+        let first = matches!(asked.path.as_str(), "/" | "/index.html") && asked.method == Method::GET;
+        let told = if first { open.told.take() } else { None };
+        Some(Doing { csrf: open.csrf.clone(), who: open.who.clone(), told })
+    }
+
+    /// A PIN file that can't be read opens nothing.
+    fn pin(&self) -> Option<Pin> {
+        match Pin::read(&self.places.state) {
+            Ok(pin) => pin,
+            Err(error) => {
+                tracing::warn!(%error, "the PIN can't be read, so the page stays shut; {}", error.advice());
+                None
+            }
+        }
+    }
+
+    fn sessions(&self) -> MutexGuard<'_, Sessions> {
+        self.sessions.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn tries(&self) -> MutexGuard<'_, Tries> {
+        self.tries.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// The value of our cookie among all of them.
+pub(super) fn cookie_of(header: &str) -> &str {
+    let ours = |pair: &str| pair.trim().strip_prefix(COOKIE).is_some_and(|rest| rest.starts_with('='));
+    header
+        .split(';')
+        .find(|pair| ours(pair))
+        .map_or("", |pair| pair.trim().trim_start_matches(COOKIE).trim_start_matches('='))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn our_cookie_is_found_among_others() {
+        assert_eq!(cookie_of("a=b; pintle=xyz; pintle2=no"), "xyz");
+        assert_eq!(cookie_of("pintle=xyz"), "xyz");
+        assert_eq!(cookie_of("pintlex=no"), "");
+        assert_eq!(cookie_of(""), "");
+    }
+}

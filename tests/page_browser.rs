@@ -1,0 +1,140 @@
+//! The page in a real Chromium: seven states, a phone and a desk, by day and by night; axe-core and the HTML checker
+//! find nothing. The rig: Chromium, Node with what `tests/browser/package.json` names, Java. `PINTLE_PICTURES` names
+//! a folder where the pictures stay.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+#[path = "support/page.rs"]
+mod support;
+
+use pintle_core::link::LinkView;
+use pintle_core::sim::scene::Scene;
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+use support::{Page, rig};
+
+/// A phone's first screen, CSS pixels. Source: the page's own bar.
+const FIRST_SCREEN_PX: f64 = 600.0;
+/// A desk's, CSS pixels; the height that `tests/browser/look.mjs` takes.
+const DESK_PX: f64 = 900.0;
+
+fn tools() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/browser")
+}
+
+fn run(program: &str, args: &[&str]) -> Option<Output> {
+    Command::new(program).args(args).output().ok()
+}
+
+fn works(program: &str, args: &[&str]) -> bool {
+    run(program, args).is_some_and(|run| run.status.success())
+}
+
+fn good_for_an_hour(mut scene: Scene) -> Scene {
+    scene.facts.valid_s = 3600;
+    scene
+}
+
+fn body(answer: &str) -> String {
+    answer.split_once("\r\n\r\n").unwrap().1.to_owned()
+}
+
+/// All states as files, each as the server sends it.
+fn write_states(folder: &Path) {
+    let look = || {
+        let mut scene = Scene::standing();
+        scene.link = LinkView::Down { interface: "usb0".to_owned(), why: "no carrier".to_owned() };
+        scene.facts.receiver_fitted = false;
+        scene
+    };
+    let states: [(&str, Scene, i64); 6] = [
+        ("fine", Scene::standing(), 0),
+        ("look", look(), 0),
+        ("act", Scene::underway(), 0),
+        ("after-tow", Scene::after_tow(), 0),
+        ("stale", Scene::after_tow(), 9 * 3600),
+        ("empty", Scene::empty(), 0),
+    ];
+    let mut page = Page::start(Scene::standing());
+    page.open();
+    for (name, scene, ago_s) in states {
+        page.write_aged(good_for_an_hour(scene), ago_s);
+        std::fs::write(folder.join(format!("{name}.html")), body(&page.get("/"))).unwrap();
+    }
+    page.cookie.clear();
+    page.write(good_for_an_hour(look()));
+    std::fs::write(folder.join("before-pin.html"), body(&page.get("/"))).unwrap();
+}
+
+#[test]
+fn each_state_shows_word_step_and_age_on_the_first_screen_and_nothing_is_found_against_it() {
+    let modules = tools().join("node_modules");
+    let chromium =
+        ["/usr/bin/chromium", "/usr/bin/chromium-browser"].into_iter().find(|name| works(name, &["--version"]));
+    let there = modules.join("playwright-core").is_dir() && modules.join("axe-core").is_dir();
+    if !rig("chromium", chromium.is_some())
+        || !rig("node and tests/browser/node_modules", works("node", &["--version"]) && there)
+    {
+        return;
+    }
+    let kept = std::env::var_os("PINTLE_PICTURES").map(PathBuf::from);
+    let folder = tempfile::tempdir().unwrap();
+    let folder = kept.as_deref().unwrap_or(folder.path());
+    std::fs::create_dir_all(folder).unwrap();
+    write_states(folder);
+    let script = tools().join("look.mjs");
+    let looked = run("node", &[script.to_str().unwrap(), chromium.unwrap(), folder.to_str().unwrap()]).unwrap();
+    let told = String::from_utf8_lossy(&looked.stdout).into_owned();
+    let found: Vec<Value> =
+        serde_json::from_str(&told).unwrap_or_else(|_| panic!("{told}\n{}", String::from_utf8_lossy(&looked.stderr)));
+    let looks: Vec<&Value> = found.iter().filter(|one| one["script"] == true).collect();
+    assert_eq!(looks.len(), 7 * 2 * 2, "seven states, two sizes, two colours");
+    for one in &looks {
+        let what = format!("{} {} {}", one["name"], one["size"], one["colorScheme"]);
+        assert_eq!(one["violations"], serde_json::json!([]), "{what}");
+        assert_eq!(one["asked"], serde_json::json!([]), "{what}: a page asks nobody for anything");
+        assert_eq!(one["over"], serde_json::json!([]), "{what}: blocks lie on each other");
+        assert_eq!(one["wide"], 0, "{what}: nothing is wider than the screen");
+        let stale = one["name"] == "stale";
+        assert_eq!(one["strip"].as_str().unwrap().starts_with("Stale: from"), stale, "{what}");
+        let word = one["word"]["text"].as_str().unwrap().to_lowercase();
+        let wanted = match one["name"].as_str().unwrap() {
+            "fine" => "fine",
+            "stale" => "stale",
+            "look" | "empty" | "before-pin" => "look",
+            _ => "act",
+        };
+        assert!(word.ends_with(wanted), "{what}: {word}");
+        for part in ["word", "step", "age"].into_iter().filter(|part| !stale || *part != "age") {
+            let bottom = one[part]["bottom"].as_f64().unwrap_or(f64::INFINITY);
+            let limit = if one["size"] == "desk" { DESK_PX } else { FIRST_SCREEN_PX };
+            assert!(bottom <= limit, "{what}: {part} ends at {bottom} px");
+            assert_ne!(one[part]["text"], "", "{what}: {part}");
+        }
+    }
+    let still: Vec<&Value> = found.iter().filter(|one| one["script"] == false).collect();
+    assert_eq!(still.len(), 2);
+    for one in still {
+        assert!(one["hidden"] == "hidden" && one["word"] == true && one["strip"] == true, "without a script: {one}");
+    }
+    let bare = found.iter().find(|one| one["styles"] == false).unwrap()["text"].as_str().unwrap().to_owned();
+    assert!(bare.contains("Heron 3: Act") && bare.contains("Good until") && !bare.contains("Stale"), "{bare}");
+}
+
+#[test]
+fn html_checker_finds_no_error_in_any_state() {
+    let jar = ["build/dist/vnu.jar", "vnu.jar"].map(|name| tools().join("node_modules/vnu-jar").join(name));
+    let jar = jar.into_iter().find(|jar| jar.is_file());
+    if !rig("java", works("java", &["-version"])) || !rig("tests/browser/node_modules/vnu-jar", jar.is_some()) {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    write_states(folder.path());
+    let (jar, folder) = (jar.unwrap(), folder.path());
+    let args =
+        ["-Xmx256m", "-jar", jar.to_str().unwrap(), "--errors-only", "--format", "json", folder.to_str().unwrap()];
+    let checked = run("java", &args).unwrap();
+    let told: Value = serde_json::from_slice(&checked.stderr)
+        .unwrap_or_else(|_| panic!("{}", String::from_utf8_lossy(&checked.stderr)));
+    assert_eq!(told["messages"], serde_json::json!([]));
+}

@@ -229,7 +229,8 @@ fn document(bench: &Bench, sections: &[Section], before: &str) -> anyhow::Result
     let mut text = String::from(
         "# Benchmarks\n\nWritten by `cargo run --release --example figures`, never by hand; what it says is what it \
          measured, on the machine below. A part of it\ncan be measured again with the command beside it, which leaves \
-         this file alone; with `--write` it takes that part's place here.\n\n",
+         this file alone; with `--write` it takes that part's place here. The bars of the site keeper stand in\n\
+         [POSITION-BARS.md](POSITION-BARS.md).\n\n",
     );
     text += &machine::table(bench)?;
     text += "\n## Bars\n\n| what | bar | measured | held | command |\n| --- | --- | --- | --- | --- |\n";

@@ -82,14 +82,17 @@ impl SiteKeeper {
         let mut north: Vec<f64> = blocks.iter().map(|b| b.north_m).collect();
         let moved_m = (median(&mut east) - anchor.0).hypot(median(&mut north) - anchor.1);
         let sigma_m = standing.anchor.sigma_m().hypot(standing.anchor.radius95_m() / 2.45);
-        if moved_m < (LASTING_SHARE * self.limits.move_threshold_m).max(LASTING_SIGMAS * sigma_m) {
+        let threshold_m = self.limits.move_threshold_m;
+        // Beyond the threshold the dwell decides, and a wrong start may last for minutes.
+        let least_m = (LASTING_SHARE * threshold_m).max(LASTING_SIGMAS * sigma_m);
+        if moved_m < least_m || threshold_m < moved_m {
             return false;
         }
         let site = standing.site.id;
         let in_doubt = standing.doubt_since.take().is_some();
         // A way that the speed explains is told as a move a little sooner, as after any trip.
         let explained = standing.trip.take().is_some_and(|trip| TRIP_SURE_SHARE * moved_m <= trip.path_m);
-        let share = if explained { TRIP_SHARE } else { 1.0 };
+        let share = if explained { TRIP_SHARE } else { UNSEEN_SHARE };
         let reason = format!("the middle of {weight_s:.0} s of fixes lies {moved_m:.0} m from the anchor");
         self.reanchor(&blocks, share, reason.clone(), now, out);
         if in_doubt && self.standing.is_some() {

@@ -62,6 +62,7 @@ impl Desk {
                     cameras: config.cameras.into_iter().map(|camera| camera.id).collect(),
                     places: watch::channel(owner).1,
                     position: watch::Sender::default().subscribe(),
+                    forward: watch::Sender::default().subscribe(),
                     lifecycle: watch::channel(LifecycleView::default()).1,
                     store,
                     audit: pintle::audit::Log::at(state.join("audit")),

@@ -73,6 +73,7 @@ impl Rig {
             intake: intake_seen,
             forward: watch::channel(seen.forward.clone()).1,
             link: watch::channel(seen.link.clone()).1,
+            link_report: watch::Sender::default().subscribe(),
             host: watch::channel(seen.host).1,
             inputs: watch::channel(seen.inputs.clone()).1,
             lifecycle: watch::channel(LifecycleView::default()).1,

@@ -69,6 +69,7 @@ impl Desk {
             cameras: config.cameras.into_iter().map(|camera| camera.id).collect(),
             places: watch::channel(mpsc::channel(1).0).1,
             position: watch::Sender::default().subscribe(),
+            forward: watch::Sender::default().subscribe(),
             lifecycle: watch::channel(LifecycleView::default()).1,
             store: store.clone(),
             audit: audit::Log::at(folder.path().join("audit")),

@@ -131,6 +131,7 @@ fn main() -> anyhow::Result<()> {
             receiver: Some(target),
             store: store.clone(),
             link: link_seen,
+            traffic: tokio::sync::broadcast::Sender::new(64),
             position: watch::Sender::default().subscribe(),
             view,
             images_mb_day: 0,

@@ -29,15 +29,19 @@ use pintle_core::health::ready::TickBook;
 use pintle_core::health::{Facts, LifecycleView};
 use pintle_core::host::HostView;
 use pintle_core::inputs::InputsView;
-use pintle_core::link::LinkView;
+use pintle_core::link::evidence::Traffic;
+use pintle_core::link::{LinkReport, LinkView};
 use pintle_core::moment::Moment;
 use pintle_core::position::PositionView;
 use std::io;
 use std::sync::Arc;
-use tokio::sync::{Notify, mpsc, watch};
+use tokio::sync::{Notify, broadcast, mpsc, watch};
 
 /// Requests about place lines and tows that may wait for their owner (our own limit: people are slow).
 const PLACE_REQUESTS_MAX: usize = 16;
+
+/// News of the forwarder that may wait for the link watcher (our own limit: hints; the oldest are dropped).
+const TRAFFIC_MAX: usize = 64;
 
 /// All channels of the agent.
 pub struct Wires {
@@ -49,6 +53,8 @@ pub struct Wires {
     intake: watch::Sender<IntakeView>,
     forward: watch::Sender<ForwardView>,
     link: watch::Sender<LinkView>,
+    link_report: watch::Sender<LinkReport>,
+    traffic: broadcast::Sender<Traffic>,
     host: watch::Sender<HostView>,
     inputs: watch::Sender<InputsView>,
     asked: watch::Sender<Vec<String>>,
@@ -77,6 +83,8 @@ impl Wires {
             intake: watch::Sender::default(),
             forward: watch::Sender::default(),
             link: watch::Sender::default(),
+            link_report: watch::Sender::default(),
+            traffic: broadcast::Sender::new(TRAFFIC_MAX),
             host: watch::Sender::default(),
             inputs: watch::Sender::default(),
             asked: watch::Sender::default(),
@@ -217,7 +225,7 @@ impl Wires {
     fn start_forward(&self, parts: &mut Parts) {
         let (config, store, view) = (self.config.clone(), self.store.clone(), self.forward.clone());
         let (link, position, asked) = (self.link.subscribe(), self.position.subscribe(), self.asked.clone());
-        let beat = Heartbeat::default();
+        let (beat, traffic) = (Heartbeat::default(), self.traffic.clone());
         let board = self.board.clone();
         parts.add(|stop| {
             keep_running("forward", board, beat.clone(), stop, move |stop| {
@@ -227,6 +235,7 @@ impl Wires {
                     images_mb_day: config.images.budget_mb_day,
                     store: store.clone(),
                     link: link.clone(),
+                    traffic: traffic.clone(),
                     position: position.clone(),
                     asked: asked.clone(),
                     view: view.clone(),
@@ -240,16 +249,25 @@ impl Wires {
         });
     }
 
-    /// link ─► forward, health. Without a configured interface nobody watches.
+    /// link ─► forward, health; forward ─► link (how its requests end), position ─► link (trust in the clock). Without
+    /// a configured interface only the way of hits is measured.
     fn start_link(&self, parts: &mut Parts) {
-        if self.config.link.is_none() {
-            return;
-        }
-        let (link, view, beat) = (self.config.link.clone(), self.link.clone(), Heartbeat::default());
+        let (config, view, report) = (self.config.clone(), self.link.clone(), self.link_report.clone());
+        let (traffic, position, beat) = (self.traffic.clone(), self.position.subscribe(), Heartbeat::default());
         let board = self.board.clone();
         parts.add(|stop| {
             keep_running("link", board, beat.clone(), stop, move |stop| {
-                let setup = LinkSetup { link: link.clone(), view: view.clone(), heartbeat: beat.clone() };
+                let setup = LinkSetup {
+                    link: config.link.clone(),
+                    goal: link::goal(config.receiver.as_ref(), config.link.as_ref()),
+                    hit_target_ms: config.hit_target_ms,
+                    state_dir: config.trailer.state_dir.clone(),
+                    traffic: traffic.subscribe(),
+                    position: position.clone(),
+                    view: view.clone(),
+                    report: report.clone(),
+                    heartbeat: beat.clone(),
+                };
                 async move {
                     link::run(setup, stop).await;
                     Ok(())
@@ -348,6 +366,7 @@ impl Wires {
             cameras: self.config.cameras.iter().map(|camera| camera.id.clone()).collect(),
             places: self.places.subscribe(),
             position: self.position.subscribe(),
+            forward: self.forward.subscribe(),
             lifecycle: self.lifecycle.clone(),
             store: self.store.clone(),
             audit: self.audit.clone(),
@@ -377,6 +396,7 @@ impl Wires {
             (self.position.subscribe(), self.intake.subscribe(), self.forward.subscribe());
         let (link, host, lifecycle) = (self.link.subscribe(), self.host.subscribe(), self.lifecycle.clone());
         let (inputs, ticks) = (self.inputs.subscribe(), self.ticks.subscribe());
+        let link_report = self.link_report.subscribe();
         let (beat, board, audit) = (self.health_beat.clone(), self.board.clone(), self.audit.clone());
         parts.add(|stop| {
             keep_running("health", board, beat.clone(), stop, move |stop| {
@@ -389,6 +409,7 @@ impl Wires {
                     intake: intake.clone(),
                     forward: forward.clone(),
                     link: link.clone(),
+                    link_report: link_report.clone(),
                     host: host.clone(),
                     inputs: inputs.clone(),
                     lifecycle: lifecycle.clone(),

@@ -4,6 +4,7 @@
 mod hold;
 mod queue;
 mod ready;
+mod test_alert;
 
 pub use ready::ReadyDesk;
 
@@ -14,6 +15,7 @@ use crate::clock;
 use crate::config;
 use crate::io::control::{Caller, ControlSocket, ControlSocketError, NoLine};
 use crate::store::StoreHandle;
+use pintle_core::forward::ForwardView;
 use pintle_core::health::LifecycleView;
 use pintle_core::ids::{CameraId, TrailerId, printable};
 use pintle_core::moment::{Mono, Utc};
@@ -63,6 +65,8 @@ pub struct ControlSetup {
     pub places: watch::Receiver<mpsc::Sender<PositionRequest>>,
     /// Where the trailer is.
     pub position: watch::Receiver<Arc<PositionView>>,
+    /// What got through.
+    pub forward: watch::Receiver<ForwardView>,
     /// What was restarted.
     pub lifecycle: watch::Receiver<LifecycleView>,
     /// For the figures of the queue.
@@ -217,6 +221,7 @@ fn is_audited(verb: &Verb) -> bool {
             | Verb::Status
             | Verb::TowStatus
             | Verb::ReadyStatus
+            | Verb::TestStatus
             | Verb::HoldList
             | Verb::QueueList { reveal: false }
     )
@@ -310,6 +315,8 @@ async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> 
             return queue::answer(setup, &ask.verb).await;
         }
         Verb::HoldList | Verb::Hold(_) => return hold::answer(setup, &ask.verb).await,
+        Verb::TestAlert => return test_alert::send(setup, by).await,
+        Verb::TestStatus => return Ok(test_alert::status(setup)),
         Verb::KeyRotate => {
             return match setup.store.rotate_keys().await {
                 Ok(()) => Ok(json!({ "rotated": true })),

@@ -15,11 +15,11 @@ use crate::store::{QueueFigures, StoreHandle};
 use history::History;
 use pintle_core::cameras::IntakeView;
 use pintle_core::forward::ForwardView;
-use pintle_core::health::ready::TickBook;
+use pintle_core::health::ready::{TestAlert, TickBook};
 use pintle_core::health::{Facts, Life, LifecycleView, Memory, Observations, QueueView, Snapshot, snapshot};
 use pintle_core::host::HostView;
 use pintle_core::inputs::InputsView;
-use pintle_core::link::LinkView;
+use pintle_core::link::{LinkReport, LinkView};
 use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
 use pintle_core::wire::health::{ChangeBody, HealthBody};
@@ -57,6 +57,8 @@ pub struct HealthSetup {
     pub forward: watch::Receiver<ForwardView>,
     /// From the link watcher.
     pub link: watch::Receiver<LinkView>,
+    /// All that the link watcher knows.
+    pub link_report: watch::Receiver<LinkReport>,
     /// From the host watcher.
     pub host: watch::Receiver<HostView>,
     /// From the switches of the trailer.
@@ -189,6 +191,7 @@ impl Composer {
         let intake = self.setup.intake.borrow().clone();
         let forward = self.setup.forward.borrow().clone();
         let link = self.setup.link.borrow().clone();
+        let link_report = self.setup.link_report.borrow().clone();
         let host = *self.setup.host.borrow();
         let inputs = self.setup.inputs.borrow().clone();
         let mut lifecycle = self.setup.lifecycle.borrow().clone();
@@ -203,13 +206,13 @@ impl Composer {
             intake: &intake,
             forward: &forward,
             link: &link,
+            link_report: &link_report,
             host: &host,
             inputs: &inputs,
             queue: queue.as_ref().map_err(String::as_str),
             lifecycle: &lifecycle,
             ticks: &ticks,
-            // No part sends test alerts yet, so none was ever answered.
-            test_alert: None,
+            test_alert: forward.last_test.map(|test| TestAlert { sent: test.made, answered: Some(test.received) }),
         };
         let snapshot = snapshot(&seen, &mut self.memory);
         let gist = gist(&snapshot, life);

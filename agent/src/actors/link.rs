@@ -1,54 +1,344 @@
-//! Watches the tether's interface. First reading: the kernel's own words, looked at every second; what gets through is
-//! said by the receipts.
+//! Watches the way to the receiver: the kernel's events and files, the forwarder's own traffic, and a few probes go
+//! into the core's machine; a finding with its figures comes out. It is a hint for the forwarder, never a reason not
+//! to try.
 
 use super::heartbeat::Heartbeat;
+use crate::clock;
 use crate::config;
-use crate::io::netif;
-use pintle_core::link::LinkView;
+use crate::io::files::Folder;
+use crate::io::names::Resolver;
+use crate::io::netif::Finder;
+use crate::io::netlink::{Asker, Events};
+use crate::io::probe::{self, Goal};
+use pintle_core::link::evidence::{Ask, Facts, Probe, Traffic};
+use pintle_core::link::latency::Latency;
+use pintle_core::link::usage::{Counters, Usage};
+use pintle_core::link::watch::{LinkAction, LinkEvent, LinkWatch};
+use pintle_core::link::{LinkReport, LinkView};
+use pintle_core::moment::{Moment, Mono};
+use pintle_core::position::PositionView;
+use pintle_core::wire::link::KeptLink;
+use std::net::IpAddr;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::watch;
+use tokio::sync::{broadcast, watch};
+use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
-/// How often the interface is looked at (our own choice: three small files a second cost nothing).
+/// How often everything is looked at even without news (our own choice: a few small files and five questions to the
+/// kernel, under a millisecond).
 const LOOK_EVERY: Duration = Duration::from_secs(1);
+/// After one piece of news the kernel's facts are not read again for this long: thousands of events cost ten readings a
+/// second, and the last of them is never missed (our own limit).
+const NEWS_APART_MS: u64 = 100;
+/// What is kept over restarts is written this often (our own limit: a power cut costs five minutes of figures).
+const KEEP_EVERY_MS: u64 = 300_000;
+/// A probe that has not ended after this has been lost (each of its parts has a shorter bound).
+const PROBE_WAIT: Duration = Duration::from_mins(1);
+/// The file that is kept.
+const KEPT_FILE: &str = "link.json";
+/// The kernel's folder of interfaces; where another is configured, the kernel is not asked for more.
+const SYSFS_DIR: &str = "/sys/class/net";
 
 /// What the link watcher needs.
 pub struct LinkSetup {
-    /// `[link]`; `None`: not fitted.
+    /// `[link]`; `None`: only what hits take is counted.
     pub link: Option<config::Link>,
-    /// Where the state goes; told only when it changes.
+    /// Where probes go; `None`: nowhere.
+    pub goal: Option<Goal>,
+    /// Within this a hit should have its receipt, ms.
+    pub hit_target_ms: u64,
+    /// `trailer.state_dir`
+    pub state_dir: PathBuf,
+    /// What the forwarder tells of its traffic.
+    pub traffic: broadcast::Receiver<Traffic>,
+    /// For the trust in UTC.
+    pub position: watch::Receiver<Arc<PositionView>>,
+    /// Where the coarse state goes; told only when it changes.
     pub view: watch::Sender<LinkView>,
+    /// Where everything goes, for people.
+    pub report: watch::Sender<LinkReport>,
     /// Proof of progress.
     pub heartbeat: Heartbeat,
 }
 
+/// Where probes go for this receiver; `None` for a courier, or an address that can't be used.
+#[must_use]
+pub fn goal(receiver: Option<&config::Receiver>, link: Option<&config::Link>) -> Option<Goal> {
+    use config::receiver::Address;
+    let receiver = receiver?;
+    let others = link.map_or_else(Vec::new, |link| link.others.clone());
+    let of = |host: &str, port: u16, tls: bool, http: bool| {
+        let host = host.trim_start_matches('[').trim_end_matches(']').to_owned();
+        Some(Goal { host, port, tls, http, others: others.clone() })
+    };
+    match config::receiver::address(&receiver.url).ok()? {
+        Address::Http => {
+            let url = reqwest::Url::parse(&receiver.url).ok()?;
+            let tls = url.scheme() == "https";
+            of(url.host_str()?, url.port_or_known_default()?, tls, true)
+        }
+        Address::Nats { servers, .. } => {
+            let (host, port) = servers.first()?.rsplit_once(':')?;
+            of(host, port.parse().ok()?, false, false)
+        }
+        Address::Mqtt { host, port, .. } => of(&host, port, false, false),
+        Address::Courier { .. } => None,
+    }
+}
+
 /// Runs until `stop`.
 pub async fn run(setup: LinkSetup, stop: CancellationToken) {
-    let Some(link) = setup.link else {
-        setup.view.send_replace(LinkView::NotFitted);
-        stop.cancelled().await;
-        return;
-    };
+    let mut watcher = Watcher::new(setup).await;
     let mut ticks = tokio::time::interval(LOOK_EVERY);
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     loop {
         tokio::select! {
-            () = stop.cancelled() => return,
-            _ = ticks.tick() => {}
+            () = stop.cancelled() => break,
+            _ = ticks.tick() => watcher.round(),
+            changed = changed(watcher.events.as_ref()) => watcher.news(changed).await,
+            told = watcher.setup.traffic.recv() => watcher.traffic(told),
+            probed = probed(&mut watcher.running) => watcher.probed(probed),
         }
-        let seen = netif::read(&link.sysfs_dir, &link.interface);
-        setup.view.send_if_modified(|view| {
-            let changed = *view != seen;
-            if changed {
-                match &seen {
-                    LinkView::Up { interface } => info!(link.interface = %interface, "the link is up"),
-                    other => warn!(link.state = pintle_core::health::link_word(other), "the link changed"),
-                }
-                view.clone_from(&seen);
+        watcher.setup.heartbeat.turn();
+    }
+    watcher.keep(true);
+}
+
+/// Waits for ever without a source.
+async fn changed(events: Option<&Events>) -> std::io::Result<()> {
+    match events {
+        Some(events) => events.changed().await,
+        None => std::future::pending().await,
+    }
+}
+
+type Probed = Option<(Probe, Vec<IpAddr>)>;
+
+/// Waits for the running probe, for ever if there is none.
+async fn probed(running: &mut Option<JoinHandle<Probed>>) -> Probed {
+    match running {
+        Some(task) => {
+            let ended = task.await.ok().flatten();
+            *running = None;
+            ended
+        }
+        None => std::future::pending().await,
+    }
+}
+
+struct Watcher {
+    setup: LinkSetup,
+    core: LinkWatch,
+    usage: Usage,
+    hits: Latency,
+    finder: Finder,
+    asker: Option<Asker>,
+    asker_failed: bool,
+    events: Option<Events>,
+    read_at: Option<Mono>,
+    resolver: Resolver,
+    addresses: Vec<IpAddr>,
+    running: Option<JoinHandle<Probed>>,
+    boot: String,
+    kept: Option<Folder>,
+    kept_at: Mono,
+    out: Vec<LinkAction>,
+}
+
+impl Watcher {
+    async fn new(setup: LinkSetup) -> Self {
+        let folder = setup.state_dir.join("link");
+        let kept = tokio::task::spawn_blocking(move || {
+            let folder = Folder::ready(folder, 0o750, 0o640, None).ok()?;
+            let text = std::fs::read(folder.path().join(KEPT_FILE)).unwrap_or_default();
+            Some((folder, KeptLink::parse(&text)))
+        });
+        let (kept, memory) = kept.await.ok().flatten().unzip();
+        let memory = memory.unwrap_or_default();
+        let mut core = LinkWatch::default();
+        core.resume(memory.outages());
+        let real = setup.link.as_ref().is_some_and(|link| link.sysfs_dir == Path::new(SYSFS_DIR));
+        let events = if real { Events::listen().ok() } else { None };
+        if real && events.is_none() {
+            warn!("the kernel tells no events; the link is looked at every second");
+        }
+        Self {
+            core,
+            usage: memory.usage(),
+            hits: memory.latency(),
+            finder: Finder::default(),
+            asker: real.then(Asker::default),
+            asker_failed: false,
+            events,
+            read_at: None,
+            resolver: Resolver::default(),
+            addresses: Vec::new(),
+            running: None,
+            boot: std::fs::read_to_string("/proc/sys/kernel/random/boot_id").unwrap_or_default().trim().to_owned(),
+            kept,
+            kept_at: clock::mono(),
+            out: Vec::new(),
+            setup,
+        }
+    }
+
+    fn now(&self) -> Moment {
+        clock::moment(self.setup.position.borrow().utc_trust)
+    }
+
+    /// Once a second: the facts anew, and whatever is due.
+    fn round(&mut self) {
+        if let Some(facts) = self.facts() {
+            self.handle(LinkEvent::Facts(facts));
+        }
+        self.handle(LinkEvent::Tick);
+        self.keep(false);
+    }
+
+    /// The kernel tells of a change. A burst of them is waited out for a moment.
+    async fn news(&mut self, changed: std::io::Result<()>) {
+        if let Err(error) = changed {
+            warn!(%error, "the kernel tells no more events; the link is looked at every second");
+            self.events = None;
+            return;
+        }
+        let since_ms = self.read_at.map_or(NEWS_APART_MS, |at| clock::mono().since_ms(at));
+        tokio::time::sleep(Duration::from_millis(NEWS_APART_MS.saturating_sub(since_ms))).await;
+        if let Some(facts) = self.facts() {
+            self.handle(LinkEvent::Facts(facts));
+        }
+    }
+
+    /// Reads the facts. Small files of the kernel's memory and its immediate answers: nothing here waits.
+    fn facts(&mut self) -> Option<Facts> {
+        let link = self.setup.link.as_ref()?;
+        self.read_at = Some(clock::mono());
+        let mut facts = self.finder.read(link);
+        if let Some(asker) = &mut self.asker {
+            let filled = asker.fill(&mut facts, &self.addresses, &link.sysfs_dir);
+            if let Err(error) = &filled
+                && !self.asker_failed
+            {
+                warn!(%error, "the kernel does not tell addresses and routes");
             }
+            self.asker_failed = filled.is_err();
+        }
+        if let Some(interface) = &facts.interface {
+            let bytes = interface.received.saturating_add(interface.sent);
+            let now = self.now();
+            let dated = now.utc_trust.is_trusted().then_some(now.utc);
+            self.usage.count(Counters { boot: self.boot.clone(), index: interface.index, bytes }, dated);
+        }
+        Some(facts)
+    }
+
+    fn traffic(&mut self, told: Result<Traffic, broadcast::error::RecvError>) {
+        match told {
+            Ok(Traffic::Began(lane)) => self.handle(LinkEvent::Began(lane)),
+            Ok(Traffic::Ended(lane, attempt)) => self.handle(LinkEvent::Attempt(lane, attempt)),
+            Ok(Traffic::Hits(took_ms)) => {
+                let utc = clock::utc();
+                for ms in took_ms {
+                    self.hits.took(ms, utc);
+                }
+            }
+            // What was missed was a hint; the next one is newer.
+            Err(_) => {}
+        }
+    }
+
+    fn probed(&mut self, probed: Probed) {
+        match probed {
+            Some((probe, addresses)) => {
+                self.addresses = addresses;
+                self.handle(LinkEvent::Probe(probe));
+            }
+            None => self.core.probe_lost(),
+        }
+    }
+
+    fn handle(&mut self, event: LinkEvent) {
+        let now = self.now();
+        let mut out = std::mem::take(&mut self.out);
+        self.core.handle(event, &now, &mut out);
+        for action in out.drain(..) {
+            match action {
+                LinkAction::Probe(ask) => self.begin(ask),
+                LinkAction::Found(finding) => {
+                    let (rung, detail) = (finding.rung.word(), finding.detail);
+                    if finding.rung.broken() {
+                        warn!(link.rung = rung, detail, "the way to the receiver is broken");
+                    } else {
+                        info!(link.rung = rung, detail, "the way to the receiver");
+                    }
+                }
+                LinkAction::Over(outage) => {
+                    info!(link.rung = outage.rung.word(), length_ms = outage.length_ms, "an outage is over");
+                }
+            }
+        }
+        self.out = out;
+        self.publish(&now);
+    }
+
+    fn begin(&mut self, ask: Ask) {
+        let Some(goal) = self.setup.goal.clone() else {
+            self.core.probe_lost();
+            return;
+        };
+        let (known, resolver) = (self.addresses.clone(), self.resolver.clone());
+        self.running = Some(tokio::spawn(async move {
+            tokio::time::timeout(PROBE_WAIT, probe::probe(&goal, ask, &known, &resolver)).await.ok()
+        }));
+    }
+
+    fn publish(&mut self, now: &Moment) {
+        let seen = self.core.view(now.mono);
+        self.setup.view.send_if_modified(|view| {
+            let changed = *view != seen;
+            view.clone_from(&seen);
             changed
         });
-        setup.heartbeat.turn();
+        let plan = self.setup.link.as_ref().and_then(|link| link.plan);
+        let outages = self.core.outages();
+        let recent: Vec<_> = outages.recent(now.utc).copied().collect();
+        let report = LinkReport {
+            day: outages.sum(86_400_000, (now.mono, now.utc)),
+            month: outages.sum(30 * 86_400_000, (now.mono, now.utc)),
+            recent: recent[recent.len().saturating_sub(LinkReport::OUTAGES_MAX)..].to_vec(),
+            data: self.setup.link.as_ref().map(|_| self.usage.standing(plan, now.utc)),
+            plan,
+            hits_today: self.hits.percentiles(1, now.utc),
+            hits_month: self.hits.percentiles(30, now.utc),
+            hits_target_ms: self.setup.hit_target_ms,
+            ladder: None,
+            shown: self.core.shown(now.mono),
+        };
+        self.setup.report.send_replace(report);
+    }
+
+    /// Writes down what is kept, beside the runtime unless it is the end.
+    fn keep(&mut self, last: bool) {
+        let now = self.now();
+        if !last && now.mono.since_ms(self.kept_at) < KEEP_EVERY_MS {
+            return;
+        }
+        self.kept_at = now.mono;
+        let Some(folder) = self.kept.clone() else { return };
+        let kept = KeptLink::of(&self.usage, self.core.outages().recent(now.utc), &self.hits);
+        let write = move || {
+            let bytes = serde_json::to_vec(&kept).unwrap_or_default();
+            if let Err(error) = folder.replace(KEPT_FILE, &bytes) {
+                warn!(%error, "the figures of the link can't be kept; it is tried again");
+            }
+        };
+        if last {
+            write();
+        } else {
+            drop(tokio::task::spawn_blocking(write));
+        }
     }
 }

@@ -20,6 +20,7 @@ pub mod replay;
 pub mod run;
 pub mod setup;
 pub mod status;
+mod test_alert;
 pub mod tow;
 
 /// Where the configuration is looked for without `--config`.

@@ -28,6 +28,18 @@ pub struct StatusArgs {
     /// One JSON object instead of text.
     #[arg(long)]
     json: bool,
+    /// Send a marked test alert the way that alarms go, and tell when the receiver had it.
+    #[arg(long, conflicts_with = "watch")]
+    test_alert: bool,
+    /// How long to wait for the receipt of the test alert, s.
+    #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..=3600), requires = "test_alert")]
+    wait: u64,
+    /// The configuration that the agent runs on; it names the control socket.
+    #[arg(long, value_name = "FILE", default_value = super::CONFIG_PATH, requires = "test_alert")]
+    config: PathBuf,
+    /// The control socket itself; then no configuration is read.
+    #[arg(long, value_name = "PATH", requires = "test_alert")]
+    socket: Option<PathBuf>,
     /// Look again every so many seconds until it is stopped.
     #[arg(long, value_name = "SECONDS", num_args = 0..=1, default_missing_value = "2", value_parser = clap::value_parser!(u64).range(1..=3600))]
     watch: Option<u64>,
@@ -60,6 +72,9 @@ impl StatusError {
 /// Tells the state found at `args.path`; the exit code is the word. Stopped while it watches (Ctrl-C), it ends as every
 /// program does.
 pub fn status(args: &StatusArgs, out: &mut dyn Write) -> Exit {
+    if args.test_alert {
+        return super::test_alert::send(&args.config, args.socket.as_deref(), args.wait, args.json, out);
+    }
     let terminal = std::io::stdout().is_terminal();
     // Source of the variable: no-color.org (from memory): set and not empty means no colour.
     let plain = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
@@ -210,12 +225,25 @@ mod tests {
         HealthBody::new(&scene.observations(), &told, 7)
     }
 
+    fn args(path: &Path) -> StatusArgs {
+        let config = PathBuf::from(super::super::CONFIG_PATH);
+        StatusArgs {
+            path: path.to_owned(),
+            json: false,
+            test_alert: false,
+            wait: 60,
+            config,
+            socket: None,
+            watch: None,
+        }
+    }
+
     fn told(text: &str, json: bool) -> (Exit, String) {
         let folder = tempfile::tempdir().unwrap();
         std::fs::create_dir(folder.path().join("health")).unwrap();
         std::fs::write(folder.path().join("health/health.json"), text).unwrap();
         let mut out = Vec::new();
-        let exit = status(&StatusArgs { path: folder.path().to_owned(), json, watch: None }, &mut out);
+        let exit = status(&StatusArgs { json, ..args(folder.path()) }, &mut out);
         (exit, String::from_utf8(out).unwrap())
     }
 
@@ -276,7 +304,7 @@ mod tests {
             std::fs::write(folder.path().join(name), text).unwrap();
         }
         let mut out = Vec::new();
-        let exit = status(&StatusArgs { path: folder.path().to_owned(), json: false, watch: None }, &mut out);
+        let exit = status(&args(folder.path()), &mut out);
         assert_eq!(exit, Exit::Act);
         assert!(String::from_utf8(out).unwrap().starts_with("Heron 3: ACT\nWritten "));
     }

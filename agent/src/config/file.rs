@@ -4,13 +4,14 @@ use super::keys::CAMERAS_MAX;
 use super::mistakes::{ConfigError, Mistake};
 use super::reader::{Reader, Section};
 use super::{
-    Asked, Camera, Config, Control, Gps, Health, Images, Input, Intake, Link, Position, Queue, Seal, SealFiles, Spool,
-    Trailer, WhenFull, receiver,
+    Asked, Camera, Config, Control, Gps, Health, Images, Input, Intake, Link, Pick, Position, Queue, Seal, SealFiles,
+    Spool, Trailer, WhenFull, receiver,
 };
 use pintle_core::afar::Kind;
 use pintle_core::geo::LatLon;
 use pintle_core::ids::{CameraId, TrailerId, printable};
 use pintle_core::inputs::InputKind;
+use pintle_core::link::usage::Plan;
 use pintle_core::queue::retention::{Limits, PROFILES_MAX, Profile, Profiles, profile_code};
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
@@ -92,7 +93,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
         receiver.broker.state_dir = trailer.as_ref().map(|trailer| trailer.state_dir.clone()).unwrap_or_default();
         receiver
     });
-    let link = link(reader, root);
+    let (link, hit_target_ms) = link(reader, root);
     let health = health(reader, root);
     let control = control(reader, root, &runtime_dir);
     if let Some(trailer) = &trailer
@@ -127,6 +128,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
         seal,
         receiver,
         link,
+        hit_target_ms,
         health,
         control,
     })
@@ -384,16 +386,70 @@ const SEAL_ADVICE: &str = "this has no default on purpose: whoever opens the tra
     `seal = \"receiver\"` below [queue] to seal them for your agency (the trailer itself can't read them then), \
     `seal = \"disk\"` to seal them with a key of this computer, or `seal = \"none\"` to keep them in clear (health says so)";
 
-fn link<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Link> {
+fn link<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> (Option<Link>, u64) {
     let section = reader.section(root, "link");
-    section.table?;
-    let (interface, at) = reader.text(section, "interface")?;
-    if interface.contains(|c: char| c.is_whitespace() || c == '/') {
-        let what = "`link.interface` is no interface name";
-        reader.mistake(Some(at), "link.interface", what, "write one that `ip -brief link` shows, for example usb0");
+    let hit_target_ms = reader.whole(section, "hit_target_s") * 1000;
+    if section.table.is_none() {
+        return (None, hit_target_ms);
     }
-    let sysfs_dir = reader.path(section, "sysfs_dir")?;
-    Some(Link { interface, sysfs_dir })
+    let mut plain = |name: &str, what: &str, advice: &str, good: fn(&str) -> bool| {
+        let (text, at) = reader.text(section, name)?;
+        if !good(&text) {
+            reader.mistake(Some(at), &format!("link.{name}"), format!("`link.{name}` is no {what}"), advice);
+        }
+        Some(text)
+    };
+    let one = |text: &str| !text.contains(|c: char| c.is_whitespace() || c == '/') && !text.starts_with('.');
+    let usb_port = plain("usb_port", "USB port", "write one of `ls /sys/bus/usb/devices`, for example 1-1.2", one);
+    let mac = plain(
+        "mac",
+        "address of an interface",
+        "write one as `ip link` shows it, for example 02:00:00:00:00:01",
+        |text| {
+            text.split(':').count() == 6
+                && text.split(':').all(|two| two.len() == 2 && u8::from_str_radix(two, 16).is_ok())
+        },
+    );
+    let driver = plain("driver", "name of a driver", "write the kernel's name, for example rndis_host", one);
+    let interface =
+        plain("interface", "interface name", "write one that `ip -brief link` shows, for example usb0", one);
+    let pick =
+        usb_port.map(Pick::UsbPort).or(mac.map(Pick::Mac)).or(driver.map(Pick::Driver)).or(interface.map(Pick::Name));
+    let others = reader.text(section, "others");
+    let others = others.map_or_else(Vec::new, |(text, place)| {
+        let parsed: Option<Vec<(String, u16)>> = text.split(',').map(host_and_port).collect();
+        parsed.unwrap_or_else(|| {
+            let what = "`link.others` is no list of host:port";
+            reader.mistake(
+                Some(place),
+                "link.others",
+                what,
+                "write them with commas between, for example \"one.example:443, 192.0.2.7:443\"",
+            );
+            Vec::new()
+        })
+    });
+    let gib = reader.number(section, "plan_gib");
+    let from_day = reader.whole_u32(section, "plan_day");
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0.1 to 100,000 GiB")]
+    let plan = (0.0 < gib).then(|| Plan { bytes: (gib * f64::from(1 << 30)) as u64, from_day });
+    let sysfs_dir = reader.path(section, "sysfs_dir");
+    let Some((pick, sysfs_dir)) = pick.zip(sysfs_dir) else {
+        let what = "`[link]` does not say which interface the tether is";
+        let advice =
+            "write usb_port, mac, driver or interface; names change when a device is plugged in anew, the others stay";
+        reader.mistake(None, "link", what, advice);
+        return (None, hit_target_ms);
+    };
+    (Some(Link { pick, sysfs_dir, others, plan }), hit_target_ms)
+}
+
+/// `host:port`; an IPv6 number stands in brackets.
+fn host_and_port(text: &str) -> Option<(String, u16)> {
+    let (host, port) = text.trim().rsplit_once(':')?;
+    let host = host.trim_start_matches('[').trim_end_matches(']');
+    let good = !host.is_empty() && !host.contains(|c: char| c.is_whitespace() || c == '/');
+    Some((host.to_owned(), port.parse().ok().filter(|port| good && *port != 0)?))
 }
 
 fn health<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Health {

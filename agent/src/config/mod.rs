@@ -13,6 +13,7 @@ pub use mistakes::{ConfigError, Mistake};
 use pintle_core::afar::Kind;
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::inputs::InputKind;
+use pintle_core::link::usage::Plan;
 use pintle_core::queue::retention::Profiles;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -46,6 +47,8 @@ pub struct Config {
     pub asked: Option<Asked>,
     /// `[link]`; `None`: not fitted.
     pub link: Option<Link>,
+    /// `link.hit_target_s`: within this a hit should have its receipt, ms.
+    pub hit_target_ms: u64,
     /// `[health]`
     pub health: Health,
     /// `[control]`
@@ -322,10 +325,35 @@ pub struct Receiver {
 /// The tether.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Link {
-    /// `link.interface`: present name of the interface.
-    pub interface: String,
+    /// Which interface it is.
+    pub pick: Pick,
     /// `link.sysfs_dir`: where the kernel tells of interfaces, `/sys/class/net`; another folder for tests and the demo.
     pub sysfs_dir: PathBuf,
+    /// `link.others`: addresses that answer when the internet does; may be empty.
+    pub others: Vec<(String, u16)>,
+    /// `link.plan_gib` and `link.plan_day`; `None`: nobody counts.
+    pub plan: Option<Plan>,
+}
+
+impl Link {
+    /// A link of this kind with all else as it is by default.
+    #[must_use]
+    pub fn of(pick: Pick) -> Self {
+        Self { pick, sysfs_dir: PathBuf::from("/sys/class/net"), others: Vec::new(), plan: None }
+    }
+}
+
+/// By what the tether's interface is known. Names change when a device is plugged in anew; the others stay.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Pick {
+    /// `link.usb_port`: the port of the USB device, as the kernel counts it.
+    UsbPort(String),
+    /// `link.mac`: its address on the cable.
+    Mac(String),
+    /// `link.driver`: the kernel's driver.
+    Driver(String),
+    /// `link.interface`: its present name.
+    Name(String),
 }
 
 /// The health files.

@@ -12,6 +12,17 @@ mod wording;
 
 use crate::moment::{Mono, Utc};
 
+/// A test alert that got through.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct TestAlert {
+    /// Its number.
+    pub sequence: u64,
+    /// When it was made.
+    pub made: Utc,
+    /// When its receipt came.
+    pub received: Utc,
+}
+
 /// What the forwarder publishes.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct ForwardView {
@@ -39,4 +50,6 @@ pub struct ForwardView {
     pub images: crate::images::send::ImagesView,
     /// Capture to receipt of the newest hits, ms, newest last, at most 256.
     pub hit_latency_ms: Vec<u64>,
+    /// The newest test alert that got its receipt.
+    pub last_test: Option<TestAlert>,
 }

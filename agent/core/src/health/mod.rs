@@ -4,6 +4,7 @@
 //! people's words, `memory` remembers since when something has been so, `wording` writes times and numbers.
 
 mod freshness;
+mod link;
 mod memory;
 mod needs;
 pub mod ready;
@@ -19,7 +20,7 @@ use crate::cameras::IntakeView;
 use crate::forward::ForwardView;
 use crate::host::HostView;
 use crate::inputs::InputsView;
-use crate::link::LinkView;
+use crate::link::{LinkReport, LinkView};
 use crate::moment::{Moment, Utc};
 use crate::position::PositionView;
 use crate::queue::LedgerCounts;
@@ -188,6 +189,8 @@ pub struct Observations<'a> {
     pub forward: &'a ForwardView,
     /// From the link watcher.
     pub link: &'a LinkView,
+    /// All that the link watcher knows.
+    pub link_report: &'a LinkReport,
     /// From the host watcher.
     pub host: &'a HostView,
     /// From the switches of the trailer; empty if none is configured.

@@ -3,7 +3,6 @@
 //! which mends itself is not told, short enough that nobody finds out before the page does.
 
 use super::{Life, Memory, Need, Observations, Word, wording};
-use crate::link::LinkView;
 use crate::moment::{Utc, UtcTrust};
 use crate::position::clock_feed::ClockFeed;
 use crate::position::places::LineState;
@@ -15,7 +14,7 @@ const MIN: u64 = 60 * S;
 const HOUR: u64 = 60 * MIN;
 
 /// Every rule, by its code: (code, section). Holds the documentation to account.
-pub(super) const RULES: [(&str, u8); 37] = [
+pub(super) const RULES: [(&str, u8); 50] = [
     ("agent.stopped", 9),
     ("agent.safe_mode", 9),
     ("agent.restarts", 9),
@@ -46,13 +45,43 @@ pub(super) const RULES: [(&str, u8); 37] = [
     ("gps.no_sentences", 1),
     ("gps.no_fix", 1),
     ("link.absent", 4),
+    ("link.charging", 4),
     ("link.down", 4),
+    ("link.address", 4),
+    ("link.route", 4),
+    ("link.gateway", 4),
+    ("link.names", 4),
+    ("link.portal", 4),
+    ("link.blocked", 4),
+    ("link.clock", 4),
+    ("link.tls", 4),
+    ("link.large", 4),
+    ("link.slow", 4),
+    ("link.plan", 4),
+    ("hits.late", 4),
     ("camera.silent", 6),
     ("clock.unset", 9),
     ("clock.wrong", 9),
     ("clock.feed", 9),
     ("host.hot", 9),
     ("host.memory", 9),
+];
+
+/// The rules that a finding of the link watcher may ask by.
+const LINK_RULES: [&str; 13] = [
+    "link.absent",
+    "link.charging",
+    "link.down",
+    "link.address",
+    "link.route",
+    "link.gateway",
+    "link.names",
+    "link.portal",
+    "link.blocked",
+    "link.clock",
+    "link.tls",
+    "link.large",
+    "link.slow",
 ];
 
 /// What people must do, most urgent first; within one urgency in the order of [`RULES`], which is the order in which a
@@ -551,34 +580,17 @@ impl Judge<'_, '_> {
     }
 
     fn link(&mut self) {
-        let (absent, down) = match self.seen.link {
-            LinkView::Absent { looked_for } => (Some(crate::ids::printable(looked_for, 40)), None),
-            LinkView::Down { interface, why } => (None, Some((crate::ids::printable(interface, 40), why.clone()))),
-            LinkView::NotFitted | LinkView::Up { .. } => (None, None),
-        };
-        self.ask_after(
-            "link.absent",
-            absent.is_some(),
-            60 * S,
-            u64::MAX,
-            [
-                "plug in the tether".to_owned(),
-                format!("There is no interface {}.", absent.unwrap_or_default()),
-                "Look at the cellular device: is it on, is its cable in, is tethering switched on?".to_owned(),
-            ],
-        );
-        let (interface, why) = down.clone().unwrap_or_default();
-        self.ask_after(
-            "link.down",
-            down.is_some(),
-            60 * S,
-            u64::MAX,
-            [
-                "bring the tether up".to_owned(),
-                format!("{interface} is there, but {why}."),
-                "Look at the cellular device: is it on, has it a signal?".to_owned(),
-            ],
-        );
+        let need = super::link::need(self.seen);
+        for code in LINK_RULES {
+            let told = need.as_ref().filter(|(of, _, _)| *of == code);
+            let (wait_ms, words) =
+                told.map_or((0, Default::default()), |(_, wait_ms, words)| (*wait_ms, words.clone()));
+            self.ask_after(code, told.is_some(), wait_ms, u64::MAX, words);
+        }
+        let plan = super::link::plan_need(self.seen);
+        self.ask_after("link.plan", plan.is_some(), 0, u64::MAX, plan.unwrap_or_default());
+        let late = super::link::late_need(self.seen);
+        self.ask_after("hits.late", late.is_some(), 30 * MIN, u64::MAX, late.unwrap_or_default());
     }
 
     fn cameras(&mut self) {

@@ -20,7 +20,7 @@ pub(super) fn sections(seen: &Observations<'_>, needs: &[Need], ready: &Ready) -
         place(seen),
         lines(seen),
         reads(seen),
-        link(seen),
+        super::link::link(seen),
         not_fitted(5, "batteries", "Batteries"),
         cameras(seen),
         not_fitted(7, "lists", "Hot lists"),
@@ -64,25 +64,30 @@ pub fn link_in_short(link: &LinkView) -> &'static str {
     }
 }
 
-fn section(no: u8, key: &'static str, title: &'static str, [answer, detail, sentence]: [String; 3]) -> Section {
+pub(super) fn section(
+    no: u8,
+    key: &'static str,
+    title: &'static str,
+    [answer, detail, sentence]: [String; 3],
+) -> Section {
     Section { no, key, title, state: SectionState::Known(Word::Fine), answer, detail, sentence, rows: Vec::new() }
 }
 
-fn not_fitted(no: u8, key: &'static str, title: &'static str) -> Section {
+pub(super) fn not_fitted(no: u8, key: &'static str, title: &'static str) -> Section {
     let told = [wording::capital(NOT_FITTED), String::new(), String::new()];
     Section { state: SectionState::NotFitted, ..section(no, key, title, told) }
 }
 
-fn row(label: &str, value: impl Into<String>, note: impl Into<String>) -> Row {
+pub(super) fn row(label: &str, value: impl Into<String>, note: impl Into<String>) -> Row {
     Row { label: label.to_owned(), value: value.into(), note: note.into() }
 }
 
 impl Observations<'_> {
-    fn age(&self, at: Mono) -> String {
+    pub(super) fn age(&self, at: Mono) -> String {
         wording::span(self.now.mono.since_ms(at))
     }
 
-    fn when(&self, at: Utc) -> String {
+    pub(super) fn when(&self, at: Utc) -> String {
         wording::clock(at, self.now.utc)
     }
 
@@ -364,38 +369,6 @@ fn percentile_95(values_ms: &[u64]) -> Option<u64> {
     let mut sorted = values_ms.to_vec();
     sorted.sort_unstable();
     sorted.get((sorted.len() * 95).div_ceil(100).checked_sub(1)?).copied()
-}
-
-fn link(seen: &Observations<'_>) -> Section {
-    let receipt = seen.forward.last_receipt.map(|(mono, utc)| (seen.age(mono), seen.when(utc)));
-    let proof =
-        receipt.as_ref().map_or_else(|| "No receipt yet.".to_owned(), |(age, _)| format!("Last receipt {age} ago."));
-    let (told, interface) = match seen.link {
-        LinkView::NotFitted => return not_fitted(4, "link", "Link"),
-        LinkView::Absent { looked_for } => {
-            let told = ["Absent".to_owned(), proof, "The tether's interface is not there.".to_owned()];
-            (told, format!("{} not there", printable(looked_for, 40)))
-        }
-        LinkView::Down { interface, why } => {
-            let told = ["Down".to_owned(), proof, format!("The tether is down: {why}.")];
-            (told, format!("{}, {why}", printable(interface, 40)))
-        }
-        LinkView::Up { interface } => {
-            let told = [
-                "Up".to_owned(),
-                proof,
-                "The tether's interface is up; whether anything gets through, the last receipt says.".to_owned(),
-            ];
-            (told, format!("{}, up", printable(interface, 40)))
-        }
-    };
-    let mut section = section(4, "link", "Link", told);
-    section.rows.push(row("Interface", interface, ""));
-    section.rows.push(match receipt {
-        Some((age, when)) => row("Last receipt", format!("{age} ago"), when),
-        None => row("Last receipt", "none yet", ""),
-    });
-    section
 }
 
 fn cameras(seen: &Observations<'_>) -> Section {

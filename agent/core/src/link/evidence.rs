@@ -3,6 +3,7 @@
 
 use crate::forward::answer::NoAnswer;
 use crate::moment::Mono;
+use crate::queue::Lane;
 
 /// What the kernel tells of the tether at one instant.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -39,6 +40,8 @@ pub struct Interface {
     pub outdone_by: Option<String>,
     /// The next hop.
     pub gateway: Gateway,
+    /// How long ago the next hop last proved that it is there, ms.
+    pub gateway_heard_ms: Option<u64>,
     /// Bytes received since the interface was made.
     pub received: u64,
     /// Bytes sent since the interface was made.
@@ -48,9 +51,11 @@ pub struct Interface {
 /// What the kernel's neighbour table says of the next hop.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Gateway {
-    /// Nothing: not asked, or there are no neighbours on this kind of interface.
+    /// Nothing certain: not asked, or being asked.
     #[default]
     Unknown,
+    /// There is none: what is sent goes into the cable, and nobody answers for it.
+    NotThere,
     /// It has answered.
     Answers,
     /// It was asked after a send, and did not answer.
@@ -69,6 +74,17 @@ pub enum Way {
     Other(String),
     /// There is none.
     None,
+}
+
+/// What the forwarder tells of its own traffic.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Traffic {
+    /// A request of this lane began.
+    Began(Lane),
+    /// It ended.
+    Ended(Lane, Attempt),
+    /// Hits got their receipts, so many ms after their capture.
+    Hits(Vec<u64>),
 }
 
 /// How one request of the forwarder ended.

@@ -13,6 +13,10 @@ pub const SLOW_RTT_MS: u64 = 2500;
 pub const SLOW_BYTES_PER_S: u64 = 8000;
 /// A send smaller than this tells nothing of the pace, bytes.
 pub const PACE_BYTES_MIN: u64 = 32_000;
+/// So long the kernel has for finding out whether the next hop is there, ms. With the settings of
+/// `systemd/70-pintle-sysctl.conf` it asks after 7.5 s at the latest, for 4 s (source: Linux
+/// Documentation/networking/ip-sysctl.rst, `base_reachable_time_ms`, `delay_first_probe_time`; three probes of 1 s).
+const GATEWAY_WAIT_MS: u64 = 12_000;
 /// The pace is judged by sends of the last so many ms.
 const PACE_KEPT_MS: u64 = 300_000;
 
@@ -32,12 +36,24 @@ const STRETCHES: usize = 5;
 #[derive(Clone, Debug, Default)]
 pub struct Evidence {
     good: [Option<Mono>; STRETCHES],
-    bad: [Option<(Mono, Finding)>; STRETCHES],
+    bad: [Option<Bad>; STRETCHES],
     /// A certificate was wrong or something stalled: whose fault it is has to be found out.
     doubt: Option<(Mono, Doubt)>,
     rtt_ms: Option<(Mono, u64)>,
     last_rtt_ms: Option<u64>,
     pace: Option<(Mono, u64)>,
+}
+
+/// The newest failure of a stretch.
+#[derive(Clone, Debug)]
+struct Bad {
+    /// When the first of an unbroken row of the same failures began.
+    first: Mono,
+    /// When the newest was seen.
+    at: Mono,
+    finding: Finding,
+    /// Nothing came back: it may have been the next hop that said nothing.
+    silence: bool,
 }
 
 /// What has to be found out by a probe.
@@ -81,7 +97,40 @@ impl Evidence {
     }
 
     fn fails(&mut self, stretch: Stretch, at: Mono, finding: Finding) {
-        self.bad[stretch as usize] = Some((at, finding));
+        self.bad[stretch as usize] = Some(Bad { first: at, at, finding, silence: false });
+    }
+
+    fn silent(&mut self, stretch: Stretch, began: Mono, at: Mono, finding: Finding) {
+        let good = self.good[stretch as usize];
+        let before = self.bad[stretch as usize].as_ref().filter(|bad| bad.silence && later(good, bad.at));
+        let first = before.map_or(began, |bad| bad.first);
+        self.bad[stretch as usize] = Some(Bad { first, at, finding, silence: true });
+    }
+
+    /// The next hop proved that it is there.
+    pub fn gateway_heard(&mut self, at: Mono) {
+        self.passes(Stretch::Gateway, at);
+    }
+
+    /// A request has no answer after seconds: the next probe looks at more than the connection.
+    pub fn hangs(&mut self, at: Mono) {
+        self.doubt.get_or_insert((at, Doubt::Stall));
+    }
+
+    /// Whether something is broken, and it is too early to say whether the next hop is.
+    #[must_use]
+    pub fn held(&self, facts: &Facts, now: Mono) -> bool {
+        let failing = |(good, bad): (&Option<Mono>, &Option<Bad>)| {
+            bad.as_ref().is_some_and(|bad| later(*good, bad.at) && self.is_held(bad, facts, now))
+        };
+        by_kernel(facts).is_none() && self.good.iter().zip(&self.bad).any(failing)
+    }
+
+    /// Silence from farther away is told once the next hop has proved that it is there, or had the time to fail.
+    fn is_held(&self, bad: &Bad, facts: &Facts, now: Mono) -> bool {
+        let neighbours = facts.interface.as_ref().is_some_and(|one| one.gateway != Gateway::NotThere);
+        let heard = self.good[Stretch::Gateway as usize].is_some_and(|at| bad.first <= at);
+        bad.silence && neighbours && !heard && now.since_ms(bad.first) < GATEWAY_WAIT_MS
     }
 
     /// Takes in how a request ended.
@@ -179,14 +228,16 @@ impl Evidence {
             // A name that a stranger answers is not found.
             Names::NotAsked => {}
             Names::Found if stranger => {}
-            Names::Found => self.passes(Stretch::Names, at),
+            // A name may come from a memory on this computer: it proves nothing of the next hop.
+            Names::Found => self.good[Stretch::Names as usize] = Some(at),
             Names::NotFound => {
                 self.passes(Stretch::Gateway, at);
                 self.fails(Stretch::Names, at, Finding::new(Rung::NamesFail, NO_SUCH_NAME));
                 return;
             }
             Names::Silent => {
-                self.fails(Stretch::Names, at, Finding::new(Rung::NamesFail, "the name server does not answer"));
+                let finding = Finding::new(Rung::NamesFail, "the name server does not answer");
+                self.silent(Stretch::Names, probe.began, at, finding);
                 return;
             }
         }
@@ -217,10 +268,14 @@ impl Evidence {
                     None if refused => Finding::new(Rung::ReceiverSilent, detail),
                     None => Finding::new(Rung::TcpBlocked, UNKNOWN_WHOSE),
                 };
-                if probe.others_answer == Some(true) || (refused && probe.others_answer.is_none()) {
+                if probe.others_answer == Some(true) || refused {
                     self.passes(Stretch::Names, at);
                 }
-                self.fails(Stretch::Tcp, at, finding);
+                if finding.rung == Rung::TcpBlocked && !refused {
+                    self.silent(Stretch::Tcp, probe.began, at, finding);
+                } else {
+                    self.fails(Stretch::Tcp, at, finding);
+                }
             }
         }
     }
@@ -240,7 +295,7 @@ impl Evidence {
                 // A name and a size that pass: what stalled before is over, or comes later than the first answer.
                 let sized = self.bad[Stretch::Tls as usize]
                     .as_ref()
-                    .is_some_and(|(_, finding)| matches!(finding.rung, Rung::LargeLost | Rung::ReceiverSilent));
+                    .is_some_and(|bad| matches!(bad.finding.rung, Rung::LargeLost | Rung::ReceiverSilent));
                 if sized {
                     self.bad[Stretch::Tls as usize] = None;
                 }
@@ -258,18 +313,17 @@ impl Evidence {
         if let Some(finding) = by_kernel(facts) {
             return finding;
         }
-        let later = |good: Option<Mono>, at: Mono| good.is_none_or(|good| good < at);
         if let Some(at) = gateway_failed_at
-            && facts.interface.as_ref().is_some_and(|interface| interface.gateway == Gateway::Failed)
             && later(self.good[Stretch::Gateway as usize], at)
         {
             return Finding::bare(Rung::GatewaySilent);
         }
         for (good, bad) in self.good.iter().zip(&self.bad) {
-            if let Some((at, finding)) = bad
-                && later(*good, *at)
+            if let Some(bad) = bad
+                && later(*good, bad.at)
+                && !self.is_held(bad, facts, now)
             {
-                return finding.clone();
+                return bad.finding.clone();
             }
         }
         if self.last_good().is_none() {
@@ -290,6 +344,10 @@ impl Evidence {
 pub const UNKNOWN_WHOSE: &str = "no connection to the receiver; name other addresses to tell whose fault it is";
 /// The detail of a name that does not exist.
 pub const NO_SUCH_NAME: &str = "the name server knows no such name";
+
+fn later(good: Option<Mono>, at: Mono) -> bool {
+    good.is_none_or(|good| good < at)
+}
 
 /// What the kernel's facts alone say.
 #[must_use]

@@ -9,6 +9,7 @@ use super::outages::{Outage, Outages};
 use super::probing::{HANGS_MS, Probing};
 use super::rung::Finding;
 use crate::moment::{Moment, Mono, Utc};
+use crate::queue::Lane;
 
 /// A link that was broken counts as up once it has been whole for this long, ms, while it is unsteady.
 const UNSTEADY_HOLD_MS: u64 = 5000;
@@ -18,10 +19,10 @@ const UNSTEADY_HOLD_MS: u64 = 5000;
 pub enum LinkEvent {
     /// The kernel's facts, read anew.
     Facts(Facts),
-    /// A request began.
-    Began,
-    /// A request ended.
-    Attempt(Attempt),
+    /// A request of a lane began.
+    Began(Lane),
+    /// A request of a lane ended.
+    Attempt(Lane, Attempt),
     /// A probe ended.
     Probe(Probe),
     /// Time went by.
@@ -71,7 +72,8 @@ pub struct LinkWatch {
     outages: Outages,
     finding: Option<Finding>,
     since: Option<(Mono, Utc)>,
-    open_since: Option<Mono>,
+    /// The running request of each lane.
+    open_since: [Option<Mono>; 2],
     whole_since: Option<Mono>,
     moved_at: Option<(Mono, u64)>,
 }
@@ -81,9 +83,9 @@ impl LinkWatch {
     pub fn handle(&mut self, event: LinkEvent, now: &Moment, out: &mut Vec<LinkAction>) {
         match event {
             LinkEvent::Facts(facts) => self.facts_are(facts, now.mono),
-            LinkEvent::Began => self.open_since = Some(now.mono),
-            LinkEvent::Attempt(attempt) => {
-                self.open_since = None;
+            LinkEvent::Began(lane) => self.open_since[lane as usize] = Some(now.mono),
+            LinkEvent::Attempt(lane, attempt) => {
+                self.open_since[lane as usize] = None;
                 self.evidence.attempt(&attempt, now.utc_trust);
                 if !matches!(attempt.ended, Ended::Receipt | Ended::Status(_)) {
                     self.probing.want();
@@ -94,12 +96,13 @@ impl LinkWatch {
                 self.evidence.probe(&probe);
             }
             LinkEvent::Tick => {
-                if let Some(since) = self.open_since
-                    && HANGS_MS <= now.mono.since_ms(since)
-                {
-                    // Looked at once for each request that hangs; the pace after that is that of a broken way.
-                    self.open_since = None;
-                    self.probing.want();
+                for open in &mut self.open_since {
+                    if open.is_some_and(|since| HANGS_MS <= now.mono.since_ms(since)) {
+                        // Looked at once for each request that hangs; the pace after that is that of a broken way.
+                        *open = None;
+                        self.probing.want();
+                        self.evidence.hangs(now.mono);
+                    }
                 }
             }
         }
@@ -107,13 +110,18 @@ impl LinkWatch {
     }
 
     fn facts_are(&mut self, facts: Facts, now: Mono) {
-        let gateway = |facts: &Facts| facts.interface.as_ref().map(|interface| interface.gateway);
-        if gateway(&facts) == Some(Gateway::Failed) {
-            if self.facts.as_ref().and_then(gateway) != Some(Gateway::Failed) {
-                self.gateway_failed_at = Some(now);
-            }
-        } else {
-            self.gateway_failed_at = None;
+        let gateway = |facts: &Facts| facts.interface.as_ref().map(|one| (one.index, one.gateway));
+        let same =
+            self.facts.as_ref().and_then(gateway).map(|(index, _)| index) == gateway(&facts).map(|(index, _)| index);
+        match gateway(&facts) {
+            Some((_, Gateway::Failed)) if same && self.gateway_failed_at.is_some() => {}
+            Some((_, Gateway::Failed)) => self.gateway_failed_at = Some(now),
+            // The kernel asks again after each new send; until somebody answers, it has failed.
+            Some((_, Gateway::Unknown)) if same => {}
+            _ => self.gateway_failed_at = None,
+        }
+        if let Some(ago_ms) = facts.interface.as_ref().and_then(|one| one.gateway_heard_ms) {
+            self.evidence.gateway_heard(now.minus_ms(ago_ms));
         }
         let counted = |facts: &Facts| facts.interface.as_ref().map(|one| (one.index, one.received));
         if let (Some((index, before)), Some((same, received))) =
@@ -127,7 +135,7 @@ impl LinkWatch {
         let plain = |facts: &Facts| {
             let mut plain = facts.clone();
             if let Some(interface) = &mut plain.interface {
-                (interface.received, interface.sent) = (0, 0);
+                (interface.received, interface.sent, interface.gateway_heard_ms) = (0, 0, None);
             }
             plain
         };
@@ -154,6 +162,7 @@ impl LinkWatch {
         if let Some(outage) = self.outages.is_at(finding.rung, at) {
             out.push(LinkAction::Over(outage));
         }
+        let broken = broken || self.evidence.held(facts, now.mono);
         self.probing.broken(broken, now.mono);
         if !broken && self.evidence.doubt().is_none() {
             self.probing.settled();
@@ -182,10 +191,10 @@ impl LinkWatch {
     /// When the machine wants a [`LinkEvent::Tick`] at the latest; `None`: nothing is due.
     #[must_use]
     pub fn deadline(&self) -> Option<Mono> {
-        let hangs = self.open_since.map(|since| since.plus_ms(HANGS_MS));
+        let hangs = self.open_since.into_iter().flatten().map(|since| since.plus_ms(HANGS_MS));
         let kernel = self.finding.as_ref().is_none_or(|finding| finding.rung.by_kernel());
         let probe = if kernel { None } else { self.probing.due(self.evidence.last_good()) };
-        hangs.into_iter().chain(probe).min()
+        hangs.chain(probe).min()
     }
 
     /// The coarse state: is our own link up? The forwarder tries sooner when it comes up.

@@ -8,7 +8,7 @@ use crate::health::{Facts, Life, LifecycleView, Observations, QueueView};
 use crate::host::HostView;
 use crate::ids::{CameraId, SiteId};
 use crate::inputs::InputsView;
-use crate::link::LinkView;
+use crate::link::{LinkReport, LinkView};
 use crate::moment::{Moment, Mono, Utc, UtcTrust};
 use crate::position::places::{LineOrigin, LineState, PlaceLine, PlaceTable, SiteLines};
 use crate::position::{Fix, KeeperState, PositionView, ReceiverState, Site};
@@ -34,6 +34,8 @@ pub struct Scene {
     pub forward: ForwardView,
     /// Link.
     pub link: LinkView,
+    /// All that the link watcher knows.
+    pub link_report: LinkReport,
     /// Host.
     pub host: HostView,
     /// Switches.
@@ -115,6 +117,7 @@ impl Scene {
                 ..ForwardView::default()
             },
             link: LinkView::Up { interface: "usb0".to_owned() },
+            link_report: LinkReport::default(),
             inputs: InputsView::default(),
             host: HostView {
                 measured: Some(ago(3000)),
@@ -232,6 +235,7 @@ impl Scene {
             intake: IntakeView::default(),
             forward: ForwardView::default(),
             link: LinkView::NotFitted,
+            link_report: LinkReport::default(),
             host: HostView::default(),
             inputs: InputsView::default(),
             queue: Err("the store has not answered yet".to_owned()),
@@ -252,6 +256,7 @@ impl Scene {
             intake: &self.intake,
             forward: &self.forward,
             link: &self.link,
+            link_report: &self.link_report,
             host: &self.host,
             inputs: &self.inputs,
             queue: self.queue.as_ref().map_err(String::as_str),

@@ -29,7 +29,7 @@ pub const BY_CHARS_MAX: usize = 80;
 pub const CASE_CHARS_MAX: usize = 200;
 
 /// All verbs that are answered; everything else is refused.
-pub const VERBS: [&str; 17] = [
+pub const VERBS: [&str; 19] = [
     "place.list",
     "place.set",
     "place.confirm",
@@ -47,10 +47,12 @@ pub const VERBS: [&str; 17] = [
     "hold.add",
     "hold.renew",
     "hold.end",
+    "test.alert",
+    "test.status",
 ];
 
 /// Verbs that want a name.
-const CHANGES: [&str; 10] = [
+const CHANGES: [&str; 11] = [
     "place.set",
     "place.confirm",
     "tow.begin",
@@ -61,6 +63,7 @@ const CHANGES: [&str; 10] = [
     "hold.add",
     "hold.renew",
     "hold.end",
+    "test.alert",
 ];
 
 /// What is asked, by whom.
@@ -136,6 +139,10 @@ pub enum Verb {
     },
     /// `key.rotate`
     KeyRotate,
+    /// `test.alert`
+    TestAlert,
+    /// `test.status`
+    TestStatus,
     /// `hold.list`
     HoldList,
     /// `hold.add`, `hold.renew`, `hold.end`
@@ -160,6 +167,8 @@ impl Verb {
             Self::QueueRetry { .. } => "queue.retry",
             Self::QueueDrop { .. } => "queue.drop",
             Self::KeyRotate => "key.rotate",
+            Self::TestAlert => "test.alert",
+            Self::TestStatus => "test.status",
             Self::HoldList => "hold.list",
             Self::Hold(HoldChange::Add(_)) => "hold.add",
             Self::Hold(HoldChange::Renew { .. }) => "hold.renew",
@@ -337,6 +346,8 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
                 "tow.status" => Verb::TowStatus,
                 "ready.status" => Verb::ReadyStatus,
                 "key.rotate" => Verb::KeyRotate,
+                "test.alert" => Verb::TestAlert,
+                "test.status" => Verb::TestStatus,
                 "hold.list" => Verb::HoldList,
                 _ => Verb::PlaceList,
             })

@@ -3,6 +3,7 @@
 //! What people wrote and what devices said is cleaned of control and direction-changing characters before it gets in
 //! here, so that a terminal or a page can show it. No field holds a plate.
 
+use super::health_link::LinkBody;
 use super::ready::ReadyBody;
 use crate::geo::{LatLon, LocalPlane};
 use crate::health::{Change, Observations, Section, Snapshot};
@@ -321,13 +322,6 @@ pub struct ReceiverBody {
     pub hit_latency_ms: Vec<u64>,
 }
 
-/// The tether.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct LinkBody {
-    /// `not fitted`, `absent`, `down` or `up`.
-    pub state: String,
-}
-
 /// One camera.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CameraBody {
@@ -421,7 +415,7 @@ impl HealthBody {
             place_lines: place_lines(seen),
             ledger: ledger(seen),
             receiver: receiver(seen),
-            link: LinkBody { state: crate::health::link_word(seen.link).to_owned() },
+            link: super::health_link::link(seen),
             cameras: cameras(seen),
             computer: computer(seen),
             changes: snapshot.changes.iter().map(ChangeBody::from).collect(),

@@ -1,7 +1,7 @@
 //! What both lanes tell of themselves, joined to the one view that others read, and the log lines of its changes.
 
-use pintle_core::forward::ForwardView;
 use pintle_core::forward::lane::LaneState;
+use pintle_core::forward::{ForwardView, TestAlert};
 use pintle_core::images::send::ImagesView;
 use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::queue::Lane;
@@ -30,6 +30,8 @@ pub(super) enum Told {
         refused: u64,
         /// Capture to receipt of the hits among them, ms.
         hit_latency_ms: Vec<u64>,
+        /// The newest test alert among them.
+        test: Option<TestAlert>,
     },
     /// Nothing waits in this lane.
     Idle,
@@ -55,6 +57,7 @@ struct Shown {
     delivered: u64,
     refused: u64,
     hit_latency_ms: Vec<u64>,
+    test: Option<TestAlert>,
     images: ImagesView,
 }
 
@@ -134,7 +137,7 @@ impl Board {
         let mut trouble_now = None;
         match told {
             Told::Trying => shown.last_try = Some(at),
-            Told::Answered { trouble, receipt, delivered, refused, hit_latency_ms } => {
+            Told::Answered { trouble, receipt, delivered, refused, hit_latency_ms, test } => {
                 if receipt {
                     shown.last_receipt = Some(at);
                 }
@@ -143,6 +146,7 @@ impl Board {
                     self.delivered.notify_one();
                 }
                 shown.refused += refused;
+                shown.test = test.or(shown.test);
                 shown.hit_latency_ms.extend(hit_latency_ms);
                 let over = shown.hit_latency_ms.len().saturating_sub(LATENCIES_MAX);
                 shown.hit_latency_ms.drain(..over);
@@ -203,6 +207,7 @@ impl Shown {
             handed_over: self.urgent.handed_over + self.bulk.handed_over,
             images: self.images,
             hit_latency_ms: self.hit_latency_ms.clone(),
+            last_test: self.test,
         }
     }
 }

@@ -13,6 +13,8 @@ pub(super) struct Out {
     pub(super) sequence: u64,
     /// When a hit happened, for its latency; `None`: no hit.
     pub(super) hit_at: Option<Utc>,
+    /// When a test alert was made; `None`: it is none.
+    pub(super) test_at: Option<Utc>,
     /// Leaf of the bytes that are out.
     pub(super) leaf: Leaf,
     since: Mono,
@@ -45,12 +47,12 @@ impl HandedOver {
         &mut self,
         id: EventId,
         sequence: u64,
-        hit_at: Option<Utc>,
+        (hit_at, test_at): (Option<Utc>, Option<Utc>),
         (body, leaf): (&[u8], Leaf),
         since: Mono,
     ) {
         let body = (self.out.len() < BODIES_MAX).then(|| body.to_vec());
-        self.out.insert(id, Out { sequence, hit_at, leaf, since, body });
+        self.out.insert(id, Out { sequence, hit_at, test_at, leaf, since, body });
         self.order.push_back((since, id));
     }
 
@@ -122,7 +124,7 @@ mod tests {
     fn three() -> HandedOver {
         let mut handed = HandedOver::default();
         for n in 1..=3 {
-            handed.put(EventId([n; 16]), u64::from(n), None, (b"{}", [0; 32]), Mono(u64::from(n)));
+            handed.put(EventId([n; 16]), u64::from(n), (None, None), (b"{}", [0; 32]), Mono(u64::from(n)));
         }
         handed
     }
@@ -147,7 +149,7 @@ mod tests {
         assert_eq!(handed.overdue(100, Mono(102)).unwrap(), (Mono(2), vec![2]));
         assert_eq!(handed.overdue_at(100), Some(Mono(103)));
         // Handed over again, its new time counts.
-        handed.put(EventId([2; 16]), 2, None, (b"{}", [0; 32]), Mono(102));
+        handed.put(EventId([2; 16]), 2, (None, None), (b"{}", [0; 32]), Mono(102));
         assert_eq!(handed.overdue(100, Mono(103)).unwrap().1, [3]);
         assert_eq!(handed.len(), 1);
         // Each taking back counts until the receipt comes.
@@ -155,7 +157,7 @@ mod tests {
         assert_eq!([1, 2, 3].map(|n| handed.taken_back(&of(n))), [0, 1, 1]);
         assert_eq!(handed.overdue(100, Mono(202)).unwrap().1, [2]);
         assert_eq!(handed.taken_back(&of(2)), 2);
-        handed.put(of(2), 2, None, (b"{}", [0; 32]), Mono(203));
+        handed.put(of(2), 2, (None, None), (b"{}", [0; 32]), Mono(203));
         handed.take(&[receipt(2, ReceiptResult::Duplicate)]);
         assert_eq!(handed.taken_back(&of(2)), 0);
     }
@@ -166,7 +168,7 @@ mod tests {
         for n in 0..100_000_u64 {
             let mut id = [0; 16];
             id[..8].copy_from_slice(&n.to_be_bytes());
-            handed.put(EventId(id), n, None, (b"", [0; 32]), Mono(n));
+            handed.put(EventId(id), n, (None, None), (b"", [0; 32]), Mono(n));
             handed.take(&[Receipt { id: EventId(id).to_string(), result: ReceiptResult::Stored, problem: None }]);
             handed.take(&[receipt(255, ReceiptResult::Stored)]);
         }

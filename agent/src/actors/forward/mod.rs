@@ -14,20 +14,22 @@ use crate::store::{Leased, Settled, StoreError, StoreHandle};
 use batch::{Batch, Maker};
 use board::{Board, Told};
 use handed::HandedOver;
-use pintle_core::forward::ForwardView;
-use pintle_core::forward::answer::{Item, NoAnswer, Pause, Proof, Reply, Sent, Verdict, judge};
+use pintle_core::forward::answer::{Ack, Item, NoAnswer, Pause, Proof, Reply, Sent, Verdict, judge};
 use pintle_core::forward::backoff::Roll;
 use pintle_core::forward::lane::{Ask, LaneState, Limits, Outcome, Step};
+use pintle_core::forward::{ForwardView, TestAlert};
 use pintle_core::ids::TrailerId;
 use pintle_core::link::LinkView;
+use pintle_core::link::evidence::{Attempt, Ended, Traffic};
 use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
+use pintle_core::wire::notice::NoticeBody;
 use pintle_core::wire::receipt::{Receipt, Resend};
 use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::watch;
+use tokio::sync::{broadcast, watch};
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing::{Instrument, error, info, info_span};
@@ -58,6 +60,8 @@ pub struct ForwardSetup {
     pub store: StoreHandle,
     /// The link watcher's hint.
     pub link: watch::Receiver<LinkView>,
+    /// Where the forwarder tells the link watcher how its requests end.
+    pub traffic: broadcast::Sender<Traffic>,
     /// How far the host's UTC is trusted: the store takes ages from it.
     pub position: watch::Receiver<Arc<PositionView>>,
     /// Where requests of people at the agency go, as they came with the newest receipts.
@@ -71,7 +75,8 @@ pub struct ForwardSetup {
 /// Runs until `stop`; a running request is dropped then, and its events go out again after the next start. It ends
 /// early only if the store has stopped.
 pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
-    let ForwardSetup { trailer, receiver, images_mb_day, store, link, position, asked, view, heartbeat } = setup;
+    let ForwardSetup { trailer, receiver, images_mb_day, store, link, traffic, position, asked, view, heartbeat } =
+        setup;
     let Some(receiver) = receiver else {
         view.send_replace(ForwardView::default());
         while tokio::time::timeout(LOOK_EVERY, stop.cancelled()).await.is_err() {
@@ -91,6 +96,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             store: store.clone(),
             board: board.clone(),
             link: link.clone(),
+            traffic: traffic.clone(),
             position: position.clone(),
             asked: asked.clone(),
             link_watched: true,
@@ -157,6 +163,7 @@ struct LaneTask {
     store: StoreHandle,
     board: Arc<Board>,
     link: watch::Receiver<LinkView>,
+    traffic: broadcast::Sender<Traffic>,
     position: watch::Receiver<Arc<PositionView>>,
     asked: watch::Sender<Vec<String>>,
     link_watched: bool,
@@ -300,6 +307,7 @@ impl LaneTask {
     async fn send(&mut self, batch: Batch, stop: &CancellationToken) -> Result<(), Stopped> {
         let began = clock::mono();
         self.tell(Told::Trying);
+        self.hint(Traffic::Began(self.lane));
         let meanwhile = self.maker().meanwhile(self.unsettled.clone(), self.ask_ahead(&batch), self.now());
         let (replied, did) = tokio::select! {
             biased;
@@ -343,6 +351,9 @@ impl LaneTask {
         }
         let took_ms = answered.since_ms(began);
         let mut step = self.state.apply(&sequences, verdict, took_ms, now.mono, roll());
+        let ended = ended(&replied, step.progress);
+        let bytes = batch.written.iter().map(|event| event.json.len() as u64).sum();
+        self.hint(Traffic::Ended(self.lane, Attempt { began, at: answered, bytes, ended }));
         if let Some(fault) = own {
             step.trouble = Some(format!("{fault}: {}", fault.advice()));
         }
@@ -429,7 +440,7 @@ impl LaneTask {
 
     async fn conclude(&mut self, batch: &Batch, step: Step, never_left: bool) -> Result<(), Stopped> {
         let now = self.now();
-        let mut hit_latency_ms = Vec::new();
+        let (mut hit_latency_ms, mut test) = (Vec::new(), None);
         let (mut delivered, mut refused) = (0, 0);
         let mut outcomes = Vec::with_capacity(step.settle.len());
         let places: HashMap<u64, usize> =
@@ -444,11 +455,16 @@ impl LaneTask {
                     Outcome::Delivered => {
                         delivered += 1;
                         hit_latency_ms.extend(hit_at.map(|at| latency_ms(at, now.utc)));
+                        test = sent
+                            .filter(|(event, _)| is_test(event))
+                            .map(|(event, _)| TestAlert { sequence, made: event.happened_at, received: now.utc })
+                            .or(test);
                         sent.map_or(Settled::Delivered, |(_, leaf)| Settled::Proven(leaf))
                     }
                     Outcome::HandedOver => {
                         if let Some((event, leaf)) = sent {
-                            self.handed.put(event.id, sequence, hit_at, (&event.body, leaf), now.mono);
+                            let test_at = is_test(event).then_some(event.happened_at);
+                            self.handed.put(event.id, sequence, (hit_at, test_at), (&event.body, leaf), now.mono);
                         }
                         Settled::HandedOver
                     }
@@ -470,7 +486,7 @@ impl LaneTask {
             self.board.recovered(self.lane);
         }
         let receipt = 0 < delivered + refused;
-        self.tell(Told::Answered { trouble: step.trouble, receipt, delivered, refused, hit_latency_ms });
+        self.tell(Told::Answered { trouble: step.trouble, receipt, delivered, refused, hit_latency_ms, test });
         Ok(())
     }
 
@@ -485,13 +501,15 @@ impl LaneTask {
     /// Receipts that came by themselves.
     async fn receipts_came(&mut self, receipts: &[Receipt]) -> Result<(), Stopped> {
         let now = self.now();
-        let (mut delivered, mut refused, mut hit_latency_ms) = (0, 0, Vec::new());
+        let (mut delivered, mut refused, mut hit_latency_ms, mut test) = (0, 0, Vec::new(), None);
         let mut outcomes = Vec::new();
         for (out, item) in self.handed.take(receipts) {
             let settled = match item {
                 Item::Delivered => {
                     delivered += 1;
                     hit_latency_ms.extend(out.hit_at.map(|at| latency_ms(at, now.utc)));
+                    let made = out.test_at;
+                    test = made.map(|made| TestAlert { sequence: out.sequence, made, received: now.utc }).or(test);
                     Settled::Proven(out.leaf)
                 }
                 Item::Refused(text) => {
@@ -507,7 +525,7 @@ impl LaneTask {
         }
         self.settle(outcomes).await?;
         self.state.receipts_came();
-        self.tell(Told::Answered { trouble: None, receipt: true, delivered, refused, hit_latency_ms });
+        self.tell(Told::Answered { trouble: None, receipt: true, delivered, refused, hit_latency_ms, test });
         Ok(())
     }
 
@@ -522,7 +540,14 @@ impl LaneTask {
         let count = u64::try_from(sequences.len()).unwrap_or(u64::MAX);
         self.settle(sequences.into_iter().map(|sequence| (sequence, Settled::Released)).collect()).await?;
         let trouble = Some(self.state.no_receipts(count, self.receiver.broker.receipt_wait_s, since));
-        let told = Told::Answered { trouble, receipt: false, delivered: 0, refused: 0, hit_latency_ms: Vec::new() };
+        let told = Told::Answered {
+            trouble,
+            receipt: false,
+            delivered: 0,
+            refused: 0,
+            hit_latency_ms: Vec::new(),
+            test: None,
+        };
         self.tell(told);
         Ok(())
     }
@@ -554,8 +579,37 @@ impl LaneTask {
         clock::moment(self.position.borrow().utc_trust)
     }
 
+    /// The link watcher may not be there; then nobody misses the hint.
+    fn hint(&self, traffic: Traffic) {
+        drop(self.traffic.send(traffic));
+    }
+
     fn tell(&self, told: Told) {
+        if let Told::Answered { hit_latency_ms, .. } = &told
+            && !hit_latency_ms.is_empty()
+        {
+            self.hint(Traffic::Hits(hit_latency_ms.clone()));
+        }
         self.board.tell(self.lane, told, &self.state, self.handed.len(), &self.now());
+    }
+}
+
+/// Whether it is a test alert: nobody else makes a notice of that kind.
+fn is_test(event: &Leased) -> bool {
+    event.kind == EventKind::Notice && serde_json::from_slice::<NoticeBody>(&event.body).is_ok_and(|notice| notice.test)
+}
+
+/// How a request ended, as the link watcher sees it.
+fn ended(replied: &Result<Handed, TargetError>, progress: bool) -> Ended {
+    match replied {
+        _ if progress => Ended::Receipt,
+        Ok(Handed::Answer(answer)) => Ended::Status(answer.view().status),
+        Ok(Handed::Acks(acks)) => acks
+            .iter()
+            .find_map(|ack| if let Ack::Not(why) = ack { Some(Ended::NoAnswer(*why)) } else { None })
+            .unwrap_or(Ended::Receipt),
+        Err(TargetError::NoAnswer(why)) => Ended::NoAnswer(*why),
+        Err(TargetError::Own(_)) => Ended::NoAnswer(NoAnswer::OwnFile),
     }
 }
 

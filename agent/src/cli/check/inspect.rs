@@ -460,9 +460,9 @@ fn secret(about: &str, path: &Path, out: &mut Vec<Finding>) -> Option<Vec<u8>> {
 fn link(config: &Config, out: &mut Vec<Finding>) {
     let about = "link.interface";
     let Some(link) = &config.link else { return };
-    let name = &link.interface;
-    if link.sysfs_dir.join(name).exists() {
-        out.push(Finding::right(about, format!("the interface {name} is there")));
+    let facts = crate::io::netif::Finder::default().read(link);
+    if let Some(interface) = facts.interface {
+        out.push(Finding::right(about, format!("the interface {} is there", interface.name)));
     } else {
         let mut there: Vec<String> = std::fs::read_dir(&link.sysfs_dir)
             .into_iter()
@@ -474,7 +474,7 @@ fn link(config: &Config, out: &mut Vec<Finding>) {
         let list = if there.is_empty() { "none but lo".to_owned() } else { there.join(", ") };
         out.push(Finding::wrong(
             about,
-            format!("there is no interface {name}"),
+            format!("there is no interface {}", facts.looked_for),
             format!("plug the cellular device in and wait a minute, or write its present name; there are: {list}"),
         ));
     }

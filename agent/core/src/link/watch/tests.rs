@@ -3,6 +3,7 @@ use super::super::rung::Rung;
 use super::*;
 use crate::forward::answer::NoAnswer;
 use crate::moment::UtcTrust;
+use crate::queue::Lane;
 
 struct Bench {
     watch: LinkWatch,
@@ -21,6 +22,7 @@ fn whole() -> Facts {
             carrier: true,
             v4: true,
             default_route: true,
+            gateway: Gateway::NotThere,
             ..Interface::default()
         }),
         ..Facts::default()
@@ -62,15 +64,20 @@ impl Bench {
     }
 
     fn probe(self, change: impl FnOnce(&mut Probe)) -> Self {
-        let mut probe =
-            Probe { at: Mono(self.now_ms + 100), names: Names::Found, tcp: Tcp::Connected(40), ..Probe::default() };
+        let mut probe = Probe {
+            began: Mono(self.now_ms),
+            at: Mono(self.now_ms + 100),
+            names: Names::Found,
+            tcp: Tcp::Connected(40),
+            ..Probe::default()
+        };
         change(&mut probe);
         self.event(LinkEvent::Probe(probe))
     }
 
     fn ended(self, ended: Ended) -> Self {
         let (began, at) = (Mono(self.now_ms), Mono(self.now_ms + 100));
-        self.event(LinkEvent::Attempt(Attempt { began, at, bytes: 900, ended }))
+        self.event(LinkEvent::Attempt(Lane::Urgent, Attempt { began, at, bytes: 900, ended }))
     }
 
     fn rung(&self) -> Rung {
@@ -103,6 +110,31 @@ fn gateway_is_silent_only_after_a_send_and_until_something_gets_through() {
     let bench = bench.ended(Ended::Receipt);
     assert_eq!(bench.rung(), Rung::Up, "a receipt is worth more than a table");
     assert_eq!(bench.facts(failed()).rung(), Rung::Up, "an old word of the table is no news");
+}
+
+#[test]
+fn silence_from_afar_is_told_once_the_next_hop_has_proved_that_it_is_there_or_had_its_time() {
+    let unknown = || with(|one| one.gateway = Gateway::Unknown);
+    let silent =
+        |bench: Bench| bench.ended(Ended::NoAnswer(NoAnswer::ConnectTimeout)).probe(|probe| probe.tcp = Tcp::Silent);
+    let bench = silent(Bench::new().ended(Ended::Receipt).facts(unknown()));
+    assert_eq!(bench.rung(), Rung::Up, "nobody knows yet");
+    let heard = with(|one| (one.gateway, one.gateway_heard_ms) = (Gateway::Answers, Some(0)));
+    assert_eq!(bench.facts(heard).rung(), Rung::TcpBlocked);
+    let bench = silent(Bench::new().ended(Ended::Receipt).facts(unknown()));
+    assert_eq!(bench.facts(with(|one| one.gateway = Gateway::Failed)).rung(), Rung::GatewaySilent);
+    let mut bench = silent(Bench::new().ended(Ended::Receipt).facts(unknown()));
+    bench.now_ms += 12_000;
+    assert_eq!(bench.event(LinkEvent::Tick).rung(), Rung::TcpBlocked, "a kernel that says nothing");
+}
+
+#[test]
+fn next_hop_that_failed_has_failed_until_it_answers_however_often_it_is_asked() {
+    let bench = Bench::new().ended(Ended::Receipt).facts(with(|one| one.gateway = Gateway::Failed));
+    let bench = bench.facts(with(|one| one.gateway = Gateway::Unknown));
+    assert_eq!(bench.rung(), Rung::GatewaySilent);
+    let bench = bench.facts(with(|one| (one.gateway, one.gateway_heard_ms) = (Gateway::Answers, Some(0))));
+    assert_eq!(bench.rung(), Rung::Up);
 }
 
 #[test]
@@ -154,7 +186,7 @@ fn news_of_the_kernel_start_a_probe_at_once_and_a_broken_interface_none() {
 
 #[test]
 fn request_that_hangs_is_looked_into_before_its_deadline() {
-    let mut bench = Bench::new().probe(|_| {}).ended(Ended::Receipt).event(LinkEvent::Began);
+    let mut bench = Bench::new().probe(|_| {}).ended(Ended::Receipt).event(LinkEvent::Began(Lane::Urgent));
     bench.now_ms += HANGS_MS;
     let bench = bench.event(LinkEvent::Tick);
     assert!(bench.out.iter().any(|action| matches!(action, LinkAction::Probe(_))), "{:?}", bench.out);
@@ -187,5 +219,5 @@ fn slow_is_told_by_two_round_trips_or_by_the_pace_of_large_sends() {
     let slow = Attempt { began: Mono(0), at: Mono(20_000), bytes: 100_000, ended: Ended::Receipt };
     let mut bench = Bench::new();
     bench.now_ms = 20_000;
-    assert_eq!(bench.event(LinkEvent::Attempt(slow)).rung(), Rung::Slow);
+    assert_eq!(bench.event(LinkEvent::Attempt(Lane::Bulk, slow)).rung(), Rung::Slow);
 }

@@ -1,0 +1,107 @@
+//! Asks for names without ever being held up: the system's resolver works in a thread of its own, one question at a
+//! time, and whoever asks waits only so long.
+
+use pintle_core::link::evidence::Names;
+use std::net::{IpAddr, SocketAddr, ToSocketAddrs};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+use tokio::sync::oneshot;
+
+/// Addresses of one name that are used (our own limit).
+const ADDRESSES_MAX: usize = 8;
+
+/// One thread's worth of asking.
+#[derive(Clone, Debug, Default)]
+pub struct Resolver {
+    busy: Arc<AtomicBool>,
+}
+
+impl Resolver {
+    /// Asks for `host`; waits at most `wait`. While an earlier question has no answer yet, none is put: the name server
+    /// is silent then.
+    pub async fn ask(&self, host: &str, wait: Duration) -> (Names, Vec<IpAddr>) {
+        if let Ok(address) = host.parse() {
+            return (Names::NotAsked, vec![address]);
+        }
+        let host = host.to_owned();
+        self.look_up(move || (host.as_str(), 0).to_socket_addrs().map(Iterator::collect), wait).await
+    }
+
+    async fn look_up(
+        &self,
+        question: impl FnOnce() -> std::io::Result<Vec<SocketAddr>> + Send + 'static,
+        wait: Duration,
+    ) -> (Names, Vec<IpAddr>) {
+        if self.busy.swap(true, Ordering::SeqCst) {
+            return (Names::Silent, Vec::new());
+        }
+        let (answer, answered) = oneshot::channel();
+        let busy = self.busy.clone();
+        let thread = std::thread::Builder::new().name("names".to_owned()).spawn(move || {
+            let told = question();
+            busy.store(false, Ordering::SeqCst);
+            // Whoever asked may have given up.
+            drop(answer.send(told));
+        });
+        if thread.is_err() {
+            self.busy.store(false, Ordering::SeqCst);
+            return (Names::NotAsked, Vec::new());
+        }
+        match tokio::time::timeout(wait, answered).await {
+            Ok(Ok(Ok(found))) => {
+                let mut addresses: Vec<IpAddr> = found.iter().map(SocketAddr::ip).collect();
+                addresses.dedup();
+                addresses.truncate(ADDRESSES_MAX);
+                (if addresses.is_empty() { Names::NotFound } else { Names::Found }, addresses)
+            }
+            // Source of the words: glibc and musl, `EAI_AGAIN`: "Temporary failure in name resolution", "Try again".
+            Ok(Ok(Err(error))) => {
+                let text = error.to_string();
+                let later = text.contains("emporary") || text.contains("ry again");
+                (if later { Names::Silent } else { Names::NotFound }, Vec::new())
+            }
+            Ok(Err(_)) | Err(_) => (Names::Silent, Vec::new()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::time::Instant;
+
+    #[tokio::test]
+    async fn name_server_that_answers_after_30_s_holds_up_nobody_and_takes_one_thread() {
+        let resolver = Resolver::default();
+        let (hold, held) = std::sync::mpsc::channel::<()>();
+        let began = Instant::now();
+        let question = move || {
+            // Ends with an error when the test lets go.
+            held.recv_timeout(Duration::from_secs(30)).ok();
+            Ok(Vec::new())
+        };
+        assert_eq!(resolver.look_up(question, Duration::from_millis(50)).await.0, Names::Silent);
+        for _ in 0..100 {
+            let never = || -> std::io::Result<Vec<SocketAddr>> { unreachable!("no second thread") };
+            assert_eq!(resolver.look_up(never, Duration::from_secs(30)).await.0, Names::Silent);
+        }
+        assert!(began.elapsed() < Duration::from_secs(25), "nobody waited for the name server");
+        drop(hold);
+        let address = SocketAddr::from(([192, 0, 2, 7], 0));
+        let found = loop {
+            let again = resolver.look_up(move || Ok(vec![address]), Duration::from_secs(30)).await;
+            if again.0 != Names::Silent {
+                break again;
+            }
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        };
+        assert_eq!(found, (Names::Found, vec![address.ip()]));
+    }
+
+    #[tokio::test]
+    async fn number_is_not_asked_for() {
+        let (names, addresses) = Resolver::default().ask("2001:db8::7", Duration::from_secs(1)).await;
+        assert_eq!((names, addresses), (Names::NotAsked, vec!["2001:db8::7".parse().unwrap_or(IpAddr::from([0; 4]))]));
+    }
+}

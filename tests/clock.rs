@@ -6,6 +6,7 @@ use pintle::config::{Queue, Seal};
 use pintle::store::{Accepted, NewEvent, Settled, StoreHandle, open};
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::{Moment, Mono, Utc, UtcTrust, civil_from_days};
+use pintle_core::position::clock_steps::ClockSteps;
 use pintle_core::position::fix::date::{DateReference, RELEASED};
 use pintle_core::position::fix::{BytesToEpochs, Epoch};
 use pintle_core::position::host_clock::{HostClock, LEAP_UNKNOWN_MS};
@@ -14,6 +15,8 @@ use pintle_core::position::receiver_watch::ReceiverWatch;
 use pintle_core::position::{KeeperState, PositionView, ReceiverState};
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::read::stamp::{Stamp, StampBasis, stamp};
+use pintle_core::wire::clock::ClockMemory;
+use pintle_core::wire::notice::NoticeBody;
 use std::collections::BTreeSet;
 
 /// True UTC at the boot, 2026-11-25T12:00:00Z.
@@ -229,6 +232,68 @@ async fn clock_step_matrix() {
         trailer.watch.on_tick(now.mono);
     }
     assert_eq!(*trailer.watch.state(), ReceiverState::Silent);
+}
+
+#[test]
+fn steps_of_the_clock_are_told_with_size_and_direction_and_no_more_than_once_a_minute() {
+    let mut trailer = Trailer::start(0);
+    let mut steps = ClockSteps::default();
+    let mut told = Vec::new();
+    for s in 1..=600_u64 {
+        trailer.host_off_ms += match s {
+            100 => -DAY_MS,
+            300..=359 => 5000,
+            _ => 0,
+        };
+        let now = trailer.now(s * 1000);
+        let step_ms = trailer.host.observe(&now);
+        trailer.hear(s * 1000, 0, true);
+        let step = steps.look(step_ms, &now);
+        told.extend(step.map(|step| NoticeBody::of_clock_step(&step, trailer.host.offset_ms(&now), &now).text));
+    }
+    assert_eq!(told.len(), 3, "{told:?}");
+    assert!(told[0].starts_with("The computer's clock was set back by 24 h (86400.0 s) and shows 2026-11-24T12:01:40"));
+    assert!(told[0].contains("It is 86399.6 s from true time now."), "{}", told[0]);
+    assert!(told[1].starts_with("The computer's clock was set forward by 5.0 s"), "{}", told[1]);
+    assert!(told[2].starts_with("The computer's clock was set forward by 59 steps in a minute by 4 min (295.0 s)"));
+}
+
+#[test]
+fn early_reads_are_dated_also_after_a_restart_of_the_agent_in_the_same_boot() {
+    // The clock stands at 2000 until it is set; the agent is restarted before and after that.
+    let wrong_ms = Utc::YEAR_2000.0 - BOOT;
+    let mut first = Trailer::start(wrong_ms);
+    let mut reads = Vec::new();
+    for s in 1..=60_u64 {
+        first.hear(s * 1000, 0, false);
+        reads.push((first.now(s * 1000).utc, s * 1000));
+    }
+    first.host_off_ms = 700;
+    first.hear(61_000, 0, false);
+    reads.push((first.now(61_000).utc, 61_000));
+    let kept = |trailer: &Trailer, looked_ms: u64| ClockMemory {
+        boot_id: "b".to_owned(),
+        looked_ms,
+        eras: trailer.host.eras().all().map(|era| (era.from.0, era.offset_ms)).collect(),
+        ..ClockMemory::default()
+    };
+    let memory = ClockMemory::from_bytes(&kept(&first, 61_000).to_bytes()).unwrap();
+    let mut second = Trailer::start(700);
+    second.host = HostClock::resume(memory.eras());
+    for s in 90..=100_u64 {
+        second.hear(s * 1000, 0, true);
+    }
+    for (captured_at, true_ms) in reads {
+        let later = second.stamp(captured_at, 2, 100_000);
+        assert!(off_ms(&later, captured_at, true_ms).abs() <= 2000, "{true_ms}: {later:?}");
+        assert_ne!(later.clock.trust, UtcTrust::Unset);
+    }
+    // Without the memory the wrong date leads nowhere.
+    let mut other = Trailer::start(700);
+    for s in 90..=100_u64 {
+        other.hear(s * 1000, 0, true);
+    }
+    assert_eq!(other.stamp(Utc(BOOT + wrong_ms + 5000), 2, 100_000).clock.corrected, None);
 }
 
 async fn deliver(store: &StoreHandle, now: Moment, got: &mut BTreeSet<(EventId, u8)>) {

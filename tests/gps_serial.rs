@@ -10,9 +10,9 @@ use pintle::actors::position::{self, PositionError, PositionSetup};
 use pintle::clock;
 use pintle::config;
 use pintle::io::serial::{Port, PortError};
-use pintle::store::{self, StoreHandle};
+use pintle::store::{self, NewEvent, StoreHandle};
 use pintle_core::ids::{CameraId, TrailerId};
-use pintle_core::moment::{Moment, UtcTrust};
+use pintle_core::moment::{Moment, Utc, UtcTrust};
 use pintle_core::position::clock_feed::{ClockFeed, SOCK_MAGIC};
 use pintle_core::position::places::LineState;
 use pintle_core::position::{KeeperState, PositionView, ReceiverState};
@@ -57,7 +57,11 @@ impl Receiver {
 }
 
 fn sentence(north_m: f64) -> String {
-    let now = clock::utc().to_rfc3339();
+    sentence_at(clock::utc(), north_m)
+}
+
+fn sentence_at(utc: Utc, north_m: f64) -> String {
+    let now = utc.to_rfc3339();
     let (date, time) = (&now[..10], &now[11..22]);
     let minutes = 30.6 + north_m / 1852.0;
     let text = format!(
@@ -115,6 +119,10 @@ impl Rig {
     }
 
     fn start_on(folder: TempDir, store: StoreHandle) -> Self {
+        Self::start_in(folder, store, "first boot")
+    }
+
+    fn start_in(folder: TempDir, store: StoreHandle, boot_id: &str) -> Self {
         let (view_in, view) = watch::channel(Arc::default());
         let (requests, requests_out) = mpsc::channel(4);
         let (heartbeat, stop) = (Heartbeat::default(), CancellationToken::new());
@@ -130,6 +138,9 @@ impl Rig {
             store: store.clone(),
             requests: requests_out,
             link: watch::Sender::default().subscribe(),
+            inputs: watch::Sender::default().subscribe(),
+            boot_id: boot_id.to_owned(),
+            time_marker: folder.path().join("no time server"),
             view: view_in,
             heartbeat: heartbeat.clone(),
         };
@@ -494,4 +505,102 @@ async fn chrony_selects_the_gps_receiver_as_its_source_of_time() {
     rig.wait_for("a dead chronyd", left).await;
     fixes.abort();
     rig.end().await;
+}
+
+/// Host UTC less GPS UTC in the tests of a wrong clock, ms: an hour behind.
+const BEHIND_MS: i64 = 3_600_000;
+
+/// A read of now with the stamp that a site gave it, accepted by a clock that nobody has confirmed.
+async fn accept_read(store: &StoreHandle) -> Utc {
+    let place = "{\"lat\":44.51,\"lon\":-30.0,\"radius95_m\":5.0,\"site\":3,\"spot\":\"site\",\"state\":\"certain\",\
+                 \"line\":\"Quernstone Road\",\"line_state\":\"confirmed\"}";
+    let stamp = format!("{{\"stamp_revision\":1,\"place\":{place},\"clock\":{{\"trust\":\"unset\"}}}}");
+    let now = clock::moment(UtcTrust::Unset);
+    let event = NewEvent {
+        id: StoreHandle::new_event_id(),
+        kind: EventKind::Read,
+        lane: Lane::Bulk,
+        camera: Some(CameraId::new("north").unwrap()),
+        happened_at: now.utc,
+        body: b"{}".to_vec(),
+        stamp: Some(stamp.into_bytes()),
+        hit: false,
+        stamp_open: false,
+        images: Vec::new(),
+    };
+    store.accept(vec![event], now).await.unwrap();
+    now.utc
+}
+
+/// The stamp of the read that waits, and the revision.
+async fn stamp_of_read(store: &StoreHandle, captured_at: Utc) -> serde_json::Value {
+    let open = store.open_stamps(captured_at, captured_at).await.unwrap();
+    serde_json::from_slice(&open[0].stamp).unwrap()
+}
+
+/// A receiver whose time is an hour ahead of the host's, and a site of its own far from that of the read.
+fn feed_from_the_future(mut receiver: Receiver) -> JoinHandle<()> {
+    tokio::spawn(async move {
+        loop {
+            receiver.send(sentence_at(clock::utc().plus_ms(BEHIND_MS), 9000.0).as_bytes());
+            sleep(Duration::from_millis(250)).await;
+        }
+    })
+}
+
+#[tokio::test]
+async fn a_read_accepted_before_a_restart_in_the_same_boot_is_dated_later_and_keeps_its_place() {
+    let mut first = Rig::start();
+    first.wait_for_absence().await;
+    let captured_at = accept_read(&first.store).await;
+    let (folder, store) = first.end().await;
+    let second = Rig::start_on(folder, store);
+    let receiver = Receiver::plug_in();
+    point(&second.link(), &receiver.path);
+    let fixes = feed_from_the_future(receiver);
+    let began = std::time::Instant::now();
+    let stamp = loop {
+        let stamp = stamp_of_read(&second.store, captured_at).await;
+        if stamp["clock"]["captured_at_corrected"].is_string() {
+            break stamp;
+        }
+        assert!(began.elapsed() < PATIENCE, "no later stamp came: {stamp}");
+        sleep(Duration::from_millis(100)).await;
+    };
+    assert_eq!(stamp["stamp_revision"], 2);
+    let corrected = Utc::parse_rfc3339(stamp["clock"]["captured_at_corrected"].as_str().unwrap()).unwrap();
+    let off_ms = corrected.since_ms(captured_at) - BEHIND_MS;
+    assert!(off_ms.abs() <= 2000, "{off_ms} ms");
+    let place = &stamp["place"];
+    assert_eq!((&place["site"], &place["state"]), (&3.into(), &"certain".into()), "an earlier process told it");
+    fixes.abort();
+    second.end().await;
+}
+
+#[tokio::test]
+async fn a_read_of_another_boot_whose_clock_nobody_confirmed_stays_undated_and_that_is_told() {
+    let mut first = Rig::start();
+    first.wait_for_absence().await;
+    let captured_at = accept_read(&first.store).await;
+    let (folder, store) = first.end().await;
+    let mut second = Rig::start_in(folder, store, "second boot");
+    let receiver = Receiver::plug_in();
+    point(&second.link(), &receiver.path);
+    let fixes = feed_from_the_future(receiver);
+    let view = second.wait_for("true time", |view| view.true_time.is_some()).await;
+    let told: Vec<_> = view.notices.after(0).filter(|notice| notice.kind == "undated-reads").collect();
+    assert!(told.len() == 1 && told[0].text.contains("can't be known any more"), "{told:?}");
+    let began = std::time::Instant::now();
+    while second.view.borrow().fixes_used < 12 {
+        assert!(began.elapsed() < PATIENCE, "fixes");
+        sleep(Duration::from_millis(100)).await;
+    }
+    let stamp = stamp_of_read(&second.store, captured_at).await;
+    assert_eq!((&stamp["stamp_revision"], &stamp["clock"]["trust"]), (&1.into(), &"unset".into()));
+    fixes.abort();
+    let (folder, store) = second.end().await;
+    let mut third = Rig::start_in(folder, store, "second boot");
+    let view = third.wait_for("a look", |view| view.since.is_some()).await;
+    assert_eq!(view.notices.after(0).filter(|notice| notice.kind == "undated-reads").count(), 0, "told once");
+    third.end().await;
 }

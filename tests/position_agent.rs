@@ -267,14 +267,28 @@ fn mast_that_is_up_on_the_way_is_an_urgent_need_with_the_caution() {
     let folder = tempfile::tempdir().unwrap();
     let switch = folder.path().join("mast");
     std::fs::write(&switch, "0\n").unwrap();
-    let more = format!("[[input]]\nkind = \"mast\"\npath = \"{}\"\nsafe = \"1\"\n", switch.display());
+    let office = office();
+    let more = format!(
+        "[[input]]\nkind = \"mast\"\npath = \"{}\"\nsafe = \"1\"\n[receiver]\nurl = \"{}\"\n",
+        switch.display(),
+        office.url()
+    );
     let trailer = trailer(&receiver, 5, &more);
     let standing = trailer.wait_health(|health| state(health) == "anchored");
     assert!(need(&standing, "place.unsafe").is_none(), "a trailer that stands has its mast up");
+    assert_eq!((&standing["inputs"][0]["kind"], &standing["inputs"][0]["state"]), (&"mast".into(), &"unsafe".into()));
+    let metrics = std::fs::read_to_string(trailer.runtime_dir().join("health/metrics.prom")).unwrap();
+    assert!(metrics.contains("pintle_input_safe{trailer=\"heron-3\",input=\"mast\"} 0"), "{metrics}");
     receiver.drive(12.0);
     let moving = trailer.wait_health(|health| urgency(health, "place.unsafe") == "act");
     let need = need(&moving, "place.unsafe").unwrap();
     assert!(need["do"].as_str().unwrap().contains("licensed practice decide"), "{need}");
+    let alarm = wait_got(&office, "notice", |data| data["kind"] == "unsafe-move");
+    let data = &alarm["data"];
+    assert!(data["urgent"] == true && data["lat"].is_number(), "{alarm}");
+    assert!(data["text"].as_str().unwrap().starts_with("The trailer is moving, and the mast is up"), "{alarm}");
+    assert!(data["do"].as_str().unwrap().contains("licensed practice decide"), "{alarm}");
+    trailer.wait_health(|health| changes(health, "unsafe-move") == 1);
     std::fs::write(&switch, "1\n").unwrap();
     trailer.wait_health(|health| need_gone(health, "place.unsafe"));
 }

@@ -19,6 +19,7 @@ use crate::actors::ready::{self, ReadySetup};
 use crate::actors::retention::{self, RetentionSetup};
 use crate::audit;
 use crate::config::Config;
+use crate::io::timesync;
 use crate::lifecycle::supervise::{Board, Pace, keep_running};
 use crate::lifecycle::watchdog::Watched;
 use crate::lifecycle::{IntakeThread, Parts};
@@ -194,10 +195,12 @@ impl Wires {
     }
 
     /// GPS receiver ─► position ─► intake (stamps), health; position ─► store (events, later stamps, its memory);
-    /// control ─► position (place lines, tows); link ─► position (how often track points come).
+    /// control ─► position (place lines, tows); link ─► position (how often track points come); inputs ─► position
+    /// (moving with a switch that forbids it).
     fn start_position(&self, parts: &mut Parts) {
         let (config, store, view) = (self.config.clone(), self.store.clone(), self.position.clone());
         let (places, link, beat) = (self.places.clone(), self.link.subscribe(), Heartbeat::default());
+        let (inputs, boot_id) = (self.inputs.subscribe(), self.facts.boot_id.clone());
         let board = self.board.clone();
         parts.add(|stop| {
             keep_running("position", board, beat.clone(), stop, move |stop| {
@@ -212,6 +215,9 @@ impl Wires {
                     store: store.clone(),
                     requests,
                     link: link.clone(),
+                    inputs: inputs.clone(),
+                    boot_id: boot_id.clone(),
+                    time_marker: timesync::MARKER.into(),
                     view: view.clone(),
                     heartbeat: beat.clone(),
                 };
@@ -291,7 +297,7 @@ impl Wires {
         });
     }
 
-    /// switches ─► inputs ─► health.
+    /// switches ─► inputs ─► position, health.
     fn start_inputs(&self, parts: &mut Parts) {
         if self.config.inputs.is_empty() {
             return;

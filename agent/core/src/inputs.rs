@@ -2,7 +2,7 @@
 //! unknown, and never an alarm by itself.
 
 use crate::ids::printable;
-use crate::moment::Utc;
+use crate::moment::{Mono, Utc};
 
 /// What a switch watches.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -60,6 +60,18 @@ pub enum InputState {
     Unsafe,
     /// Nobody can tell; why.
     Unknown(String),
+}
+
+impl InputState {
+    /// The word in files.
+    #[must_use]
+    pub fn word(&self) -> &'static str {
+        match self {
+            Self::Safe => "safe",
+            Self::Unsafe => "unsafe",
+            Self::Unknown(_) => "unknown",
+        }
+    }
 }
 
 /// Longest text that a switch may say, bytes: a word (our own limit).
@@ -122,6 +134,51 @@ impl InputsView {
     }
 }
 
+/// An alarm is over after all has been well for so long, ms: a switch that bounces on the road is one alarm (our own
+/// limit).
+pub const UNSAFE_OVER_MS: u64 = 60_000;
+
+/// News of a trailer that moves with a switch that forbids it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum UnsafeMove {
+    /// It moves; what forbids it, in words.
+    Began(Vec<String>),
+    /// It stands, or all is as it must be.
+    Over,
+}
+
+/// Watches for moving with the mast up, the axle lock in or the stabilisers down: one alarm for each switch, until all
+/// has been well for a minute.
+#[derive(Clone, Debug, Default)]
+pub struct UnsafeMoving {
+    told: Vec<InputKind>,
+    well_since: Option<Mono>,
+}
+
+impl UnsafeMoving {
+    /// Looks at both. `moves`: it is moving now; `away`: it has left and not arrived, a halt included.
+    pub fn look(&mut self, moves: bool, away: bool, view: &InputsView, now: Mono) -> Option<UnsafeMove> {
+        let wrong = view.inputs.iter().filter(|input| input.state == InputState::Unsafe).map(|input| input.kind);
+        let wrong: Vec<InputKind> = wrong.collect();
+        let untold: Vec<InputKind> = wrong.iter().copied().filter(|kind| !self.told.contains(kind)).collect();
+        if moves && !untold.is_empty() {
+            self.told.extend(untold);
+            self.well_since = None;
+            return Some(UnsafeMove::Began(view.forbids()));
+        }
+        if self.told.is_empty() || (away && !wrong.is_empty()) {
+            self.well_since = None;
+            return None;
+        }
+        let since = *self.well_since.get_or_insert(now);
+        if now.since_ms(since) < UNSAFE_OVER_MS {
+            return None;
+        }
+        *self = Self::default();
+        Some(UnsafeMove::Over)
+    }
+}
+
 impl Input {
     /// How it stands, for people.
     #[must_use]
@@ -146,6 +203,29 @@ mod tests {
         for bytes in [&b""[..], b"\n", b"1 0", b"\xff\xfe", &[b'1'; 65]] {
             assert!(matches!(judge(bytes, "1"), InputState::Unknown(_)), "{bytes:?}");
         }
+    }
+
+    #[test]
+    fn moving_with_a_wrong_switch_is_one_alarm_until_all_is_well_for_a_minute() {
+        let (mut watch, mut view) = (UnsafeMoving::default(), InputsView::default());
+        let hear = |view: &mut InputsView, kind, state| view.hear(kind, state, Utc(1));
+        hear(&mut view, InputKind::Mast, InputState::Unsafe);
+        assert_eq!(watch.look(false, false, &view, Mono(0)), None, "a trailer that stands has its mast up");
+        let mast = UnsafeMove::Began(vec!["the mast is up".to_owned()]);
+        assert_eq!(watch.look(true, true, &view, Mono(1000)), Some(mast));
+        // A halt at a light, a bouncing switch: the same alarm.
+        assert_eq!(watch.look(false, true, &view, Mono(200_000)), None);
+        hear(&mut view, InputKind::Mast, InputState::Safe);
+        assert_eq!(watch.look(true, true, &view, Mono(201_000)), None);
+        hear(&mut view, InputKind::Mast, InputState::Unsafe);
+        assert_eq!(watch.look(true, true, &view, Mono(202_000)), None);
+        hear(&mut view, InputKind::AxleLock, InputState::Unsafe);
+        let both = UnsafeMove::Began(vec!["the mast is up".to_owned(), "the axle lock is in".to_owned()]);
+        assert_eq!(watch.look(true, true, &view, Mono(203_000)), Some(both));
+        assert_eq!(watch.look(false, false, &view, Mono(300_000)), None);
+        assert_eq!(watch.look(false, false, &view, Mono(300_000 + UNSAFE_OVER_MS)), Some(UnsafeMove::Over));
+        assert_eq!(watch.look(false, false, &view, Mono(900_000)), None);
+        assert!(watch.look(true, true, &view, Mono(901_000)).is_some(), "a new move is a new alarm");
     }
 
     #[test]

@@ -226,6 +226,10 @@ pub struct ClockEra {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct ClockEras {
     eras: VecDeque<ClockEra>,
+    /// Taken over from an earlier process, which looked at the clock last at this instant; until the first look.
+    looked: Option<Mono>,
+    /// Between these two looks nobody watched, and the clock was stepped: nobody knows when.
+    blind: Option<(Mono, Mono)>,
 }
 
 impl ClockEras {
@@ -238,9 +242,23 @@ impl ClockEras {
     /// How many eras are kept (our own limit).
     pub const KEPT: usize = 64;
 
+    /// What an earlier process of this boot saw, oldest first; it looked last at `looked`.
+    #[must_use]
+    pub fn resume(eras: impl Iterator<Item = ClockEra>, looked: Mono) -> Self {
+        let eras: VecDeque<ClockEra> = eras.take(Self::KEPT).collect();
+        let looked = (!eras.is_empty()).then_some(looked);
+        Self { eras, looked, blind: None }
+    }
+
+    /// All that is remembered, oldest first.
+    pub fn all(&self) -> impl Iterator<Item = &ClockEra> {
+        self.eras.iter()
+    }
+
     /// Tells the current reading of both clocks. Returns the size of a step in ms, if one was seen.
     pub fn observe(&mut self, now: &Moment) -> Option<i64> {
         let offset_ms = now.utc.0.saturating_sub(i64::try_from(now.mono.0).unwrap_or(i64::MAX));
+        let looked = self.looked.take();
         match self.eras.back_mut() {
             Some(last) if (offset_ms - last.offset_ms).abs() <= Self::STEP_MS => {
                 last.offset_ms = offset_ms;
@@ -253,6 +271,9 @@ impl ClockEras {
                     self.eras.pop_front();
                 }
                 self.eras.push_back(ClockEra { from, offset_ms });
+                if let (Some(looked), Some(_)) = (looked, step) {
+                    self.blind = Some((looked, now.mono));
+                }
                 step
             }
         }
@@ -307,7 +328,8 @@ impl ClockEras {
             }
             until = era.from;
         }
-        found.map(|mono| (mono, true))
+        let unwatched = |mono: Mono| self.blind.is_some_and(|(from, to)| from < mono && mono < to);
+        found.map(|mono| (mono, !unwatched(mono)))
     }
 }
 
@@ -380,6 +402,23 @@ mod tests {
         // Just stepped back: what lies ahead was shown before too, but the newest instant counts, and it is told.
         eras.observe(&Moment { mono: Mono(11_000), utc: Utc(1_005_000), utc_trust: UtcTrust::Unset });
         assert_eq!(eras.mono_of(Utc(1_005_300), Mono(11_000)), Some((Mono(11_000), false)));
+    }
+
+    #[test]
+    fn what_an_earlier_process_saw_counts_and_a_step_that_nobody_watched_makes_its_time_unsure() {
+        let at = |mono: u64, utc: i64| Moment { mono: Mono(mono), utc: Utc(utc), utc_trust: UtcTrust::Unset };
+        let mut before = ClockEras::default();
+        before.observe(&at(0, 1_000_000));
+        before.observe(&at(60_000, 5_060_000)); // stepped forward by 4,000 s
+        let mut unstepped = ClockEras::resume(before.all().copied(), Mono(100_000));
+        assert_eq!(unstepped.observe(&at(200_000, 5_200_000)), None);
+        assert_eq!(unstepped.mono_of(Utc(1_030_000), Mono(200_000)), Some((Mono(30_000), true)));
+        assert_eq!(unstepped.mono_of(Utc(5_150_000), Mono(200_000)), Some((Mono(150_000), true)));
+        let mut stepped = ClockEras::resume(before.all().copied(), Mono(100_000));
+        assert_eq!(stepped.observe(&at(200_000, 9_200_000)), Some(4_000_000));
+        assert_eq!(stepped.mono_of(Utc(5_090_000), Mono(300_000)), Some((Mono(90_000), true)));
+        assert_eq!(stepped.mono_of(Utc(5_150_000), Mono(300_000)), Some((Mono(150_000), false)), "perhaps it was not");
+        assert_eq!(stepped.mono_of(Utc(9_250_000), Mono(300_000)), Some((Mono(250_000), true)));
     }
 
     #[test]

@@ -6,6 +6,7 @@
 mod feed;
 mod outbox;
 mod places;
+mod time;
 
 use crate::actors::heartbeat::Heartbeat;
 use crate::actors::messages::{PlaceRequest, PositionRequest, TowRequest};
@@ -17,6 +18,7 @@ use crate::store::{StoreError, StoreHandle};
 use feed::Feed;
 use outbox::{Job, Outbox, REDATED_MS};
 use pintle_core::ids::{CameraId, TrailerId};
+use pintle_core::inputs::{InputsView, UnsafeMoving};
 use pintle_core::link::LinkView;
 use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::position::fix::date::{DateReference, RELEASED};
@@ -29,9 +31,10 @@ use pintle_core::position::{PlaceNotices, PositionView, ReceiverState};
 use pintle_core::wire::keeper as memory_form;
 use pintle_core::wire::notice::NoticeBody;
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
+use time::Times;
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
@@ -65,6 +68,12 @@ pub struct PositionSetup {
     pub requests: mpsc::Receiver<PositionRequest>,
     /// Whether track points can go out now.
     pub link: watch::Receiver<LinkView>,
+    /// The switches that say whether the trailer may be moved.
+    pub inputs: watch::Receiver<InputsView>,
+    /// The kernel's id of this boot; empty if it can't be read.
+    pub boot_id: String,
+    /// Touched by the host whenever a time server has set its clock; see [`timesync::MARKER`].
+    pub time_marker: PathBuf,
     /// What everybody else reads.
     pub view: watch::Sender<Arc<PositionView>>,
     /// Turned after each round of work.
@@ -95,12 +104,11 @@ impl PositionError {
 /// [`PositionError`], only at the start.
 pub async fn run(setup: PositionSetup, stop: CancellationToken) -> Result<(), PositionError> {
     let memory = restore(&setup.store).await?;
-    // What was accepted before is of another start, and perhaps of another boot with the same wrong date.
-    let accepted_before = setup.store.figures().await?.counts.accepted;
+    let times = Times::restore(&setup.store, &setup.boot_id).await?;
     let rate = setup.store.kept(RATE_KEY).await?.and_then(|bytes| String::from_utf8(bytes).ok()?.parse().ok());
     let (outbox, jobs) = Outbox::new();
     let writer = outbox::write(setup.store.clone(), setup.view.subscribe(), jobs, stop.clone());
-    let actor = Actor::new(setup, memory, rate, outbox, accepted_before);
+    let actor = Actor::new(setup, memory, rate, outbox, times);
     tokio::join!(writer, actor.run(stop));
     Ok(())
 }
@@ -131,6 +139,8 @@ struct Actor {
     cameras: Vec<CameraId>,
     requests: mpsc::Receiver<PositionRequest>,
     link: watch::Receiver<LinkView>,
+    inputs: watch::Receiver<InputsView>,
+    unsafe_moving: UnsafeMoving,
     notices: PlaceNotices,
     requests_open: bool,
     view: watch::Sender<Arc<PositionView>>,
@@ -145,7 +155,9 @@ struct Actor {
     host: HostClock,
     feed: Feed,
     network_at: Option<Mono>,
-    accepted_before: u64,
+    time_marker: PathBuf,
+    times: Times,
+    stepped: bool,
     dated_by: Option<TrueTime>,
     keeper: SiteKeeper,
     epochs: Vec<Epoch>,
@@ -161,7 +173,7 @@ impl Actor {
         memory: Option<KeeperMemory>,
         rate: Option<u32>,
         outbox: Outbox,
-        accepted_before: u64,
+        times: Times,
     ) -> Self {
         let now = clock::moment(HostClock::default().trust(Mono(0)));
         let limits = KeeperLimits {
@@ -181,6 +193,8 @@ impl Actor {
             cameras: setup.cameras,
             requests: setup.requests,
             link: setup.link,
+            inputs: setup.inputs,
+            unsafe_moving: UnsafeMoving::default(),
             // Numbers go on over a restart of this actor.
             notices,
             requests_open: true,
@@ -193,10 +207,12 @@ impl Actor {
             tries: 0,
             line: BytesToEpochs::new(DateReference::live(RELEASED, now.utc)),
             receiver: ReceiverWatch::new(receiver, now.mono),
-            host: HostClock::default(),
+            host: HostClock::resume(times.eras()),
             feed,
             network_at: None,
-            accepted_before,
+            time_marker: setup.time_marker,
+            times,
+            stepped: false,
             dated_by: None,
             keeper: SiteKeeper::new(limits, memory, &now),
             epochs: Vec::new(),
@@ -224,6 +240,10 @@ impl Actor {
             self.heartbeat.turn();
         }
         self.outbox.put(Job::keep(&self.keeper));
+        let now = self.now();
+        if let Some(memory) = self.times.due(&self.host, &now, true) {
+            self.outbox.put(Job::KeepClock(memory));
+        }
     }
 
     /// Only waits; every branch is cancel safe.
@@ -320,14 +340,10 @@ impl Actor {
     fn look_around(&mut self) {
         let now = self.now();
         self.looked_at = now.mono;
-        let step = self.host.observe(&now);
-        if let Some(step_ms) = step {
-            tracing::warn!(step_ms, "the host's clock was set");
-            self.changed = true;
-        }
+        self.look_at_clock(&now);
         if self.network_at.is_none_or(|at| NETWORK_LOOK_MS <= now.mono.since_ms(at)) {
             self.network_at = Some(now.mono);
-            if let Some(set) = timesync::last_set(Path::new(timesync::MARKER)) {
+            if let Some(set) = timesync::last_set(&self.time_marker) {
                 self.host.on_network(set, &now);
             }
         }
@@ -361,8 +377,42 @@ impl Actor {
         if news || TICK_MS <= now.mono.since_ms(self.published_at) {
             let view = self.tell(&now);
             self.changed = false;
-            self.redate(step.is_some(), &view);
+            self.redate(&view);
         }
+        self.watch_switches(&now);
+        if let Some(memory) = self.times.due(&self.host, &now, false) {
+            self.outbox.put(Job::KeepClock(memory));
+        }
+    }
+
+    /// Takes up a step of the host's clock, and tells it.
+    fn look_at_clock(&mut self, now: &Moment) {
+        let step_ms = self.host.observe(now);
+        if let Some(step_ms) = step_ms {
+            tracing::warn!(step_ms, "the host's clock was set");
+            self.stepped = true;
+            self.changed = true;
+        }
+        for notice in self.times.look(step_ms, &self.host, now) {
+            self.notify(&notice, now);
+        }
+    }
+
+    /// Moving with the mast up, an axle lock in or stabilisers down is an alarm of its own.
+    fn watch_switches(&mut self, now: &Moment) {
+        let view = self.view.borrow().clone();
+        let news = self.unsafe_moving.look(view.is_moving(), view.is_away(), &self.inputs.borrow(), now.mono);
+        if let Some(news) = news {
+            let position = view.last_fix.map(|fix| fix.position);
+            self.notify(&NoticeBody::of_unsafe_move(&news, position, now), now);
+        }
+    }
+
+    /// Tells people at the trailer and at the receiver.
+    fn notify(&mut self, notice: &NoticeBody, now: &Moment) {
+        self.notices.push(now.utc, &notice.kind, notice.urgent, &notice.text);
+        self.outbox.notice(notice, now);
+        self.changed = true;
     }
 
     /// Publishes, and puts all that the keeper asked for into the outbox.
@@ -377,9 +427,10 @@ impl Actor {
         view
     }
 
-    /// Reads that a wrong clock has dated get a later stamp: all of this start once true time is known, or known
+    /// Reads that a wrong clock has dated get a later stamp: all of this boot once true time is known, or known
     /// better; those of the last moments after a step of the clock.
-    fn redate(&mut self, stepped: bool, view: &Arc<PositionView>) {
+    fn redate(&mut self, view: &Arc<PositionView>) {
+        let stepped = std::mem::take(&mut self.stepped);
         let from = match (self.dated_by, view.true_time) {
             (_, None) => return,
             // Nothing was dated wrongly yet.
@@ -400,7 +451,8 @@ impl Actor {
             }
         };
         self.dated_by = view.true_time;
-        self.outbox.put(Job::Redate { after: self.accepted_before, from, view: Arc::clone(view) });
+        let (after, placed_up_to) = (self.times.accepted_before(), self.times.accepted_at_start);
+        self.outbox.put(Job::Redate { after, placed_up_to, from, view: Arc::clone(view) });
     }
 
     /// Opens the device if it is due, and leaves one that is silent or was replaced.
@@ -467,7 +519,7 @@ impl Actor {
     fn on_request(&mut self, request: PlaceRequest) {
         let now = self.now();
         // Else an instant of this very millisecond could lie beyond what is known of the clock.
-        self.changed |= self.host.observe(&now).is_some();
+        self.look_at_clock(&now);
         let (answer, result) = places::change(request, &mut self.keeper, &self.cameras, &now);
         match result {
             Ok(changed) => {
@@ -484,7 +536,7 @@ impl Actor {
 
     fn on_tow(&mut self, request: TowRequest) {
         let now = self.now();
-        self.changed |= self.host.observe(&now).is_some();
+        self.look_at_clock(&now);
         let (answer, result) = places::tow(request, &mut self.keeper, &now, &mut self.actions);
         match result {
             // In this order, so that the announcement is durable and on its way before anybody is told so.

@@ -26,6 +26,7 @@ pub(super) fn metrics(body: &HealthBody) -> String {
     place(&mut out, body);
     queue(&mut out, body);
     cameras(&mut out, body);
+    inputs(&mut out, body);
     computer(&mut out, body);
     out.text
 }
@@ -115,6 +116,17 @@ fn cameras(out: &mut Metrics, body: &HealthBody) {
     out.family("pintle_camera_hits_total", "counter", "Hits since the start.", &of(&|camera| Some(count(camera.hits))));
     let last = of(&|camera| seconds(camera.last_read.as_ref()?));
     out.family("pintle_camera_last_read_timestamp_seconds", "gauge", "When the last read was accepted.", &last);
+}
+
+/// What is unknown has no sample: a missing one can be asked for, a wrong one cannot be told.
+fn inputs(out: &mut Metrics, body: &HealthBody) {
+    let known = body.inputs.iter().filter(|input| input.state != "unknown");
+    let samples: Vec<(String, String)> =
+        known.map(|input| (format!("input=\"{}\"", label(&input.kind)), flag(input.state == "safe"))).collect();
+    let help = "1 if the switch says that the trailer may be moved; no sample while that is unknown.";
+    if !body.inputs.is_empty() {
+        out.family("pintle_input_safe", "gauge", help, &samples);
+    }
 }
 
 fn computer(out: &mut Metrics, body: &HealthBody) {

@@ -458,9 +458,7 @@ impl Judge<'_, '_> {
     fn unsafe_to_move(&mut self) {
         let position = self.seen.position;
         let forbids = self.seen.inputs.forbids();
-        let moves = position.state == KeeperState::Underway
-            || (position.adrift.is_some() && position.state != KeeperState::Settling);
-        if !moves || forbids.is_empty() {
+        if !position.is_moving() || forbids.is_empty() {
             return;
         }
         let told = [

@@ -108,6 +108,18 @@ pub struct HostClock {
 }
 
 impl HostClock {
+    /// A clock of which an earlier process of this boot has seen these steps.
+    #[must_use]
+    pub fn resume(eras: ClockEras) -> Self {
+        Self { eras, ..Self::default() }
+    }
+
+    /// Host UTC less true UTC now, ms; `None` if no source has told true time.
+    #[must_use]
+    pub fn offset_ms(&self, now: &Moment) -> Option<i64> {
+        self.true_time.map(|told| now.utc.since_ms(told.utc_at(now.mono)))
+    }
+
     /// Looks at both clocks of the host. Returns the size of a step of its UTC in ms, if there was one: the comparison
     /// and the word of the time server are void then. What the sources told of true time stays.
     pub fn observe(&mut self, now: &Moment) -> Option<i64> {

@@ -6,6 +6,7 @@
 
 pub mod anchor;
 pub mod clock_feed;
+pub mod clock_steps;
 pub mod fix;
 pub mod host_clock;
 pub mod keeper;
@@ -223,4 +224,18 @@ pub struct PositionView {
     pub eras: ClockEras,
     /// Former sites, newest last, bounded.
     pub history: Arc<Vec<Site>>,
+}
+
+impl PositionView {
+    /// True while it has left a site and not arrived, halts included.
+    #[must_use]
+    pub fn is_away(&self) -> bool {
+        self.state == KeeperState::Underway || self.adrift.is_some()
+    }
+
+    /// True while it moves, as far as anybody can tell: away and not at a halt.
+    #[must_use]
+    pub fn is_moving(&self) -> bool {
+        self.is_away() && self.state != KeeperState::Settling
+    }
 }

@@ -61,6 +61,9 @@ pub struct HealthBody {
     pub link: LinkBody,
     /// The cameras.
     pub cameras: Vec<CameraBody>,
+    /// The switches of mast, axle lock and stabilisers; absent if none is configured.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub inputs: Vec<InputBody>,
     /// The computer.
     pub computer: ComputerBody,
     /// What changed lately, oldest first.
@@ -338,6 +341,19 @@ pub struct CameraBody {
     pub last_read: Option<String>,
 }
 
+/// A switch that says whether the trailer may be moved.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct InputBody {
+    /// `mast`, `axle_lock` or `stabilisers`.
+    pub kind: String,
+    /// `safe` to be moved, `unsafe` or `unknown`.
+    pub state: String,
+    /// How it stands, or why nobody can tell.
+    pub text: String,
+    /// Since when, RFC 3339.
+    pub since: String,
+}
+
 /// The computer and its clock. What is not known is absent.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ComputerBody {
@@ -417,6 +433,7 @@ impl HealthBody {
             receiver: receiver(seen),
             link: super::health_link::link(seen),
             cameras: cameras(seen),
+            inputs: inputs(seen),
             computer: computer(seen),
             changes: snapshot.changes.iter().map(ChangeBody::from).collect(),
             ready: Some(ReadyBody::from(&snapshot.ready)),
@@ -616,6 +633,16 @@ fn cameras(seen: &Observations<'_>) -> Vec<CameraBody> {
         last_read: camera.last_read.map(|(_, utc)| utc.to_rfc3339()),
     };
     seen.intake.cameras.iter().map(camera).collect()
+}
+
+fn inputs(seen: &Observations<'_>) -> Vec<InputBody> {
+    let input = |input: &crate::inputs::Input| InputBody {
+        kind: input.kind.word().to_owned(),
+        state: input.state.word().to_owned(),
+        text: clean(&input.words()),
+        since: input.since.to_rfc3339(),
+    };
+    seen.inputs.inputs.iter().map(input).collect()
 }
 
 fn computer(seen: &Observations<'_>) -> ComputerBody {

@@ -1,6 +1,7 @@
 //! Serde types of everything that leaves or enters the process, each with a format version, and their conversions.
 
 pub mod asked;
+pub mod clock;
 pub mod control;
 pub mod courier;
 pub mod csv;

@@ -2,8 +2,11 @@
 
 use super::stamp::rounded;
 use crate::geo::{LatLon, compass_word};
+use crate::health::wording::{list, span};
+use crate::inputs::UnsafeMove;
 use crate::moment::{Moment, Utc};
-use crate::position::keeper::KeeperAction;
+use crate::position::clock_steps::ClockStep;
+use crate::position::keeper::{KeeperAction, TOW_CAUTION};
 use crate::position::places::{coordinates, length_words};
 use serde::{Deserialize, Serialize};
 
@@ -12,7 +15,7 @@ use serde::{Deserialize, Serialize};
 #[serde(deny_unknown_fields)]
 pub struct NoticeBody {
     /// What it is about, a fixed word: `left`, `moved-while-off`, `found`, `found-again`, `hop`, `tow-begun`,
-    /// `tow-extended`, `tow-ended`, `test` ….
+    /// `tow-extended`, `tow-ended`, `unsafe-move`, `unsafe-move-over`, `clock-step`, `undated-reads`, `test` ….
     pub kind: String,
     /// True if somebody should look now: an alarm.
     pub urgent: bool,
@@ -57,10 +60,61 @@ impl NoticeBody {
         }
     }
 
+    /// The host's clock was set. `off_ms`: host UTC less true UTC after it, if known.
+    #[must_use]
+    pub fn of_clock_step(step: &ClockStep, off_ms: Option<i64>, now: &Moment) -> Self {
+        let (way, size) = (if step.size_ms < 0 { "back" } else { "forward" }, step.size_ms.unsigned_abs());
+        let times = if step.steps == 1 { String::new() } else { format!(" by {} steps in a minute", step.steps) };
+        let seconds = |ms: u64| format!("{}.{} s", ms / 1000, ms % 1000 / 100);
+        let size = if size < 120_000 { seconds(size) } else { format!("{} ({})", span(size), seconds(size)) };
+        let right = off_ms.map_or_else(
+            || "Whether it is right now nobody has said yet.".to_owned(),
+            |off_ms| format!("It is {} from true time now.", seconds(off_ms.unsigned_abs())),
+        );
+        let shows = step.shows.to_rfc3339();
+        let text = format!(
+            "The computer's clock was set {way}{times} by {size} and shows {shows}. {right} The order and the numbers of \
+             reads don't depend on it."
+        );
+        Self::new("clock-step", false, now.utc, text, "")
+    }
+
+    /// Reads of an earlier boot whose clock nobody confirmed.
+    #[must_use]
+    pub fn of_undated_boot(now: &Moment) -> Self {
+        let text =
+            "Before the computer was started, nobody had confirmed its clock from one start to the next. When the \
+                    reads of that time were taken can't be known any more; their stamps say so (clock trust \"unset\")."
+                .to_owned();
+        let advice = "let no one rely on the time of these reads; see to the clock's battery and the GPS antenna";
+        Self::new("undated-reads", false, now.utc, text, advice)
+    }
+
+    /// The trailer moves with a switch that forbids it, or that is over.
+    #[must_use]
+    pub fn of_unsafe_move(news: &UnsafeMove, position: Option<LatLon>, now: &Moment) -> Self {
+        let notice = match news {
+            UnsafeMove::Began(forbids) => {
+                let at = position.map_or_else(String::new, |position| format!(", at {}", coordinates(position)));
+                let text = format!("The trailer is moving, and {}{at}.", list(forbids));
+                let advice = format!("stop it where it is safe; before it goes on: {}", TOW_CAUTION.join(" "));
+                Self::new("unsafe-move", true, now.utc, text, &advice)
+            }
+            UnsafeMove::Over => {
+                let text = "The trailer stands, or its switches say that it may be moved.".to_owned();
+                Self::new("unsafe-move-over", false, now.utc, text, "")
+            }
+        };
+        match position {
+            Some(position) => notice.about(position, None),
+            None => notice,
+        }
+    }
+
     /// Whether it goes on the urgent lane: alarms, and what takes an alarm back or prevents one.
     #[must_use]
     pub fn hurries(&self) -> bool {
-        self.urgent || self.kind == "found-again" || self.kind.starts_with("tow-")
+        self.urgent || self.kind == "found-again" || self.kind == "unsafe-move-over" || self.kind.starts_with("tow-")
     }
 
     fn about(mut self, position: LatLon, site: Option<u64>) -> Self {
@@ -213,6 +267,33 @@ mod tests {
         let arrived = ended(false, "arrived at site 4");
         assert_eq!(arrived.text, "The tow that technician 7 announced is over: arrived at site 4.");
         assert!(!arrived.urgent);
+    }
+
+    #[test]
+    fn a_step_of_the_clock_is_told_with_size_and_direction() {
+        let step = ClockStep { size_ms: -3_723_400, steps: 1, shows: Utc(1_795_608_000_000) };
+        let now = Moment::default();
+        let told = NoticeBody::of_clock_step(&step, Some(-40), &now);
+        assert_eq!(
+            told.text,
+            "The computer's clock was set back by 62 min (3723.4 s) and shows 2026-11-25T12:00:00.000Z. It is 0.0 s \
+             from true time now. The order and the numbers of reads don't depend on it."
+        );
+        assert!(!told.urgent && !told.hurries());
+        let step = ClockStep { size_ms: 2500, steps: 3, shows: Utc(0) };
+        let told = NoticeBody::of_clock_step(&step, None, &now).text;
+        assert!(told.starts_with("The computer's clock was set forward by 3 steps in a minute by 2.5 s"), "{told}");
+        assert!(told.contains("nobody has said yet"), "{told}");
+    }
+
+    #[test]
+    fn moving_with_the_mast_up_is_an_alarm_with_the_list_of_the_tow() {
+        let news = UnsafeMove::Began(vec!["the mast is up".to_owned()]);
+        let told = NoticeBody::of_unsafe_move(&news, Some(site().position), &Moment::default());
+        assert_eq!(told.text, "The trailer is moving, and the mast is up, at 44.51000, -30.00000.");
+        assert!(told.urgent && told.advice.contains(TOW_CAUTION[0]), "{}", told.advice);
+        let over = NoticeBody::of_unsafe_move(&UnsafeMove::Over, None, &Moment::default());
+        assert!(!over.urgent && over.hurries());
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! What the position actor has for the store, written in order beside its main loop.
 
 use super::places::{Answer, TowAnswer};
+use super::time::CLOCK_KEY;
 use super::{MEMORY_KEY, RATE_KEY, memory_form};
 use crate::actors::messages::{PlaceProblem, PlaceRow};
 use crate::clock;
@@ -44,9 +45,11 @@ pub(super) enum Job {
         to: Mono,
         view: Arc<PositionView>,
     },
-    /// Reads accepted after a sequence and captured since an instant get the capture time that is known now.
+    /// Reads accepted after a sequence and captured since an instant get the capture time that is known now. The place
+    /// of those up to another sequence stays: an earlier process has told it.
     Redate {
         after: u64,
+        placed_up_to: u64,
         from: Mono,
         view: Arc<PositionView>,
     },
@@ -57,6 +60,8 @@ pub(super) enum Job {
     },
     /// The speed of the GPS receiver's line, for the next start.
     Rate(u32),
+    /// What is remembered of the clock.
+    KeepClock(Vec<u8>),
     Answer(Answer, Vec<PlaceRow>),
     /// All that was put before it is durable: the announcement of a tow and the notice of it.
     TowAnswer(TowAnswer, Arc<PositionView>),
@@ -112,8 +117,7 @@ impl Outbox {
         let mut keep = false;
         for action in actions {
             if let Some(notice) = NoticeBody::of_keeper(action, now) {
-                let lane = if notice.hurries() { Lane::Urgent } else { Lane::Bulk };
-                self.event(EventKind::Notice, lane, now.utc, &notice);
+                self.notice(&notice, now);
             }
             match action {
                 KeeperAction::State { from, to, reason } => {
@@ -157,6 +161,12 @@ impl Outbox {
         if keep {
             self.put(Job::keep(keeper));
         }
+    }
+
+    /// A notice, urgent or not.
+    pub(super) fn notice(&self, notice: &NoticeBody, now: &Moment) {
+        let lane = if notice.hurries() { Lane::Urgent } else { Lane::Bulk };
+        self.event(EventKind::Notice, lane, now.utc, notice);
     }
 
     fn event(&self, kind: EventKind, lane: Lane, happened_at: Utc, body: &impl Serialize) {
@@ -222,26 +232,33 @@ fn not_kept(error: &StoreError) -> PlaceProblem {
 async fn write_one(store: &StoreHandle, job: &Job, trust: UtcTrust) -> Result<(), StoreError> {
     match job {
         Job::Event(event) => store.accept(vec![event.clone()], clock::moment(trust)).await.map(drop),
-        Job::Restamp { from, to, view } => restamp(store, (*from, *to), 0, view).await,
-        Job::Redate { after, from, view } => restamp(store, (*from, clock::mono()), *after, view).await,
+        Job::Restamp { from, to, view } => restamp(store, (*from, *to), (0, 0), view).await,
+        Job::Redate { after, placed_up_to, from, view } => {
+            restamp(store, (*from, clock::mono()), (*after, *placed_up_to), view).await
+        }
+        Job::KeepClock(memory) => store.keep(CLOCK_KEY, memory.clone()).await,
         Job::Keep { memory, .. } => store.keep(MEMORY_KEY, memory.clone()).await,
         Job::Rate(rate) => store.keep(RATE_KEY, rate.to_string().into_bytes()).await,
         Job::Answer(..) | Job::TowAnswer(..) => Ok(()),
     }
 }
 
-/// Gives the reads of a stretch that is decided now their later stamp, those accepted after the sequence `after`.
+/// Gives the reads of a stretch that is decided now their later stamp, those accepted after the sequence `after`. The
+/// place of those up to `placed_up_to` stays.
 async fn restamp(
     store: &StoreHandle,
     (from, to): (Mono, Mono),
-    after: u64,
+    (after, placed_up_to): (u64, u64),
     view: &PositionView,
 ) -> Result<(), StoreError> {
     let Some((first, last)) = view.eras.utc_span(from, to) else { return Ok(()) };
     let now = clock::moment(view.utc_trust);
     let open = store.open_stamps(first.plus_ms(-MARGIN_MS), last.plus_ms(MARGIN_MS)).await?;
+    let later = |open: &OpenStamp, view: &PositionView, now: &Moment| {
+        later_stamp(open, open.sequence <= placed_up_to, view, now)
+    };
     let mut later: Vec<LaterStamp> =
-        open.iter().filter(|open| after < open.sequence).filter_map(|open| later_stamp(open, view, &now)).collect();
+        open.iter().filter(|open| after < open.sequence).filter_map(|open| later(open, view, &now)).collect();
     while !later.is_empty() {
         let rest = later.split_off(later.len().min(RESTAMPED_AT_ONCE));
         let count = store.restamp(later, now).await?;
@@ -252,12 +269,15 @@ async fn restamp(
 }
 
 /// The stamp that `view` gives a read; `None` if it says the same as the one it has.
-fn later_stamp(open: &OpenStamp, view: &PositionView, now: &Moment) -> Option<LaterStamp> {
+fn later_stamp(open: &OpenStamp, keeps_place: bool, view: &PositionView, now: &Moment) -> Option<LaterStamp> {
     let before: StampBody = serde_json::from_slice(&open.stamp).ok()?;
     let revision = before.stamp_revision.saturating_add(1);
     let stamp = stamp(&open.camera, open.captured_at, revision, &StampBasis { view, now });
     let mut body = StampBody::from(&stamp);
     body.clock.capture_far_s = before.clock.capture_far_s; // known only when the read was accepted
+    if keeps_place {
+        body.place = before.place.clone();
+    }
     if body.place == before.place && !tells_another_time(&body.clock, &before.clock) {
         return None;
     }
@@ -266,7 +286,7 @@ fn later_stamp(open: &OpenStamp, view: &PositionView, now: &Moment) -> Option<La
         event_id: StoreHandle::new_event_id(),
         revision,
         stamp: serde_json::to_vec(&body).ok()?,
-        open: stamp.state != StampState::Certain,
+        open: if keeps_place { body.place.state != "certain" } else { stamp.state != StampState::Certain },
     })
 }
 

@@ -66,7 +66,7 @@ impl Rig {
                 runtime_dir: base.path().join("run"),
                 crashes_max: 5,
             },
-            health: Health { every_s: 1, valid_s: 120, group: None },
+            health: Health { every_s: 1, valid_s: 120, upstream_s: 0, group: None },
             facts,
             store: store.clone(),
             position: position_seen,
@@ -78,6 +78,7 @@ impl Rig {
             inputs: watch::channel(seen.inputs.clone()).1,
             lifecycle: watch::channel(LifecycleView::default()).1,
             ticks: watch::channel(Arc::default()).1,
+            upstream: watch::Sender::default(),
             audit: pintle::audit::Log::at(base.path().join("audit")),
             heartbeat: heartbeat.clone(),
         };

@@ -17,6 +17,7 @@ use crate::actors::messages::{PositionRequest, TickRequest};
 use crate::actors::position::{self, PositionSetup};
 use crate::actors::ready::{self, ReadySetup};
 use crate::actors::retention::{self, RetentionSetup};
+use crate::actors::upstream::{self, UpstreamSetup};
 use crate::audit;
 use crate::config::Config;
 use crate::io::timesync;
@@ -34,6 +35,7 @@ use pintle_core::link::evidence::Traffic;
 use pintle_core::link::{LinkReport, LinkView};
 use pintle_core::moment::Moment;
 use pintle_core::position::PositionView;
+use pintle_core::wire::health::HealthBody;
 use std::io;
 use std::sync::Arc;
 use tokio::sync::{Notify, broadcast, mpsc, watch};
@@ -60,6 +62,7 @@ pub struct Wires {
     inputs: watch::Sender<InputsView>,
     asked: watch::Sender<Vec<String>>,
     health_wanted: Arc<Notify>,
+    state: watch::Sender<Option<Arc<HealthBody>>>,
     lifecycle: watch::Receiver<LifecycleView>,
     places: watch::Sender<mpsc::Sender<PositionRequest>>,
     ticks: watch::Sender<Arc<TickBook>>,
@@ -90,6 +93,7 @@ impl Wires {
             inputs: watch::Sender::default(),
             asked: watch::Sender::default(),
             health_wanted: Arc::default(),
+            state: watch::Sender::default(),
             lifecycle,
             places: watch::Sender::new(mpsc::channel(PLACE_REQUESTS_MAX).0),
             ticks: watch::Sender::default(),
@@ -192,6 +196,7 @@ impl Wires {
         self.start_ready(parts);
         self.start_control(parts);
         self.start_asked(parts);
+        self.start_upstream(parts);
     }
 
     /// GPS receiver ─► position ─► intake (stamps), health; position ─► store (events, later stamps, its memory);
@@ -362,6 +367,29 @@ impl Wires {
         });
     }
 
+    /// health ─► upstream ─► receiver; link ─► upstream (a hint); store ─► upstream (the numbers beside it).
+    fn start_upstream(&self, parts: &mut Parts) {
+        let (config, store, state) = (self.config.clone(), self.store.clone(), self.state.subscribe());
+        let (link, beat, board) = (self.link.subscribe(), Heartbeat::default(), self.board.clone());
+        parts.add(|stop| {
+            keep_running("upstream", board, beat.clone(), stop, move |stop| {
+                let setup = UpstreamSetup {
+                    trailer: config.trailer.id.clone(),
+                    receiver: config.receiver.clone(),
+                    every_s: config.health.upstream_s,
+                    store: store.clone(),
+                    link: link.clone(),
+                    health: state.clone(),
+                    heartbeat: beat.clone(),
+                };
+                async move {
+                    upstream::run(setup, stop).await;
+                    Ok(())
+                }
+            })
+        });
+    }
+
     /// people ─► control ─► owner of the place table and of the tow, audit; position, lifecycle, store ─► control
     /// (status).
     fn start_control(&self, parts: &mut Parts) {
@@ -403,6 +431,7 @@ impl Wires {
         let (link, host, lifecycle) = (self.link.subscribe(), self.host.subscribe(), self.lifecycle.clone());
         let (inputs, ticks) = (self.inputs.subscribe(), self.ticks.subscribe());
         let link_report = self.link_report.subscribe();
+        let state = self.state.clone();
         let (beat, board, audit) = (self.health_beat.clone(), self.board.clone(), self.audit.clone());
         parts.add(|stop| {
             keep_running("health", board, beat.clone(), stop, move |stop| {
@@ -420,6 +449,7 @@ impl Wires {
                     inputs: inputs.clone(),
                     lifecycle: lifecycle.clone(),
                     ticks: ticks.clone(),
+                    upstream: state.clone(),
                     audit: audit.clone(),
                     heartbeat: beat.clone(),
                 };

@@ -33,6 +33,8 @@ pub(crate) struct Event {
     pub(crate) line: String,
     /// JSON array of the files that it announces.
     pub(crate) announced: Option<String>,
+    /// Whether the read in it has a hit.
+    pub(crate) hit: bool,
 }
 
 impl Event {
@@ -49,6 +51,7 @@ impl Event {
             revision: 1,
             line: "Quernstone Road".to_owned(),
             announced: None,
+            hit: false,
         }
     }
 
@@ -106,7 +109,7 @@ impl Event {
             salt: Some(&[7; 16]),
             body: self.read_body.as_bytes(),
             stamp: (self.kind == EventKind::Read).then_some(stamp.as_slice()),
-            hit: false,
+            hit: self.hit,
             sealed: false,
             images: self.announced.as_ref().map(String::as_bytes),
         })

@@ -67,6 +67,8 @@ pub struct HealthSetup {
     pub lifecycle: watch::Receiver<LifecycleView>,
     /// What people ticked.
     pub ticks: watch::Receiver<Arc<TickBook>>,
+    /// Where the newest state goes for the receiver.
+    pub upstream: watch::Sender<Option<Arc<HealthBody>>>,
     /// Whether the audit can be written.
     pub audit: audit::Log,
     /// Turned after each judgement whose files, if any were due, have been written.
@@ -226,6 +228,7 @@ impl Composer {
                 Ok(()) => {
                     self.generation += 1;
                     self.written = Some((now.mono, gist));
+                    self.setup.upstream.send_replace(Some(Arc::new(body.clone())));
                     let due = |history: &History| history.is_due(now.mono, now.utc);
                     if life == Life::Running && self.history.as_ref().is_some_and(due) {
                         self.add_to_history(body, now.mono).await;

@@ -16,3 +16,4 @@ pub mod messages;
 pub mod position;
 pub mod ready;
 pub mod retention;
+pub mod upstream;

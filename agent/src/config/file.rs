@@ -464,7 +464,8 @@ fn health<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Health {
             "write at least twice `health.every_s`, or every small delay looks like a dead agent",
         );
     }
-    Health { every_s, valid_s, group: reader.text(section, "group").map(|(text, _)| text) }
+    let upstream_s = reader.whole_u32(section, "upstream_s");
+    Health { every_s, valid_s, upstream_s, group: reader.text(section, "group").map(|(text, _)| text) }
 }
 
 fn control<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>, runtime_dir: &Path) -> Control {

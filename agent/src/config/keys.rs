@@ -246,6 +246,7 @@ pub const KEYS: &[Key] = &[
     key("link", "sysfs_dir", Kind::Path, Absent::Word("/sys/class/net")),
     key("health", "every_s", whole(1, 60, "s"), Absent::Whole(5)),
     key("health", "valid_s", whole(10, 3600, "s"), Absent::Whole(90)),
+    key("health", "upstream_s", whole(0, 3600, "s"), Absent::Whole(300)),
     key("health", "group", Kind::Text { chars_max: 32 }, Absent::Unused),
     key("control", "socket", Kind::Path, Absent::Derived("control.sock in trailer.runtime_dir")),
     key("control", "group", Kind::Text { chars_max: 32 }, Absent::Unused),

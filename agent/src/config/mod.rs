@@ -363,6 +363,8 @@ pub struct Health {
     pub every_s: u32,
     /// `health.valid_s`: how long a written state may be believed, s.
     pub valid_s: u32,
+    /// `health.upstream_s`: the receiver hears the newest state at least this often, s; 0: never.
+    pub upstream_s: u32,
     /// `health.group`: group that may read `health/`; `None`: the agent's own.
     pub group: Option<String>,
 }

@@ -5,10 +5,9 @@
 
 use super::access::Access;
 use super::http::why_of;
-use super::target::{Handed, Handover, OwnFault, Target, TargetError, kind_word, name_of};
+use super::target::{Handed, Handover, OwnFault, Target, TargetError, name_of};
 use crate::config::Broker;
 use pintle_core::forward::answer::{Ack, NoAnswer};
-use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION};
 use pintle_core::wire::receipt::{Receipt, ReceiptMessage};
 use rumqttc::{
@@ -43,10 +42,10 @@ pub struct Place {
     pub tls: bool,
 }
 
-/// The topic of an event of that kind.
+/// The topic of an event that is called `word`.
 #[must_use]
-pub fn event_topic(prefix: &str, trailer: &str, kind: EventKind) -> String {
-    format!("{prefix}/event/{trailer}/{}", kind_word(kind))
+pub fn event_topic(prefix: &str, trailer: &str, word: &str) -> String {
+    format!("{prefix}/event/{trailer}/{word}")
 }
 
 /// The topic on which a trailer hears its receipts.
@@ -118,14 +117,10 @@ impl Mqtt {
         access: &Access,
         broker: &Broker,
         source: &str,
-        lane: Lane,
+        name: &str,
     ) -> Result<Self, TargetError> {
         let trailer = name_of(source);
-        let lane = match lane {
-            Lane::Urgent => "urgent",
-            Lane::Bulk => "bulk",
-        };
-        let mut options = options(place, &format!("pintle-{trailer}-{lane}"), trailer, access)?;
+        let mut options = options(place, &format!("pintle-{trailer}-{name}"), trailer, access)?;
         options.set_clean_start(true);
         let built = AsyncClient::builder(options).capacity(WAITING_MAX).try_build();
         let (client, events) = built.map_err(|error| {
@@ -203,7 +198,7 @@ impl Target for Mqtt {
                 ],
                 ..PublishProperties::default()
             };
-            let topic = event_topic(&self.prefix, trailer, event.kind);
+            let topic = event_topic(&self.prefix, trailer, event.word);
             let options = PublishOptions::at_least_once().properties(properties);
             let publishing = self.client.publish_tracked(topic, event.json.clone(), options);
             sent.push(match tokio::time::timeout_at(deadline, publishing).await {
@@ -281,7 +276,7 @@ mod tests {
 
     #[test]
     fn each_trailer_has_topics_of_its_own() {
-        assert_eq!(event_topic("pintle", "heron-3", EventKind::Notice), "pintle/event/heron-3/notice");
+        assert_eq!(event_topic("pintle", "heron-3", "notice"), "pintle/event/heron-3/notice");
         assert_eq!(receipt_topic("pintle", "heron-3"), "pintle/receipt/heron-3");
     }
 }

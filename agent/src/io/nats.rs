@@ -6,7 +6,7 @@
 
 use super::access::Access;
 use super::http::why_of;
-use super::target::{Handed, Handover, OwnFault, Target, TargetError, kind_word, name_of};
+use super::target::{Handed, Handover, OwnFault, Target, TargetError, name_of};
 use crate::config::{Broker, StreamMaker};
 use async_nats::connection::State;
 use async_nats::header::{HeaderMap, NATS_MESSAGE_ID};
@@ -17,7 +17,6 @@ use async_nats::{ConnectErrorKind, ConnectOptions, Subscriber};
 use futures_util::{FutureExt as _, StreamExt as _};
 use pintle_core::forward::answer::{Ack, NoAnswer};
 use pintle_core::ids::EventId;
-use pintle_core::queue::EventKind;
 use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION};
 use pintle_core::wire::receipt::{Receipt, ReceiptMessage};
 use std::time::Duration;
@@ -37,10 +36,10 @@ const STREAM_KEEP: Duration = Duration::from_hours(30 * 24);
 /// Repeats within this are dropped by the server. Source: NATS documentation, default of `duplicate_window`.
 const DUPLICATE_WINDOW: Duration = Duration::from_mins(2);
 
-/// The subject of an event of that kind.
+/// The subject of an event that is called `word`.
 #[must_use]
-pub fn event_subject(prefix: &str, trailer: &str, kind: EventKind) -> String {
-    format!("{prefix}.event.{trailer}.{}", kind_word(kind))
+pub fn event_subject(prefix: &str, trailer: &str, word: &str) -> String {
+    format!("{prefix}.event.{trailer}.{word}")
 }
 
 /// The subject of all events of all trailers.
@@ -216,7 +215,7 @@ impl Target for Nats {
             headers.insert("Content-Type", "application/cloudevents+json");
             headers.insert(HEADER_GENERATION, handover.generation);
             headers.insert(HEADER_ACCEPTED_UP_TO, handover.accepted_up_to.to_string().as_str());
-            let subject = event_subject(&self.prefix, trailer, event.kind);
+            let subject = event_subject(&self.prefix, trailer, event.word);
             let publishing = self.stream.publish_with_headers(subject, headers, event.json.clone().into());
             sent.push(match tokio::time::timeout_at(deadline, publishing).await {
                 Ok(Ok(ack)) => Ok(ack),
@@ -271,7 +270,7 @@ mod tests {
     #[test]
     fn each_trailer_has_subjects_of_its_own() {
         assert_eq!(name_of("urn:pintle:trailer:heron-3"), "heron-3");
-        assert_eq!(event_subject("pintle", "heron-3", EventKind::Read), "pintle.event.heron-3.read");
+        assert_eq!(event_subject("pintle", "heron-3", "read"), "pintle.event.heron-3.read");
         assert_eq!(receipt_subject("pintle", "heron-3"), "pintle.receipt.heron-3");
     }
 

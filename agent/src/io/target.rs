@@ -20,8 +20,8 @@ pub struct Written {
     pub id: EventId,
     /// Its number.
     pub sequence: u64,
-    /// What it tells.
-    pub kind: EventKind,
+    /// What it is called within subjects and topics.
+    pub word: &'static str,
     /// The event as JSON.
     pub json: Vec<u8>,
     /// How often it was handed over without a receipt in time.
@@ -145,6 +145,22 @@ impl AnyTarget {
     /// # Errors
     /// [`TargetError`]: a fault of the configuration or its files, or nobody there.
     pub async fn open(receiver: &config::Receiver, source: &str, lane: Lane) -> Result<Self, TargetError> {
+        let name = match lane {
+            Lane::Urgent => "urgent",
+            Lane::Bulk => "bulk",
+        };
+        Self::open_named(receiver, source, name).await
+    }
+
+    /// The same for a connection of another name; a broker keeps one connection of each name.
+    ///
+    /// # Errors
+    /// The same.
+    pub async fn open_named(
+        receiver: &config::Receiver,
+        source: &str,
+        name: &'static str,
+    ) -> Result<Self, TargetError> {
         let address = address(&receiver.url).map_err(|(what, advice)| TargetError::Own(OwnFault::new(what, advice)))?;
         let access = Access::from(receiver);
         Ok(match address {
@@ -153,7 +169,7 @@ impl AnyTarget {
             }
             Address::Mqtt { host, port, tls } => {
                 let place = Place { host, port, tls };
-                Self::Mqtt(Box::new(Mqtt::open(&place, &access, &receiver.broker, source, lane).await?))
+                Self::Mqtt(Box::new(Mqtt::open(&place, &access, &receiver.broker, source, name).await?))
             }
             Address::Courier { folder } => Self::Courier(Box::new(Courier::open(folder, &receiver.broker, source)?)),
             Address::Http => Self::Https(http::Client::open(receiver).await?),

@@ -79,6 +79,7 @@ pub async fn stored(
 fn id_of(incoming: &Incoming) -> Option<String> {
     match incoming {
         Incoming::Good(event) => Some(event.id.clone()),
+        Incoming::State(came) => Some(came.id.clone()),
         Incoming::Bad(Refusal { id, .. }) => id.clone(),
     }
 }

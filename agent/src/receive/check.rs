@@ -14,6 +14,7 @@ use pintle_core::queue::EventKind;
 use pintle_core::queue::blocks::{Leaf, SALT_BYTES};
 use pintle_core::wire::event::{DATA_CONTENT_TYPE, EventBody, SPEC_VERSION, kind_of, parse_salt, parse_sequence};
 use pintle_core::wire::images::ImageBody;
+use pintle_core::wire::upstream::{self, Came};
 use serde::de::{SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 use serde_json::value::RawValue;
@@ -23,6 +24,8 @@ use std::fmt;
 pub const EVENTS_MAX: usize = 10_000;
 /// Deepest nesting of an event's data (our own limit: the contract needs five; the database reads up to 1,000).
 pub const DEPTH_MAX: usize = 32;
+/// A longer event is no state of a trailer, bytes: its data and its envelope.
+const STATE_BYTES_MAX: usize = upstream::BYTES_MAX + 4096;
 /// Longest id that a receipt repeats, bytes (a UUID has 36).
 const ID_ECHO_MAX: usize = 128;
 
@@ -72,6 +75,8 @@ pub struct Refusal {
 pub enum Incoming {
     /// May be stored.
     Good(Box<Event>),
+    /// The newest state of the trailer: it replaces the one before, and counts in no account.
+    State(Came),
     /// Refused.
     Bad(Refusal),
 }
@@ -165,6 +170,12 @@ struct Named {
 }
 
 fn incoming(source: &str, raw: &RawValue) -> Incoming {
+    if raw.get().len() <= STATE_BYTES_MAX && raw.get().contains(upstream::EVENT_TYPE) && upstream::is_one(raw.get()) {
+        return match upstream::parse(source, raw.get()) {
+            Ok(came) => Incoming::State(came),
+            Err((id, problem)) => Incoming::Bad(Refusal { id, number: None, problem }),
+        };
+    }
     match event(source, raw.get()) {
         Ok(event) => Incoming::Good(Box::new(event)),
         Err((number, problem)) => {
@@ -322,7 +333,7 @@ mod tests {
     fn problem(event: &Value) -> String {
         match check(event) {
             Incoming::Bad(refusal) => refusal.problem,
-            Incoming::Good(_) => panic!("taken: {event}"),
+            Incoming::Good(_) | Incoming::State(_) => panic!("taken: {event}"),
         }
     }
 
@@ -397,6 +408,7 @@ mod tests {
         let hash_of = |event: &Value| match check(event) {
             Incoming::Good(event) => event.content_hash,
             Incoming::Bad(refusal) => panic!("{}", refusal.problem),
+            Incoming::State(_) => panic!("a state"),
         };
         let first = hash_of(&read_event());
         assert_eq!(first, hash_of(&changed("/data/place/line", json!("Brackwater Lane"))));

@@ -1,12 +1,14 @@
 //! One request: who asks, whether it is what the contract says, and what is answered. No answer quotes an event.
 
 mod images;
+mod people;
 
 use super::account::{Account, Summary};
 use super::asks;
 use super::check::{BodyError, check_body, is_source, is_uuid};
 use super::schema::DatabaseError;
 use super::store::{Batch, ReceiverStore, Stored};
+use super::stream::{LISTENERS_MAX, STREAM_PATH};
 use super::tokens::Tokens;
 use crate::clock;
 use crate::io::gzip::{self, GzipError};
@@ -17,6 +19,7 @@ use http_body_util::{BodyExt, Full};
 use hyper::body::{Body, Bytes};
 use hyper::header::{self, HeaderMap, HeaderValue};
 use hyper::{Method, Request, Response, StatusCode};
+use people::{needs_token, not_for_trailers};
 use pintle_core::wire::event::{
     BATCH_CONTENT_TYPE, HEADER_ACCEPTED_UP_TO, HEADER_CONTENT_DIGEST, HEADER_GENERATION, HEADER_IDEMPOTENCY_KEY,
     HEADER_KNOWN_UP_TO, HEADER_SOURCE,
@@ -36,6 +39,8 @@ pub const EVENTS_PATH: &str = "/v1/events";
 pub const COMPLETENESS_PATH: &str = "/v1/completeness";
 /// Where the counts are read.
 pub const SUMMARY_PATH: &str = "/v1/summary";
+
+pub use people::{FLEET_PATH, SURVEY_PAGE, SURVEY_PATH};
 
 /// What binds every request. All of it is our own choice.
 #[derive(Clone, Copy, Debug)]
@@ -87,6 +92,8 @@ pub struct Service {
     budget: Arc<Semaphore>,
     /// One account is made at a time: it reads the whole index.
     accounts: Semaphore,
+    /// Free places for listeners of the stream.
+    listeners: Arc<Semaphore>,
     /// Held while a part of a picture is written.
     images: tokio::sync::Mutex<()>,
 }
@@ -134,6 +141,7 @@ impl Service {
             limits,
             budget,
             accounts: Semaphore::new(1),
+            listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
             images: tokio::sync::Mutex::default(),
         }
     }
@@ -164,10 +172,11 @@ impl Service {
         }
         let allowed = match request.uri().path() {
             EVENTS_PATH => Method::POST,
-            COMPLETENESS_PATH | SUMMARY_PATH => Method::GET,
+            COMPLETENESS_PATH | SUMMARY_PATH | FLEET_PATH | SURVEY_PATH | SURVEY_PAGE => Method::GET,
             _ => {
                 let detail = format!(
-                    "There is {EVENTS_PATH}, {IMAGES_PATH}<digest> (HEAD, PUT), {COMPLETENESS_PATH} and {SUMMARY_PATH}."
+                    "There is {EVENTS_PATH}, {IMAGES_PATH}<digest> (HEAD, PUT), {COMPLETENESS_PATH}, {SUMMARY_PATH}, \
+                     {FLEET_PATH} (for `pintle survey`), {SURVEY_PATH}, {SURVEY_PAGE} and {STREAM_PATH}."
                 );
                 return Err(problem("not-found", StatusCode::NOT_FOUND, "No such path", detail));
             }
@@ -182,10 +191,9 @@ impl Service {
         match request.uri().path() {
             EVENTS_PATH => self.events(request, &allowed_names).await,
             // What all trailers have sent is none of one trailer's business.
-            _ if matches!(allowed_names, Names::Only(_)) && self.tokens.is_some() => {
-                let detail = "Accounts are read with the receiver's own token (--token-file).";
-                Err(problem("token-account", StatusCode::FORBIDDEN, "Not for a trailer's token", detail))
-            }
+            _ if self.is_a_trailer(&allowed_names) => Err(not_for_trailers()),
+            FLEET_PATH | SURVEY_PATH | SURVEY_PAGE if self.is_open(names) => Err(needs_token()),
+            path @ (FLEET_PATH | SURVEY_PATH | SURVEY_PAGE) => self.survey(path.to_owned()).await,
             COMPLETENESS_PATH => {
                 self.reading(|folder| Account::read(&folder, clock::utc()).map(|account| json(&account))).await
             }
@@ -204,9 +212,9 @@ impl Service {
         }
         let given = headers.get(header::AUTHORIZATION).and_then(|value| value.to_str().ok());
         let given =
-            given.and_then(|value| value.split_once(' ')).filter(|(scheme, _)| scheme.eq_ignore_ascii_case("bearer"));
-        if let Some((_, given)) = given {
-            let given = given.trim();
+            given.and_then(|value| value.split_once(' ')).and_then(|(scheme, value)| token_of(scheme, value.trim()));
+        if let Some(given) = given {
+            let given = given.as_str();
             let known = self
                 .token
                 .as_ref()
@@ -231,7 +239,9 @@ impl Service {
         let detail =
             "Send the token of this receiver as \"Authorization: Bearer ...\" (receiver.token_file on the trailer).";
         let mut refused = problem("token", StatusCode::UNAUTHORIZED, "Token missing or wrong", detail);
-        refused.headers_mut().insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+        refused
+            .headers_mut()
+            .insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer, Basic realm=\"pintle receive\""));
         Err(refused)
     }
 
@@ -372,6 +382,17 @@ impl Service {
         }
         Ok((Bytes::from(bytes), held))
     }
+}
+
+/// The token of an `Authorization` header. A browser can send none, so it may also be the password of the scheme
+/// `Basic`, under any name.
+fn token_of(scheme: &str, value: &str) -> Option<String> {
+    if scheme.eq_ignore_ascii_case("bearer") {
+        return Some(value.to_owned());
+    }
+    let pair = scheme.eq_ignore_ascii_case("basic").then(|| BASE64.decode(value).ok()).flatten()?;
+    let pair = String::from_utf8(pair).ok()?;
+    pair.split_once(':').map(|(_, token)| token.to_owned())
 }
 
 /// What the headers of a batch tell.

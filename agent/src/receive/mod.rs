@@ -11,6 +11,7 @@ pub mod check;
 pub mod content;
 pub mod courier;
 pub mod export;
+pub mod fleet;
 pub mod hold;
 pub mod http;
 mod images;
@@ -24,9 +25,13 @@ pub mod schema;
 pub mod sealed;
 pub mod server;
 pub mod store;
+pub mod stream;
+pub mod tail;
+pub mod tell;
 pub mod timed;
 pub mod tls;
 pub mod tokens;
+pub mod watching;
 pub mod write;
 
 use crate::clock;
@@ -47,6 +52,7 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
+use tell::{TellSetup, Teller, Whom};
 use tokens::Tokens;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
@@ -81,6 +87,8 @@ pub struct ReceiveArgs {
     pub tokens: Option<PathBuf>,
     #[command(flatten)]
     brokers: BrokerArgs,
+    #[command(flatten)]
+    people: PeopleArgs,
     /// Make this folder (the mounted stick) a courier's stick, print the public key that trailers need, and end.
     #[arg(long, value_name = "FOLDER")]
     courier_init: Option<PathBuf>,
@@ -135,6 +143,33 @@ fn age_limit(text: &str) -> Result<u64, String> {
     let s = pintle_core::span::seconds(text)?;
     let fits = retain::KEEP_S.contains(&s);
     if fits { Ok(s) } else { Err("an age limit is 3m to 1096d (36 months)".to_owned()) }
+}
+
+/// Who is told of what is urgent.
+#[derive(Clone, Debug, clap::Args)]
+struct PeopleArgs {
+    /// Tell each hit, alarm and silent trailer to this webhook (https://…), or to this program: a whole path and its
+    /// fixed arguments, the event on its standard input. What can't be told is tried again for a day.
+    #[arg(long, value_name = "URL|COMMAND", value_parser = Whom::parse)]
+    on_urgent: Option<Whom>,
+    /// File with the bearer token for the webhook.
+    #[arg(long, value_name = "FILE", requires = "on_urgent")]
+    on_urgent_token_file: Option<PathBuf>,
+    /// Authorities (PEM) for the webhook instead of the system's.
+    #[arg(long, value_name = "FILE", requires = "on_urgent")]
+    on_urgent_ca: Option<PathBuf>,
+    /// After so many seconds without a word a trailer is called silent, and that is raised.
+    #[arg(long, value_name = "SECONDS", default_value_t = 900, value_parser = clap::value_parser!(u64).range(1..=604_800))]
+    silent_s: u64,
+}
+
+impl PeopleArgs {
+    fn teller(&self, folder: &Path, service: &http::Service) -> Result<Option<Teller>, ReceiveError> {
+        let Some(whom) = self.on_urgent.clone() else { return Ok(None) };
+        let token = self.on_urgent_token_file.as_deref().map(tls::token).transpose()?;
+        let (ca, folder, store) = (self.on_urgent_ca.clone(), folder.to_owned(), service.store().clone());
+        Teller::new(TellSetup { whom, token, ca, folder, store }).map(Some)
+    }
 }
 
 /// From where events come beside the listening address.
@@ -411,6 +446,7 @@ fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
         announce(&receiver.url(), args.announce.as_deref())?;
         let service = receiver.service();
         let (store, limits, until) = (service.store().clone(), args.keep.limits(), stop.clone());
+        let teller = args.people.teller(data, &service)?;
         let from_brokers = async {
             let from_nats = async {
                 if let Some(setup) = nats {
@@ -422,7 +458,13 @@ fn run(args: &ReceiveArgs, data: &Path) -> Result<(), ReceiveError> {
                     mqtt::run(setup, Arc::clone(&service), stop.clone()).await;
                 }
             };
-            tokio::join!(from_nats, from_mqtt);
+            let watching = watching::run(service.store().clone(), args.people.silent_s, stop.clone());
+            let telling = async {
+                if let Some(teller) = teller {
+                    teller.run(stop.clone()).await;
+                }
+            };
+            tokio::join!(from_nats, from_mqtt, watching, telling);
             drop(service);
         };
         let letting_go = async {

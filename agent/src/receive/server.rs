@@ -235,9 +235,11 @@ async fn http<S>(
 ) where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
+    let stopped = stop.clone();
     let answer = service_fn(move |request| {
         let (service, names) = (Arc::clone(&service), names.clone());
-        async move { Ok::<_, Infallible>(service.answer(request, names.as_deref()).await) }
+        let stop = stopped.clone();
+        async move { Ok::<_, Infallible>(service.answer_or_stream(request, names.as_deref(), stop).await) }
     });
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())

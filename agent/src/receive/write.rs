@@ -247,6 +247,7 @@ fn store(names: &mut Names<'_>, batch: &Batch) -> Result<Stored> {
                     resend.extend(compare(names.work, generation, digest, again, batch.received_at)?);
                 }
             }
+            Incoming::State(came) => receipts.push(super::fleet::keep(names.work, trailer, came, batch.received_at)?),
             Incoming::Bad(refusal) => {
                 names.count(generation, 0, 1, 0)?;
                 // Without an id there is nothing that a receipt could name.
@@ -260,7 +261,7 @@ fn store(names: &mut Names<'_>, batch: &Batch) -> Result<Stored> {
     Ok(Stored { receipts, resend, known_up_to: u64::try_from(known).unwrap_or(0) })
 }
 
-fn receipt(id: &str, result: ReceiptResult, problem: Option<String>) -> Receipt {
+pub(super) fn receipt(id: &str, result: ReceiptResult, problem: Option<String>) -> Receipt {
     Receipt { id: id.to_owned(), result, problem }
 }
 

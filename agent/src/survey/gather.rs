@@ -5,9 +5,11 @@ use super::sources::{PLACES, Source};
 use crate::clock;
 use pintle_core::moment::Utc;
 use pintle_core::survey::Heard;
-use pintle_core::wire::told::Told;
+use pintle_core::wire::told::{FLEET_FORMAT, Told};
 use reqwest::header::{self, HeaderValue};
 use reqwest::{Certificate, StatusCode, redirect, retry};
+use serde::Deserialize;
+use serde_json::value::RawValue;
 use std::io::Read;
 use std::path::Path;
 use std::sync::Arc;
@@ -20,6 +22,10 @@ const BYTES_MAX: usize = 512 * 1024;
 /// How many are asked at once. Dead ones wait, so there are many; descriptors and memory bound them
 /// (400 × 512 kB = 200 MB at the very worst).
 const AT_ONCE: usize = 400;
+/// A receiver's list has at most this many bytes: 5,000 states of 6 kB. Lists are read one at a time.
+const LIST_BYTES_MAX: usize = 32 << 20;
+/// What the address of a receiver's list ends with.
+const LIST_PATH: &str = "/v1/fleet";
 
 /// How long things may take.
 #[derive(Clone, Copy, Debug)]
@@ -39,6 +45,7 @@ pub(super) struct Reach {
     client: reqwest::Client,
     token: Option<HeaderValue>,
     limits: Limits,
+    lists: Semaphore,
 }
 
 impl Reach {
@@ -66,7 +73,7 @@ impl Reach {
         }
         let token = token.map(bearer).transpose()?;
         let client = builder.build().map_err(|error| SurveyError::Client(error.to_string()))?;
-        Ok(Self { client, token, limits })
+        Ok(Self { client, token, limits, lists: Semaphore::new(1) })
     }
 }
 
@@ -96,10 +103,10 @@ pub(super) async fn gather(sources: Vec<Source>, reach: Reach) -> Vec<Heard> {
         tasks.spawn(async move {
             // The semaphore is never closed.
             let _slot = slots.acquire_owned().await;
-            (at, ask(source, &reach).await)
+            (at, ask_any(source, &reach).await)
         });
     }
-    let mut heard: Vec<(usize, Heard)> = Vec::new();
+    let mut heard: Vec<(usize, Vec<Heard>)> = Vec::new();
     while let Some(done) = tasks.join_next().await {
         // A task that panicked is a fault of this program: loud in tests, one trailer less in the field would be
         // silent.
@@ -109,16 +116,75 @@ pub(super) async fn gather(sources: Vec<Source>, reach: Reach) -> Vec<Heard> {
         }
     }
     heard.sort_by_key(|(at, _)| *at);
-    heard.into_iter().map(|(_, heard)| heard).collect()
+    heard.into_iter().flat_map(|(_, heard)| heard).collect()
+}
+
+/// One trailer's word, or those of all trailers of a receiver.
+async fn ask_any(source: Source, reach: &Reach) -> Vec<Heard> {
+    match source {
+        Source::Url(url) if url.path().ends_with(LIST_PATH) => {
+            let shown = url.to_string();
+            let _turn = reach.lists.acquire().await;
+            let fetched = match tokio::time::timeout(reach.limits.each, fetch(&url, reach, LIST_BYTES_MAX)).await {
+                Ok(fetched) => fetched,
+                Err(_) => Err(silent(reach.limits.each)),
+            };
+            match fetched.and_then(|(bytes, date)| Ok((list(&shown, &bytes)?, date))) {
+                Ok((heard, their_now)) => heard.into_iter().map(|heard| Heard { their_now, ..heard }).collect(),
+                Err(why) => vec![Heard { source: shown, told: Err(why), their_now: None }],
+            }
+        }
+        source => vec![ask(source, reach).await],
+    }
+}
+
+#[derive(Deserialize)]
+struct List<'a> {
+    format: String,
+    #[serde(borrow)]
+    trailers: Vec<Listed<'a>>,
+}
+
+#[derive(Deserialize)]
+struct Listed<'a> {
+    source: String,
+    #[serde(borrow)]
+    health: Option<&'a RawValue>,
+}
+
+/// The trailers of a receiver's list. Its own clock judges ages, since it is the one that hands them out.
+fn list(shown: &str, bytes: &[u8]) -> Result<Vec<Heard>, Why> {
+    let wrong = || {
+        let how = "Name the receiver's address with /v1/fleet at its end.".to_owned();
+        ("What it sent is no list of trailers.".to_owned(), how)
+    };
+    let list: List<'_> = serde_json::from_slice(bytes).map_err(|_| wrong())?;
+    if list.format != FLEET_FORMAT {
+        return Err(wrong());
+    }
+    let heard = |listed: &Listed<'_>| Heard {
+        source: format!("{shown}#{}", listed.source.rsplit(':').next().unwrap_or_default()),
+        told: match listed.health {
+            Some(health) => understand(health.get().as_bytes()),
+            None => Err((
+                "It has sent events there, and never its state.".to_owned(),
+                "Set health.upstream_s there, or ask its page.".to_owned(),
+            )),
+        },
+        their_now: None,
+    };
+    Ok(list.trailers.iter().map(heard).collect())
+}
+
+fn silent(each: Duration) -> Why {
+    let why = format!("It did not answer within {} s.", each.as_secs());
+    (why, "Is it switched on, and is its link up? Ask again; then somebody must go there.".to_owned())
 }
 
 async fn ask(source: Source, reach: &Reach) -> Heard {
     let shown = source.shown();
     let each = reach.limits.each;
-    let silent = || {
-        let why = format!("It did not answer within {} s.", each.as_secs());
-        (why, "Is it switched on, and is its link up? Ask again; then somebody must go there.".to_owned())
-    };
+    let silent = || silent(each);
     let (told, their_now) = match source {
         Source::Nothing { why, how, .. } => (Err((why, how)), None),
         Source::Files(path) => {
@@ -128,7 +194,7 @@ async fn ask(source: Source, reach: &Reach) -> Heard {
                 Ok(Err(_)) | Err(_) => (Err(silent()), None),
             }
         }
-        Source::Url(url) => match tokio::time::timeout(each, fetch(&url, reach)).await {
+        Source::Url(url) => match tokio::time::timeout(each, fetch(&url, reach, BYTES_MAX)).await {
             Ok(Ok((bytes, date))) => (understand(&bytes), date),
             Ok(Err(why)) => (Err(why), None),
             Err(_) => (Err(silent()), None),
@@ -150,7 +216,7 @@ fn too_large() -> Why {
     )
 }
 
-async fn fetch(url: &reqwest::Url, reach: &Reach) -> Result<(Vec<u8>, Option<Utc>), Why> {
+async fn fetch(url: &reqwest::Url, reach: &Reach, bytes_max: usize) -> Result<(Vec<u8>, Option<Utc>), Why> {
     let mut request = reach.client.get(url.clone()).header(header::ACCEPT, "application/json");
     if let Some(token) = &reach.token {
         request = request.header(header::AUTHORIZATION, token.clone());
@@ -164,7 +230,7 @@ async fn fetch(url: &reqwest::Url, reach: &Reach) -> Result<(Vec<u8>, Option<Utc
     let date = date.and_then(|date| pintle_core::forward::retry_after::parse_date(date, clock::utc()));
     let mut bytes = Vec::new();
     while let Some(chunk) = response.chunk().await.map_err(|error| no_answer(&error))? {
-        if BYTES_MAX < bytes.len() + chunk.len() {
+        if bytes_max < bytes.len() + chunk.len() {
             return Err(too_large());
         }
         bytes.extend_from_slice(&chunk);

@@ -177,6 +177,8 @@ fn nobody() -> Trailer {
 fn unheard(source: String, why: &str, how: String) -> Trailer {
     // A folder or a host is mostly named after its trailer.
     let label = match source.split_once("://") {
+        // One of a receiver's list: its name stands behind the list's address.
+        Some((_, address)) if address.contains('#') => address.rsplit('#').next().unwrap_or_default(),
         Some((_, address)) => address.split('/').next().unwrap_or_default(),
         None => source.trim_end_matches('/').rsplit('/').next().unwrap_or_default(),
     };

@@ -27,3 +27,4 @@ pub mod stamp;
 pub mod told;
 pub mod track;
 pub mod tree;
+pub mod upstream;

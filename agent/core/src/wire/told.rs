@@ -10,6 +10,9 @@ use serde_json::Value;
 /// Format of `public/status.json`.
 pub const PUBLIC_FORMAT: &str = "pintle.public.v1";
 
+/// Format of a receiver's list of the states of all its trailers.
+pub const FLEET_FORMAT: &str = "pintle.fleet.v1";
+
 /// What was told.
 #[derive(Clone, Debug)]
 pub enum Told {

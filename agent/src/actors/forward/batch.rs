@@ -1,6 +1,6 @@
 //! Makes requests of leased events, and makes the next one while a request is on its way.
 
-use crate::io::target::Written;
+use crate::io::target::{Written, kind_word};
 use crate::proof;
 use crate::store::{Leased, Settled, StoreError, StoreHandle};
 use pintle_core::forward::lane::Ask;
@@ -79,7 +79,7 @@ impl Maker {
                     bytes += json.len() + 1;
                     leaves.push(proof::leaf(&event.salt, &json));
                     let (id, sequence, kind) = (event.id, event.sequence, event.kind);
-                    written.push(Written { id, sequence, kind, json, taken_back: 0 });
+                    written.push(Written { id, sequence, word: kind_word(kind), json, taken_back: 0 });
                     events.push(event);
                 }
                 Ok(_) => {

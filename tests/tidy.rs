@@ -19,7 +19,7 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("config", &[]),
     ("page", &["clock", "show", "io", "exit"]),
     ("survey", &["clock", "show", "exit"]),
-    ("receive", &["audit", "seal", "clock", "io", "exit", "proof", "wipe"]),
+    ("receive", &["audit", "seal", "clock", "io", "exit", "proof", "show", "wipe"]),
     ("demo", &["clock", "exit"]),
     ("exit", &[]),
     ("clock", &[]),

@@ -1,5 +1,5 @@
-//! Hits and alarms as they come, as server-sent events (HTML Living Standard, section 9.2): `id` is where to go on, so a
-//! listener that was cut off sends it back as `Last-Event-ID` and misses nothing.
+//! Hits and alarms as they come, as server-sent events (HTML Living Standard, section 9.2): `id` is where to go on, so
+//! a listener that was cut off sends it back as `Last-Event-ID` and misses nothing.
 
 use super::tail::{Cursor, Tail};
 use http_body_util::combinators::UnsyncBoxBody;

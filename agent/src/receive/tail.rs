@@ -1,5 +1,6 @@
-//! What people are told at once, in the order in which it came: hits, alarms, test alerts, and what this receiver raised
-//! by itself. Read from the database behind a cursor, so that nothing is kept twice and nobody's slowness costs memory.
+//! What people are told at once, in the order in which it came: hits, alarms, test alerts, and what this receiver
+//! raised by itself. Read from the database behind a cursor, so that nothing is kept twice and nobody's slowness costs
+//! memory.
 
 use super::schema::{DatabaseError, FILE_NAME, open_reader};
 use pintle_core::moment::Utc;

@@ -49,7 +49,7 @@ struct Seen<'a> {
 }
 
 /// The state cut to what a survey needs, to be believed for `valid_s` seconds. It is still a `health.json`: sections,
-/// place lines, former sites and changes are empty.
+/// place lines, former sites and changes are empty, and figures of the computer are absent.
 #[must_use]
 pub fn brief(body: &HealthBody, valid_s: u32) -> HealthBody {
     let mut brief = body.clone();
@@ -72,6 +72,10 @@ pub fn brief(body: &HealthBody, valid_s: u32) -> HealthBody {
     brief.place_lines.clear();
     brief.receiver.hit_latency_ms.clear();
     brief.changes.clear();
+    // A lack of memory or a load that matters is a need; the figures of a good day are not worth the data plan.
+    let computer = &mut brief.computer;
+    (computer.load1, computer.memory_bytes, computer.memory_free_bytes, computer.own_bytes) = (None, None, None, None);
+    (computer.clock_error_ms, computer.clock_jitter_ms, computer.uptime_s) = (None, None, None);
     brief.ready = None;
     brief
 }

@@ -81,7 +81,7 @@ colour = "red"
         "line 21: [receiver] has no key `settle_s`; it belongs below [position]",
         "line 24: `health.valid_s` is less than two writings of the health files; write at least twice \
          `health.every_s`, or every small delay looks like a dead agent",
-        "line 25: [health] has no key `colour`; take it out; the keys here are every_s, valid_s, group",
+        "line 25: [health] has no key `colour`; take it out; the keys here are every_s, valid_s, upstream_s, group",
         "missing: table [queue]; add it with `seal` (\"none\", \"disk\", \"receiver\")",
     ];
     let told = told(text);

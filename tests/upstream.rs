@@ -176,6 +176,8 @@ fn survey_and_stream_are_shown_to_the_readers_token_only() {
         assert_eq!(get(&closed, path, "Bearer a-wrong-one-of-some-length").0, 401, "{path}");
         assert_eq!(get(&closed, path, &format!("Bearer {trailers}")).0, 403, "{path}");
     }
+    let page = closed.get("/survey");
+    assert!(page.header("www-authenticate").is_some_and(|schemes| schemes.contains("Basic")), "a browser can ask");
 }
 
 /// Listens to the stream; gives the blocks that hold data.

@@ -165,7 +165,9 @@ impl Service {
     where
         B: Body<Data = Bytes> + Unpin,
     {
-        let allowed_names = self.authorise(request.headers(), names)?;
+        let page = request.uri().path() == SURVEY_PAGE;
+        let asked = |refused| if page { people::ask_for_password(refused) } else { refused };
+        let allowed_names = self.authorise(request.headers(), names).map_err(asked)?;
         if images::address_in(request.uri().path()).is_some() && [Method::HEAD, Method::PUT].contains(request.method())
         {
             return self.image(request, &allowed_names).await;
@@ -239,9 +241,7 @@ impl Service {
         let detail =
             "Send the token of this receiver as \"Authorization: Bearer ...\" (receiver.token_file on the trailer).";
         let mut refused = problem("token", StatusCode::UNAUTHORIZED, "Token missing or wrong", detail);
-        refused
-            .headers_mut()
-            .insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer, Basic realm=\"pintle receive\""));
+        refused.headers_mut().insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
         Err(refused)
     }
 

@@ -104,6 +104,13 @@ fn page(text: String) -> Answer {
     answer
 }
 
+/// A browser asks its user for a password only if this scheme is offered.
+pub(super) fn ask_for_password(mut refused: Refused) -> Refused {
+    let schemes = HeaderValue::from_static("Bearer, Basic realm=\"pintle receive\"");
+    refused.headers_mut().insert(header::WWW_AUTHENTICATE, schemes);
+    refused
+}
+
 pub(super) fn needs_token() -> Refused {
     let detail = "Start the receiver with --token-file; the survey and the stream are not shown to everybody.";
     problem("token-needed", StatusCode::FORBIDDEN, "No token is set", detail)

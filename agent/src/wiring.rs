@@ -367,10 +367,12 @@ impl Wires {
         });
     }
 
-    /// health ─► upstream ─► receiver; link ─► upstream (a hint); store ─► upstream (the numbers beside it).
+    /// health ─► upstream ─► receiver; link ─► upstream (a hint); store ─► upstream (the numbers beside it);
+    /// asked ─► upstream (before its time).
     fn start_upstream(&self, parts: &mut Parts) {
         let (config, store, state) = (self.config.clone(), self.store.clone(), self.state.subscribe());
         let (link, beat, board) = (self.link.subscribe(), Heartbeat::default(), self.board.clone());
+        let wanted = Arc::clone(&self.health_wanted);
         parts.add(|stop| {
             keep_running("upstream", board, beat.clone(), stop, move |stop| {
                 let setup = UpstreamSetup {
@@ -380,6 +382,7 @@ impl Wires {
                     store: store.clone(),
                     link: link.clone(),
                     health: state.clone(),
+                    wanted: Arc::clone(&wanted),
                     heartbeat: beat.clone(),
                 };
                 async move {

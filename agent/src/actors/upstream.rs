@@ -14,7 +14,7 @@ use pintle_core::wire::upstream::{self, Pace};
 use serde::Deserialize;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::watch;
+use tokio::sync::{Notify, watch};
 use tokio_util::sync::CancellationToken;
 use tracing::info;
 
@@ -41,6 +41,8 @@ pub struct UpstreamSetup {
     pub link: watch::Receiver<LinkView>,
     /// The newest state.
     pub health: watch::Receiver<Option<Arc<HealthBody>>>,
+    /// Woken when somebody asks for the state before its time.
+    pub wanted: Arc<Notify>,
     /// Proof of progress.
     pub heartbeat: Heartbeat,
 }
@@ -60,16 +62,17 @@ pub async fn run(setup: UpstreamSetup, stop: CancellationToken) {
     let mut sender = receiver.map(|receiver| Sender { receiver, client: None, told: false });
     let mut waiting_since = None;
     loop {
-        tokio::select! {
+        let asked = tokio::select! {
             () = stop.cancelled() => return,
-            () = tokio::time::sleep(LOOK_EVERY) => {}
-        }
+            () = setup.wanted.notified() => true,
+            () = tokio::time::sleep(LOOK_EVERY) => false,
+        };
         setup.heartbeat.turn();
         let (Some(sender), Some(body)) = (&mut sender, setup.health.borrow().clone()) else { continue };
         let now_ms = clock::mono().0;
         let gist = upstream::gist(&body);
         let gone = matches!(*setup.link.borrow(), LinkView::Absent { .. } | LinkView::Down { .. });
-        if gone || !pace.is_due(&gist, now_ms) {
+        if gone || !(asked || pace.is_due(&gist, now_ms)) {
             continue;
         }
         let Ok(figures) = setup.store.figures().await else { continue };

@@ -259,9 +259,9 @@ fn without_an_agent_commands_say_so_and_end_with_69() {
 fn the_socket_is_for_owner_and_group_and_every_request_is_in_the_audit() {
     let mut trailer = Trailer::new("");
     trailer.start();
+    let result = &trailer.ask(r#"{"do":"status","by":"T. Wray"}"#)["result"];
     let mode = std::fs::metadata(trailer.runtime_dir().join("control.sock")).unwrap().permissions().mode();
     assert_eq!(mode & 0o7777, 0o660);
-    let result = &trailer.ask(r#"{"do":"status","by":"T. Wray"}"#)["result"];
     assert_eq!(result["trailer"], "heron-3");
     assert_eq!(result["pid"], trailer.pid());
     let problem = trailer.ask(r#"{"do":"place.sett","by":"T. Wray"}"#);

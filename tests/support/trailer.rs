@@ -188,9 +188,21 @@ impl Trailer {
         self.post("application/json", &body).0
     }
 
+    /// A connection to the control socket. "Ready" means that reads are taken; the socket comes a moment later.
+    fn control(&self) -> UnixStream {
+        let (socket, began) = (self.runtime_dir().join("control.sock"), Instant::now());
+        loop {
+            match UnixStream::connect(&socket) {
+                Ok(stream) => return stream,
+                Err(error) => assert!(began.elapsed() < PATIENCE, "no control socket: {error}"),
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+
     /// Says one line to the control socket; answers the line that comes back.
     pub(crate) fn ask(&self, line: &str) -> Value {
-        let mut stream = UnixStream::connect(self.runtime_dir().join("control.sock")).unwrap();
+        let mut stream = self.control();
         stream.set_read_timeout(Some(PATIENCE)).unwrap();
         stream.write_all(format!("{line}\n").as_bytes()).unwrap();
         let mut answer = String::new();

@@ -103,6 +103,9 @@ impl ControlError {
 /// [`ControlError`] if there can be no socket.
 pub async fn run(setup: ControlSetup, stop: CancellationToken) -> Result<(), ControlError> {
     let socket = ControlSocket::listen(&setup.control.socket, setup.control.group.as_deref())?;
+    // Whether acts can be audited must be known before the first one, not when somebody else has looked.
+    let log = setup.audit.clone();
+    drop(tokio::task::spawn_blocking(move || log.probe()).await);
     let setup = Arc::new(Serving { setup, refusals: Mutex::default() });
     let mut callers = JoinSet::new();
     loop {

@@ -553,7 +553,7 @@ async fn fault_75_a_receiver_that_knows_higher_numbers_shows_that_the_file_is_an
     let generation = store.figures().await.unwrap().generation;
     store.close().await.unwrap();
     let status = std::process::Command::new(std::env::current_exe().unwrap())
-        .args(["--exact", "a_receiver_that_knows_higher_numbers_shows_that_the_file_is_an_older_copy"])
+        .args(["--exact", "fault_75_a_receiver_that_knows_higher_numbers_shows_that_the_file_is_an_older_copy"])
         .env("PINTLE_TEST_STORE_BACKWARDS", dir.path())
         .stdout(std::process::Stdio::null())
         .status()

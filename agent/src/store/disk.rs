@@ -13,9 +13,11 @@ use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
-/// How long one reading of the free space is believed, ms: reads come at most at some 100 kB a ms here, so a second can
-/// hold no more than a small part of the reserve.
+/// How long one reading of the free space is believed, ms.
 const SPACE_MS: u64 = 1000;
+
+/// And for how many bytes of reads, since a second is long: a small disk was filled by 24,000 of them within it.
+const SPACE_BYTES: u64 = 1 << 20;
 
 /// Who seals, shared by all openings of the file.
 pub(super) type SharedSealer = Arc<Mutex<Box<dyn Sealer>>>;
@@ -24,6 +26,7 @@ pub(super) type SharedSealer = Arc<Mutex<Box<dyn Sealer>>>;
 pub(super) struct Folder {
     dir: PathBuf,
     space: Option<(Mono, Space)>,
+    taken_since: u64,
     sealer: Option<SharedSealer>,
     profiles: Profiles,
     _lock: Flock<File>,
@@ -50,9 +53,14 @@ impl Folder {
             .open(dir.join("queue.lock"))
             .map_err(|error| fail("can't open queue.lock in", error))?;
         match Flock::lock(file, FlockArg::LockExclusiveNonblock) {
-            Ok(lock) => {
-                Ok(Self { dir: dir.to_owned(), space: None, sealer: None, profiles: Profiles::NONE, _lock: lock })
-            }
+            Ok(lock) => Ok(Self {
+                dir: dir.to_owned(),
+                space: None,
+                taken_since: 0,
+                sealer: None,
+                profiles: Profiles::NONE,
+                _lock: lock,
+            }),
             Err((_, nix::errno::Errno::EWOULDBLOCK)) => Err(StoreError::InUse { path: dir.display().to_string() }),
             Err((_, errno)) => Err(fail("can't lock queue.lock in", errno.into())),
         }
@@ -214,11 +222,17 @@ impl Folder {
         self.sync()
     }
 
-    /// Free space, at most a second old.
+    /// So many bytes are going to be written.
+    pub(super) fn will_take(&mut self, bytes: u64) {
+        self.taken_since = self.taken_since.saturating_add(bytes);
+    }
+
+    /// Free space, at most a second and a megabyte old.
     pub(super) fn space(&mut self) -> Space {
         let now = clock::mono();
         if let Some((at, space)) = self.space
             && now.since_ms(at) < SPACE_MS
+            && self.taken_since < SPACE_BYTES
         {
             return space;
         }
@@ -226,7 +240,7 @@ impl Folder {
             free: s.blocks_available().saturating_mul(s.fragment_size()),
             size: s.blocks().saturating_mul(s.fragment_size()),
         });
-        self.space = Some((now, space));
+        (self.space, self.taken_since) = (Some((now, space)), 0);
         space
     }
 

@@ -41,23 +41,28 @@ pub struct LinkBody {
     #[serde(default)]
     pub probe_bytes: u64,
     /// Outages that began within the last 24 hours.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "nothing")]
     pub outages_day: OutagesBody,
     /// Outages that began within the last 30 days.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "nothing")]
     pub outages_month: OutagesBody,
     /// The newest outages that are over, oldest first.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub outages: Vec<OutageBody>,
     /// Data used; absent if no interface is watched.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub data: Option<DataBody>,
     /// How long hits took.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "nothing")]
     pub hits: HitsBody,
     /// The newest test alert that got its receipt.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub test_alert: Option<TestAlertBody>,
+}
+
+/// Absent in the file while there is nothing to tell.
+fn nothing<T: Default + PartialEq>(value: &T) -> bool {
+    *value == T::default()
 }
 
 /// Outages of a span.

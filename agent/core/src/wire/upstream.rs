@@ -5,6 +5,7 @@
 
 use super::event::{DATA_CONTENT_TYPE, SPEC_VERSION};
 use super::health::{FORMAT, HealthBody};
+use super::health_link::{HitsBody, OutagesBody};
 use super::told::{NotTold, Told};
 use crate::ids::EventId;
 use crate::moment::Utc;
@@ -77,6 +78,13 @@ pub fn brief(body: &HealthBody, valid_s: u32) -> HealthBody {
     (computer.load1, computer.memory_bytes, computer.memory_free_bytes, computer.own_bytes) = (None, None, None, None);
     (computer.clock_error_ms, computer.clock_jitter_ms, computer.uptime_s) = (None, None, None);
     brief.ready = None;
+    // Whoever reads this was reached: how the way was is told by the finding; its figures stay at the trailer.
+    let link = &mut brief.link;
+    (link.rtt_ms, link.bytes_per_s, link.probe_bytes, link.test_alert) = (None, None, 0, None);
+    (link.outages_month, link.hits) = (OutagesBody::default(), HitsBody::default());
+    link.outages.clear();
+    // A switch that matters is a need.
+    brief.inputs.clear();
     brief
 }
 

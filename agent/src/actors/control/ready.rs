@@ -6,7 +6,7 @@ use crate::clock;
 use pintle_core::cameras::IntakeView;
 use pintle_core::forward::ForwardView;
 use pintle_core::health::Facts;
-use pintle_core::health::ready::{ReadySeen, Tick, TickBook, ready};
+use pintle_core::health::ready::{ReadySeen, TestAlert, Tick, TickBook, ready};
 use pintle_core::link::LinkView;
 use pintle_core::wire::problem::Problem;
 use pintle_core::wire::ready::ReadyBody;
@@ -59,8 +59,7 @@ pub(super) fn answer(setup: &ControlSetup) -> Value {
         forward: &forward,
         link: &link,
         ticks: &ticks,
-        // No part sends test alerts yet, so none was ever answered.
-        test_alert: None,
+        test_alert: forward.last_test.map(|test| TestAlert { sent: test.made, answered: Some(test.received) }),
     };
     json!(ReadyBody::from(&ready(&seen)))
 }

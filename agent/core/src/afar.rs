@@ -16,8 +16,8 @@ pub const VALID_MS_MAX: i64 = 7 * 86_400_000;
 pub const AHEAD_MS_MAX: i64 = 600_000;
 /// Longest signed request, bytes.
 pub const BYTES_MAX: usize = 4096;
-/// Longest name of the person who asks, characters.
-const BY_CHARS_MAX: usize = 80;
+/// Longest name of the person who asks, characters: with "(from afar)" behind it, it must fit where a name goes.
+const BY_CHARS_MAX: usize = 60;
 /// Most numbers that one request may ask for again (our own limit: a day of a busy trailer).
 const RESEND_MAX: u64 = 100_000;
 

@@ -3,6 +3,7 @@
 //! Promise: what `accept` answered is on the disk (WAL, `synchronous=FULL`, group commit) and has a sequence without
 //! gaps.
 
+mod answers;
 mod aside;
 pub mod blobs;
 mod blocks;
@@ -16,6 +17,7 @@ mod open;
 mod profiles;
 mod refused;
 mod retire;
+mod room;
 mod schema;
 pub mod seal;
 mod sealed;

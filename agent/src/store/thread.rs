@@ -1,10 +1,12 @@
 //! The store's thread: takes commands, gathers those that write into one transaction, answers after its sync.
 
+use super::answers::{Done, apply, refuse, tell};
 use super::aside::delete_old;
 use super::db::Db;
 use super::disk::{Folder, meaning};
 use super::handle::{Answer, Arrivals, Command};
-use super::{Accepted, Leased, NewEvent, QueueFigures, StoreError};
+use super::room::bytes_of;
+use super::{Accepted, NewEvent, QueueFigures, StoreError};
 use crate::clock;
 use crate::config;
 use pintle_core::moment::{Moment, Mono};
@@ -32,11 +34,6 @@ const IDLE: Duration = Duration::from_secs(5);
 /// A store that made no commit for this long makes one, to notice a file system that turned read-only (source: fault
 /// 76) and to write down its age, ms.
 const PROBE_MS: u64 = 60_000;
-
-/// What a row takes beside its body, in file and log, bytes (measured: 1,404 bytes a read of 1 kB).
-const ROW_BYTES: usize = 512;
-/// Slices of 500 events that go before a read is refused for want of room (our own limit: some 0.1 s of work).
-const SLICES_FOR_ROOM: u32 = 16;
 
 /// How far the file has got is noted beside it after so many events (our own choice: two syncs in a thousand).
 const NOTE_EVERY: u64 = 1000;
@@ -70,14 +67,6 @@ pub(super) struct Worker {
     pub(super) noted_up_to: u64,
     /// The newest moment that a command told.
     pub(super) now: Moment,
-}
-
-/// Written commands whose answers wait for the commit.
-enum Done {
-    Accepted(Answer<Vec<Accepted>>, Vec<Accepted>),
-    Counted(Answer<u64>, u64),
-    Leased(Answer<Vec<Leased>>, Vec<Leased>),
-    Plain(Answer<()>),
 }
 
 impl Worker {
@@ -167,68 +156,8 @@ impl Worker {
         }
     }
 
-    /// Refuses reads while the disk has less free space than its owner wants; what the trailer itself has to tell, and
-    /// receipts, may use the rest.
-    fn within_space(&mut self, command: Command) -> Option<Command> {
-        let Command::Accept { events, now, answer } = command else { return Some(command) };
-        let brings_reads = events.iter().any(|event| event.kind == EventKind::Read);
-        let bytes: usize = events.iter().map(|event| event.body.len() + ROW_BYTES).sum();
-        self.folder.will_take(u64::try_from(bytes).unwrap_or(u64::MAX));
-        if self.db.is_none() {
-            // What is free inside a file that is closed is not known: without it the disk looks fuller than it is, and
-            // the reason why the file is closed would be hidden behind "full".
-            self.db = self.take_db();
-            if self.db.is_none() {
-                return Some(Command::Accept { events, now, answer });
-            }
-        }
-        if brings_reads && self.is_short_of_space() && self.limits.when_full == config::WhenFull::Evict {
-            self.make_room();
-        }
-        if brings_reads && self.is_short_of_space() {
-            tell(answer, Err(StoreError::DiskFull));
-            return None;
-        }
-        Some(Command::Accept { events, now, answer })
-    }
-
-    fn is_short_of_space(&mut self) -> bool {
-        let wanted = self.wanted_bytes();
-        let mut free = self.folder.space().free;
-        if free < wanted.saturating_mul(2) {
-            // Near the edge a second is long.
-            self.folder.forget_space();
-            free = self.folder.space().free;
-        }
-        free < wanted && free.saturating_add(self.db.as_ref().map_or(0, Db::spare_bytes)) < wanted
-    }
-
-    fn wanted_bytes(&self) -> u64 {
-        self.limits.disk_free_min_mib.saturating_mul(1 << 20)
-    }
-
-    /// How much room the disk has; what is free inside the file counts as free.
-    fn room(&mut self) -> Room {
-        let space = self.folder.space();
-        let free = space.free.saturating_add(self.db.as_ref().map_or(0, Db::spare_bytes));
-        let may_evict = self.limits.when_full == config::WhenFull::Evict;
-        Room::of(free, space.size, self.limits.disk_act_percent, self.wanted_bytes(), may_evict)
-    }
-
-    /// Before reads are refused for want of room, what may go for them goes.
-    fn make_room(&mut self) {
-        let now = self.now;
-        for _ in 0..SLICES_FOR_ROOM {
-            let (answer, _) = tokio::sync::oneshot::channel();
-            self.write(vec![Command::Retire { now, answer }]);
-            if !self.is_short_of_space() {
-                return;
-            }
-        }
-    }
-
     /// One transaction. All of its commands are answered, with success only after the commit and its sync.
-    fn write(&mut self, group: Vec<Command>) {
+    pub(super) fn write(&mut self, group: Vec<Command>) {
         let room = if group.iter().any(|command| matches!(command, Command::Retire { .. })) {
             self.room()
         } else {
@@ -398,7 +327,7 @@ impl Worker {
     }
 
     /// The open file; opens it again after a failure.
-    fn take_db(&mut self) -> Option<Db> {
+    pub(super) fn take_db(&mut self) -> Option<Db> {
         if self.db.is_none() {
             let now = clock::mono();
             if now.since_ms(self.tried) < REOPEN_MS {
@@ -572,146 +501,10 @@ impl Held {
     }
 }
 
-fn apply(db: &mut Db, command: Command, (limits, room): (&Limits, Room), done: &mut Vec<Done>) -> rusqlite::Result<()> {
-    // On an error the answer must not be lost, so it goes into `done` first; there it is refused with the rest.
-    match command {
-        Command::Accept { events, now, answer } => {
-            done.push(Done::Accepted(answer, Vec::new()));
-            let accepted = db.accept(&events, &now)?;
-            if let Some(Done::Accepted(_, place)) = done.last_mut() {
-                *place = accepted;
-            }
-        }
-        Command::Settle { outcomes, now, answer } => {
-            done.push(Done::Plain(answer));
-            db.settle(&outcomes, &now)?;
-        }
-        Command::Restamp { stamps, now, answer } => {
-            done.push(Done::Counted(answer, 0));
-            let queued = db.restamp(&stamps, &now)?;
-            count(done, queued);
-        }
-        Command::Lease { lane, events_max, bytes_max, now, answer } => {
-            done.push(Done::Leased(answer, Vec::new()));
-            let leased = db.lease(lane, events_max, bytes_max, &now)?;
-            if let Some(Done::Leased(_, place)) = done.last_mut() {
-                *place = leased;
-            }
-        }
-        Command::Retry { sequence, now, answer } => {
-            done.push(Done::Counted(answer, 0));
-            let queued = db.retry(sequence, &now)?;
-            count(done, queued);
-        }
-        Command::Drop { sequence, why, now, answer } => {
-            done.push(Done::Counted(answer, 0));
-            let dropped = db.drop_refused(sequence, &why, &now)?;
-            count(done, dropped);
-        }
-        Command::Resend { asked, now, answer } => {
-            done.push(Done::Counted(answer, 0));
-            let listed = db.resend(&asked, &now)?;
-            count(done, listed);
-        }
-        Command::Retire { now, answer } => {
-            done.push(Done::Counted(answer, 0));
-            let retired = db.retire(limits, room, &now)?;
-            count(done, retired);
-        }
-        Command::Hold { change, now, answer } => {
-            done.push(Done::Counted(answer, 0));
-            let number = db.change_holds(&change, &now)?;
-            count(done, number);
-        }
-        Command::Images { write, answer } => {
-            done.push(Done::Counted(answer, 0));
-            let counted = db.write_images(write)?;
-            count(done, counted);
-        }
-        Command::Keep { key, value, answer } => {
-            done.push(Done::Plain(answer));
-            db.keep(key, &value)?;
-        }
-        other => refuse(other, &StoreError::Stopped),
-    }
-    Ok(())
-}
-
-fn count(done: &mut [Done], counted: u64) {
-    if let Some(Done::Counted(_, place)) = done.last_mut() {
-        *place = counted;
-    }
-}
-
-impl Done {
-    fn tell(self) {
-        match self {
-            Self::Accepted(answer, accepted) => tell(answer, Ok(accepted)),
-            Self::Counted(answer, count) => tell(answer, Ok(count)),
-            Self::Leased(answer, leased) => tell(answer, Ok(leased)),
-            Self::Plain(answer) => tell(answer, Ok(())),
-        }
-    }
-
-    /// What was leased in a transaction that failed is not on its way.
-    fn release(&self, order: &mut Order) {
-        if let Self::Leased(_, leased) = self {
-            for event in leased {
-                order.release(event.sequence);
-            }
-        }
-    }
-
-    fn refuse(self, error: &StoreError) {
-        match self {
-            Self::Accepted(answer, _) => tell(answer, Err(error.clone())),
-            Self::Counted(answer, _) => tell(answer, Err(error.clone())),
-            Self::Leased(answer, _) => tell(answer, Err(error.clone())),
-            Self::Plain(answer) => tell(answer, Err(error.clone())),
-        }
-    }
-}
-
-/// Who asked may have gone away; then nobody needs the answer.
-fn tell<T>(answer: Answer<T>, result: Result<T, StoreError>) {
-    drop(answer.send(result));
-}
-
-fn refuse(command: Command, error: &StoreError) {
-    match command {
-        Command::Accept { answer, .. } => tell(answer, Err(error.clone())),
-        Command::Lease { answer, .. } => tell(answer, Err(error.clone())),
-        Command::ReleaseLane { answer, .. }
-        | Command::Settle { answer, .. }
-        | Command::Keep { answer, .. }
-        | Command::WentBackwards { answer, .. }
-        | Command::RotateKeys { answer }
-        | Command::Close { answer } => {
-            tell(answer, Err(error.clone()));
-        }
-        Command::OpenStamps { answer, .. } => tell(answer, Err(error.clone())),
-        Command::Restamp { answer, .. }
-        | Command::Retire { answer, .. }
-        | Command::Resend { answer, .. }
-        | Command::Retry { answer, .. }
-        | Command::Drop { answer, .. }
-        | Command::Hold { answer, .. }
-        | Command::Images { answer, .. } => {
-            tell(answer, Err(error.clone()));
-        }
-        Command::Refused { answer } => tell(answer, Err(error.clone())),
-        Command::Holds { answer } => tell(answer, Err(error.clone())),
-        Command::Kept { answer, .. } => tell(answer, Err(error.clone())),
-        Command::Figures { answer } => tell(answer, Err(error.clone())),
-        Command::IdKey { answer } => tell(answer, Err(error.clone())),
-        Command::LookAtImages(look) => look.refuse(error),
-    }
-}
-
 /// Events and bytes of a command, for the size of a commit.
 fn weight(command: &Command) -> (usize, usize) {
     match command {
-        Command::Accept { events, .. } => (events.len(), events.iter().map(|event| event.body.len() + 512).sum()),
+        Command::Accept { events, .. } => (events.len(), bytes_of(events)),
         Command::Settle { outcomes, .. } => (outcomes.len(), 0),
         Command::Restamp { stamps, .. } => (stamps.len(), stamps.iter().map(|stamp| stamp.stamp.len()).sum()),
         _ => (1, 0),

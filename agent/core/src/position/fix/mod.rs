@@ -10,21 +10,23 @@
 pub mod date;
 pub mod log_clock;
 mod plausible;
+mod refusal;
+mod witness;
+
+pub use refusal::Refusal;
+pub use witness::{WITNESSES_APART_MAX_M, Witness};
 
 use super::Fix;
-use super::nmea::fields::{Coordinates, Fields};
+use super::nmea::fields::Fields;
 use super::nmea::{Kind, Reader, Sentence, by_crate};
-use crate::geo::LatLon;
 use crate::moment::{Mono, Utc};
 use date::{DateReference, DateVerdict};
 use plausible::Plausible;
+use witness::{agreed_position, known_hdop};
 
 /// An epoch ends when the line has been quiet for so long, ms: at 4,800 bit/s one character takes 2 ms, and receivers
 /// send their set in one go (our own limit).
 pub const QUIET_MS: u64 = 300;
-
-/// Two witnesses of one epoch may differ by so much, metres: two decimal places of minutes are 18.5 m (our own limit).
-pub const WITNESSES_APART_MAX_M: f64 = 30.0;
 
 /// Quality that is not sent in every epoch is remembered for so long, ms: a recorded handheld sends GGA every fifth
 /// second (our own limit).
@@ -38,120 +40,6 @@ pub const BACKWARD_RUN: u32 = 5;
 const ORDER_KEPT_MS: u64 = 11 * 3_600_000;
 
 const DAY_MS: i64 = 86_400_000;
-
-/// Why an epoch is no fix.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub enum Refusal {
-    /// Status V: the receiver warns that it has no fix.
-    StatusVoid,
-    /// Quality 0 or mode N.
-    QualityZero,
-    /// Mode E or quality 6: dead reckoning.
-    DeadReckoning,
-    /// Mode M or quality 7: typed in by hand.
-    Manual,
-    /// Mode S or quality 8: made up by a simulator.
-    Simulator,
-    /// A status, mode or quality that we don't know.
-    UnknownMode,
-    /// Affirmed, but without a position.
-    NoPosition,
-    /// The numbers are no latitude and longitude.
-    BadPosition,
-    /// N, S, E or W is missing.
-    NoHemisphere,
-    /// Exactly 0° N 0° E: an empty field in disguise.
-    ZeroZero,
-    /// A position without a time of day.
-    NoTime,
-    /// One sentence affirms the fix and another denies it, or their positions differ.
-    Disagree,
-    /// The same time of day as the fix before.
-    Repeated,
-    /// A time before that of the fix before.
-    Backward,
-    /// The position stands digit for digit while the speed says otherwise.
-    Frozen,
-    /// From a proven place to one that no vehicle could have reached.
-    Leap,
-}
-
-impl Refusal {
-    /// All of them, in the order of their counts.
-    pub const ALL: [Self; 16] = [
-        Self::StatusVoid,
-        Self::QualityZero,
-        Self::DeadReckoning,
-        Self::Manual,
-        Self::Simulator,
-        Self::UnknownMode,
-        Self::NoPosition,
-        Self::BadPosition,
-        Self::NoHemisphere,
-        Self::ZeroZero,
-        Self::NoTime,
-        Self::Disagree,
-        Self::Repeated,
-        Self::Backward,
-        Self::Frozen,
-        Self::Leap,
-    ];
-
-    /// The word used in files.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::StatusVoid => "status_void",
-            Self::QualityZero => "quality_zero",
-            Self::DeadReckoning => "dead_reckoning",
-            Self::Manual => "manual",
-            Self::Simulator => "simulator",
-            Self::UnknownMode => "unknown_mode",
-            Self::NoPosition => "no_position",
-            Self::BadPosition => "bad_position",
-            Self::NoHemisphere => "no_hemisphere",
-            Self::ZeroZero => "zero_zero",
-            Self::NoTime => "no_time",
-            Self::Disagree => "disagree",
-            Self::Repeated => "repeated",
-            Self::Backward => "backward",
-            Self::Frozen => "frozen",
-            Self::Leap => "leap",
-        }
-    }
-
-    /// What it means and what to do, one sentence for a technician.
-    #[must_use]
-    pub fn reason(self) -> &'static str {
-        match self {
-            Self::StatusVoid | Self::QualityZero => {
-                "it has no fix yet; see that its antenna is connected and has open sky, and give it a few minutes"
-            }
-            Self::DeadReckoning => "it only guesses onwards from its last fix; see that its antenna has open sky",
-            Self::Manual => "its position was typed in by hand; set it back to satellite positioning",
-            Self::Simulator => "it is in simulator mode; set it back to satellite positioning",
-            Self::UnknownMode => "it reports a status that is in no standard we know; check its settings",
-            Self::NoPosition | Self::BadPosition => "it claims a fix without a readable position; restart it",
-            Self::NoHemisphere => "its positions lack north/south or east/west; check its settings",
-            Self::ZeroZero => "it reports 0 degrees north 0 degrees east, which means no position; restart it",
-            Self::NoTime => "its positions carry no time; give it open sky for a few minutes",
-            Self::Disagree => {
-                "its sentences contradict each other; see that only one GPS receiver is connected to this line"
-            }
-            Self::Repeated => "it repeats one and the same time; restart it",
-            Self::Backward => "its time goes back; see that only one GPS receiver is connected to this line",
-            Self::Frozen => "its position stands still, digit for digit, while it reports a speed; restart it",
-            Self::Leap => {
-                "it leapt to a place that no vehicle could have reached, as under jamming or with a false signal; it is \
-                 believed again when it comes back, or after 20 minutes"
-            }
-        }
-    }
-
-    fn index(self) -> usize {
-        Self::ALL.iter().position(|other| *other == self).unwrap_or(0)
-    }
-}
 
 /// One epoch, decided.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -206,21 +94,6 @@ impl EpochCounts {
     pub fn refused_in_all(&self) -> u64 {
         self.refused.iter().sum()
     }
-}
-
-/// What one sentence says of the epoch's position.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Witness {
-    /// Its time of day, ms; `None` if it carries none.
-    pub time_of_day_ms: Option<u32>,
-    /// Whether its status, mode and quality affirm a fix, or why not.
-    pub verdict: Result<(), Refusal>,
-    /// Its position fields.
-    pub coordinates: Coordinates,
-    /// Satellites used; `None` if it does not say.
-    pub satellites: Option<u8>,
-    /// Horizontal dilution of precision; `None` if it does not say.
-    pub hdop: Option<f64>,
 }
 
 /// The epoch that is being collected.
@@ -520,146 +393,8 @@ fn fresh<T: Copy>(remembered: Option<(T, Mono)>, now: Mono) -> Option<T> {
     remembered.filter(|(_, at)| now.since_ms(*at) <= QUALITY_KEPT_MS).map(|(value, _)| value)
 }
 
-impl Witness {
-    /// What an RMC says.
-    #[must_use]
-    pub fn of_rmc(fields: &Fields<'_>) -> Self {
-        let verdict = status(fields.text(2)).and_then(|()| mode(fields.text(12)));
-        Self::new(fields.time_of_day_ms(1), verdict, fields.position(3))
-    }
-
-    /// What a GLL says.
-    #[must_use]
-    pub fn of_gll(fields: &Fields<'_>) -> Self {
-        let verdict = status(fields.text(6)).and_then(|()| mode(fields.text(7)));
-        Self::new(fields.time_of_day_ms(5), verdict, fields.position(1))
-    }
-
-    /// What a GGA says.
-    #[must_use]
-    pub fn of_gga(fields: &Fields<'_>) -> Self {
-        // Quality of GGA: 0 none, 1 to 3 GPS with and without correction, 4 and 5 real-time kinematic, 6 dead
-        // reckoning,
-        // 7 manual, 8 simulator (NMEA 0183; from memory).
-        let verdict = match fields.text(6) {
-            [b'1'..=b'5'] => Ok(()),
-            b"" | b"0" => Err(Refusal::QualityZero),
-            b"6" => Err(Refusal::DeadReckoning),
-            b"7" => Err(Refusal::Manual),
-            b"8" => Err(Refusal::Simulator),
-            _ => Err(Refusal::UnknownMode),
-        };
-        Self::new(fields.time_of_day_ms(1), verdict, fields.position(2)).with_quality(fields)
-    }
-
-    /// What a GNS says.
-    #[must_use]
-    pub fn of_gns(fields: &Fields<'_>) -> Self {
-        // One mode letter for each constellation; a constellation may be unused (N) while another gives the fix.
-        let modes = fields.text(6);
-        let mut used = modes.iter().filter(|letter| **letter != b'N').peekable();
-        let verdict = match used.peek() {
-            None => Err(Refusal::QualityZero),
-            Some(_) => used.try_for_each(|letter| mode(&[*letter])),
-        };
-        Self::new(fields.time_of_day_ms(1), verdict, fields.position(2)).with_quality(fields)
-    }
-
-    fn new(time_of_day_ms: Option<u32>, verdict: Result<(), Refusal>, coordinates: Coordinates) -> Self {
-        Self { time_of_day_ms, verdict, coordinates, satellites: None, hdop: None }
-    }
-
-    /// GGA and GNS have satellites and HDOP in the same fields. Some receivers write 00 satellites in every sentence,
-    /// with a good fix.
-    fn with_quality(self, fields: &Fields<'_>) -> Self {
-        let satellites = fields.whole(7).filter(|count| 0 < *count).map(|count| u8::try_from(count).unwrap_or(u8::MAX));
-        Self { satellites, hdop: known_hdop(fields.number(8)), ..self }
-    }
-
-    /// It affirms a fix and gives a whole position.
-    #[must_use]
-    pub fn is_complete(&self) -> bool {
-        self.verdict.is_ok() && matches!(self.coordinates, Coordinates::At { .. })
-    }
-
-    fn position(&self) -> Result<(LatLon, usize), Refusal> {
-        match self.coordinates {
-            Coordinates::At { lat_deg, lon_deg, places } => {
-                // Under a tenth of a metre from the origin, in the sea off Africa, no trailer stands.
-                if lat_deg.abs() < 1e-6 && lon_deg.abs() < 1e-6 {
-                    return Err(Refusal::ZeroZero);
-                }
-                LatLon::new(lat_deg, lon_deg).map(|position| (position, places)).ok_or(Refusal::BadPosition)
-            }
-            Coordinates::NoHemisphere => Err(Refusal::NoHemisphere),
-            Coordinates::Unreadable => Err(Refusal::BadPosition),
-            Coordinates::Empty => Err(Refusal::NoPosition),
-        }
-    }
-}
-
-/// The finest position among the witnesses, if all affirm it and agree.
-fn agreed_position(witnesses: &[Option<Witness>; 4]) -> Result<LatLon, Refusal> {
-    let all = || witnesses.iter().flatten();
-    let denial = all().find_map(|witness| witness.verdict.err());
-    let affirmed = all().any(|witness| witness.verdict.is_ok() && witness.time_of_day_ms.is_some());
-    match denial {
-        Some(_) if affirmed => return Err(Refusal::Disagree),
-        Some(why) => return Err(why),
-        None => {}
-    }
-    let mut best: Option<(LatLon, usize)> = None;
-    let mut missing = None;
-    for witness in all().filter(|witness| witness.time_of_day_ms.is_some()) {
-        match witness.position() {
-            Ok((position, places)) => match best {
-                Some((held, held_places)) => {
-                    if WITNESSES_APART_MAX_M < held.distance_m(position) {
-                        return Err(Refusal::Disagree);
-                    }
-                    if held_places < places {
-                        best = Some((position, places));
-                    }
-                }
-                None => best = Some((position, places)),
-            },
-            // A witness without a position is silent; one with a wrong one spoils the epoch.
-            Err(Refusal::NoPosition) => missing = Some(Refusal::NoPosition),
-            Err(why) => return Err(why),
-        }
-    }
-    best.map(|(position, _)| position).ok_or(missing.unwrap_or(Refusal::NoTime))
-}
-
-fn status(text: &[u8]) -> Result<(), Refusal> {
-    match text {
-        b"A" => Ok(()),
-        b"V" | b"" => Err(Refusal::StatusVoid),
-        b"S" => Err(Refusal::Simulator),
-        _ => Err(Refusal::UnknownMode),
-    }
-}
-
-/// Mode indicator of NMEA 0183 2.3 and later (from memory): A autonomous, D differential, F and R real-time kinematic,
-/// P precise, E estimated, M manual, S simulator, N none. Older receivers send none.
-fn mode(text: &[u8]) -> Result<(), Refusal> {
-    match text {
-        b"" | b"A" | b"D" | b"F" | b"R" | b"P" => Ok(()),
-        b"N" => Err(Refusal::QualityZero),
-        b"E" => Err(Refusal::DeadReckoning),
-        b"M" => Err(Refusal::Manual),
-        b"S" => Err(Refusal::Simulator),
-        _ => Err(Refusal::UnknownMode),
-    }
-}
-
 fn speed_mps(value: Option<f64>, unit_mps: f64) -> Option<f64> {
     value.filter(|value| 0.0 <= *value).map(|value| value * unit_mps)
-}
-
-/// Some receivers write 0.0 or 99.9 for an unknown dilution.
-fn known_hdop(hdop: Option<f64>) -> Option<f64> {
-    hdop.filter(|hdop| 0.0 < *hdop && *hdop < 99.0)
 }
 
 /// The whole way from bytes to epochs.

@@ -1,7 +1,9 @@
 //! The lever as its socket unit starts it: one process for each connection, the connection as standard input.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+use pintle_core::link::ladder;
 use pintle_lever::answer::{Answer, Outcome};
+use pintle_lever::limits::{REBOOTS_PER_DAY_MAX, RESETS_PER_DAY_MAX};
 use pintle_lever::step::Step;
 use std::fmt::Write as _;
 use std::fs;
@@ -279,6 +281,15 @@ fn a_file_that_others_may_write_and_a_wrong_start_are_refused() {
     assert_eq!(by_hand(&["renew"]).0, 64, "words come over the socket only");
     assert_eq!(by_hand(&["--config", &path]).0, 66, "no socket, no step");
     assert!(computer.called().is_empty());
+}
+
+#[test]
+fn the_agents_ladder_and_the_lever_mean_the_same_by_their_words() {
+    let ours: Vec<_> = Step::ALL.iter().map(|step| (step.word(), step.is_reset())).collect();
+    let agents: Vec<_> = ladder::Step::ALL.iter().map(|step| (step.word(), step.is_reset())).collect();
+    assert_eq!(ours, agents);
+    let limits = (u32::try_from(ladder::RESETS_PER_DAY_MAX), u32::try_from(ladder::REBOOTS_PER_DAY_MAX));
+    assert_eq!(limits, (Ok(RESETS_PER_DAY_MAX), Ok(REBOOTS_PER_DAY_MAX)));
 }
 
 #[test]

@@ -15,6 +15,7 @@ use nats::{Cluster, rig};
 use pintle::config::{Broker, Proof, StreamMaker};
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
 use receiver::Receiver;
+use std::path::Path;
 use std::time::Duration;
 
 /// A new queue opens with one ledger event.
@@ -56,6 +57,20 @@ async fn what_the_stream_has_is_handed_over_and_delivered_by_a_receipt_only() {
     trailer.stop().await;
 }
 
+/// Fifty reads that a trailer has handed over and that the consumer has stored while it was away: the receipts reached
+/// nobody. Answers where that trailer delivers, and the consumer.
+async fn stored_unheard(cluster: &Cluster, folder: &Path) -> (pintle::config::Receiver, Receiver) {
+    let mut target = drain::target(&cluster.url());
+    target.broker = Broker { stream_maker: StreamMaker::Trailer, receipt_wait_s: 5, ..Broker::default() };
+    let trailer = Drain::start("heron-3", folder, target.clone());
+    trailer.put(1..=50, false).await;
+    trailer.until_view("handed over", |view| view.handed_over == 50 + OPENING).await;
+    trailer.stop().await;
+    let receiver = Receiver::start(&["--nats", &cluster.url()]);
+    until("stored", || async { receiver.count("SELECT count(*) FROM reads") == 50 }).await;
+    (target, receiver)
+}
+
 #[tokio::test]
 async fn a_trailer_that_forgot_what_it_handed_over_hands_it_over_again_and_says_that_no_receipt_comes() {
     if !rig() {
@@ -63,22 +78,9 @@ async fn a_trailer_that_forgot_what_it_handed_over_hands_it_over_again_and_says_
     }
     let cluster = Cluster::start(1, "");
     let folder = tempfile::tempdir().unwrap();
-    let target = || {
-        let mut target = drain::target(&cluster.url());
-        target.broker = Broker { stream_maker: StreamMaker::Trailer, receipt_wait_s: 5, ..Broker::default() };
-        target
-    };
-    let trailer = Drain::start("heron-3", folder.path(), target());
-    trailer.put(1..=50, false).await;
-    trailer.until_view("handed over", |view| view.handed_over == 50 + OPENING).await;
-    trailer.stop().await;
-
-    // While the trailer is away its events are stored, and nobody hears the receipts.
-    let receiver = Receiver::start(&["--nats", &cluster.url()]);
-    until("stored", || async { receiver.count("SELECT count(*) FROM reads") == 50 }).await;
-    let mut receiver = receiver;
+    let (target, mut receiver) = stored_unheard(&cluster, folder.path()).await;
     receiver.kill();
-    let trailer = Drain::start("heron-3", folder.path(), target());
+    let trailer = Drain::start("heron-3", folder.path(), target);
     trailer.until_view("handed over again", |view| view.handed_over == 50 + OPENING).await;
     // The stream has dropped the repeats, so no receipt comes, and that is told.
     trailer.until_view("told", |view| view.trouble.as_deref().is_some_and(|text| text.contains("no receipt"))).await;
@@ -94,21 +96,10 @@ async fn an_event_whose_receipt_was_lost_is_answered_when_it_is_handed_over_agai
     }
     let cluster = Cluster::start(1, "");
     let folder = tempfile::tempdir().unwrap();
-    let target = || {
-        let mut target = drain::target(&cluster.url());
-        target.broker = Broker { stream_maker: StreamMaker::Trailer, receipt_wait_s: 5, ..Broker::default() };
-        target
-    };
-    let trailer = Drain::start("heron-3", folder.path(), target());
-    trailer.put(1..=50, false).await;
-    trailer.until_view("handed over", |view| view.handed_over == 50 + OPENING).await;
-    trailer.stop().await;
-    // While the trailer is away the consumer stores its events, and the receipts reach nobody.
-    let receiver = Receiver::start(&["--nats", &cluster.url()]);
-    until("stored", || async { receiver.count("SELECT count(*) FROM reads") == 50 }).await;
+    let (target, receiver) = stored_unheard(&cluster, folder.path()).await;
     // The stream drops the first repeat, which has the same name; the next one is answered, long before the stream
     // forgets the names (2 min).
-    let trailer = Drain::start("heron-3", folder.path(), target());
+    let trailer = Drain::start("heron-3", folder.path(), target);
     trailer.until_delivered(50 + OPENING).await;
     nothing_lost_nothing_doubled(&receiver, 50);
     trailer.stop().await;

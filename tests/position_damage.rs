@@ -4,15 +4,16 @@
 //! The folder of recordings is named by `PINTLE_LOGS`; it is no part of this repository.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
-use flate2::read::GzDecoder;
+#[path = "support/recordings.rs"]
+mod recordings;
+
 use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
 use pintle_core::position::fix::date::DateReference;
 use pintle_core::position::fix::{BytesToEpochs, step_ms};
 use pintle_core::position::keeper::{KeeperAction, KeeperLimits, SiteKeeper};
 use pintle_core::sim::random::Random;
+use recordings::recordings;
 use std::collections::BTreeMap;
-use std::io::Read as _;
-use std::path::PathBuf;
 
 /// A line is cut here at the latest; a binary stretch has no ends of lines.
 const PIECE_BYTES_MAX: usize = 512;
@@ -22,28 +23,7 @@ const ONE_SITE: [&str; 2] = ["c-sim33-host-stamped.txt", "c-quectel-l76k-dual.lo
 type Piece = Vec<u8>;
 
 fn logs(class: &str) -> Option<BTreeMap<String, Vec<Piece>>> {
-    let Some(folder) = std::env::var_os("PINTLE_LOGS").map(PathBuf::from) else {
-        assert!(std::env::var_os("PINTLE_RIGS").is_none_or(|rigs| rigs != "all"), "PINTLE_RIGS=all needs PINTLE_LOGS");
-        let said = "not run: needs PINTLE_LOGS, the folder of recorded GPS lines\n";
-        drop(std::io::Write::write_all(&mut std::io::stderr(), said.as_bytes()));
-        return None;
-    };
-    let mut logs = BTreeMap::new();
-    for entry in std::fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
-        let name = path.file_name().unwrap().to_str().unwrap().to_owned();
-        if !name.starts_with(class) || name.ends_with(".facts.json") || name == "README.md" {
-            continue;
-        }
-        let mut bytes = std::fs::read(&path).unwrap();
-        if path.extension().is_some_and(|end| end == "gz") {
-            let packed = std::mem::take(&mut bytes);
-            GzDecoder::new(&packed[..]).read_to_end(&mut bytes).unwrap();
-        }
-        logs.insert(name, pieces(&bytes));
-    }
-    assert!(!logs.is_empty(), "PINTLE_LOGS holds no recording of class {class}");
-    Some(logs)
+    Some(recordings(class)?.into_iter().map(|(name, bytes)| (name, pieces(&bytes))).collect())
 }
 
 fn pieces(bytes: &[u8]) -> Vec<Piece> {

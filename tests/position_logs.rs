@@ -4,55 +4,20 @@
 //! The folder of recordings is named by `PINTLE_LOGS`; it is no part of this repository.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
-use flate2::read::GzDecoder;
+#[path = "support/recordings.rs"]
+mod recordings;
+
 use pintle_core::geo::LatLon;
 use pintle_core::position::Fix;
-use pintle_core::position::keeper::{KeeperLimits, SiteKeeper};
-use pintle_core::sim::recorded::{damaged, limits, moment, play, standing_ways};
+use pintle_core::position::keeper::KeeperLimits;
+use pintle_core::sim::recorded::{damaged, estimates, limits, play, standing_ways};
 use pintle_core::sim::{recorded, stays};
+use recordings::recordings;
 use std::collections::BTreeMap;
-use std::io::Read as _;
-use std::path::PathBuf;
 
-fn folder() -> Option<PathBuf> {
-    let folder = std::env::var_os("PINTLE_LOGS").map(PathBuf::from);
-    if folder.is_none() {
-        assert!(std::env::var_os("PINTLE_RIGS").is_none_or(|rigs| rigs != "all"), "PINTLE_RIGS=all needs PINTLE_LOGS");
-        drop(std::io::Write::write_fmt(
-            &mut std::io::stderr(),
-            format_args!("not run: needs PINTLE_LOGS, the folder of recorded GPS lines\n"),
-        ));
-    }
-    folder
-}
-
-/// Bytes of all recordings whose names begin with `class`.
-fn bytes(class: &str) -> Option<BTreeMap<String, Vec<u8>>> {
-    let folder = folder()?;
-    let mut logs = BTreeMap::new();
-    for entry in std::fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
-        let name = path.file_name().unwrap().to_str().unwrap().to_owned();
-        if !name.starts_with(class) || name.ends_with(".facts.json") || name == "README.md" {
-            continue;
-        }
-        let bytes = std::fs::read(&path).unwrap();
-        let bytes = if path.extension().is_some_and(|end| end == "gz") {
-            let mut unpacked = Vec::new();
-            GzDecoder::new(&bytes[..]).read_to_end(&mut unpacked).unwrap();
-            unpacked
-        } else {
-            bytes
-        };
-        logs.insert(name, bytes);
-    }
-    assert!(!logs.is_empty(), "PINTLE_LOGS holds no recording of class {class}");
-    Some(logs)
-}
-
-/// Their fixes, at the receiver's own pace, from one second on.
+/// Fixes of all recordings whose names begin with `class`, at the receiver's own pace, from one second on.
 fn logs(class: &str) -> Option<BTreeMap<String, Vec<Fix>>> {
-    Some(bytes(class)?.into_iter().map(|(name, bytes)| (name, recorded::fixes(&bytes))).collect())
+    Some(recordings(class)?.into_iter().map(|(name, bytes)| (name, recorded::fixes(&bytes))).collect())
 }
 
 fn middle(fixes: &[Fix]) -> LatLon {
@@ -85,7 +50,7 @@ fn no_standing_receiver_ever_looks_like_a_move() {
 
 #[test]
 fn no_standing_receiver_looks_like_a_move_if_its_sentences_are_thinned_dropped_or_made_worse() {
-    let Some(logs) = bytes("a-") else { return };
+    let Some(logs) = recordings("a-") else { return };
     let mut wrong = Vec::new();
     for (name, bytes) in logs.iter().filter(|(name, _)| *name != "a-forest-phone-3.nmea") {
         for (way, fixes) in damaged(bytes) {
@@ -122,22 +87,11 @@ fn the_radius_holds_what_it_promises() {
                 middle(fixes)
             };
             let (mut log_covered, mut log_count) = (0_u32, 0_u32);
-            let last = fixes.last().unwrap().at;
-            let mut start = fixes[0].at;
-            while start.plus_ms(age_s * 1000) <= last {
-                let mut keeper = SiteKeeper::new(KeeperLimits::default(), None, &moment(start));
-                let mut out = Vec::new();
-                for fix in fixes.iter().filter(|f| start <= f.at && f.at <= start.plus_ms(age_s * 1000)) {
-                    keeper.on_fix(fix, &moment(fix.at), &mut out);
-                }
-                if let Some((position, radius95_m)) = keeper.estimate() {
-                    let error_m = position.distance_m(truth);
-                    log_covered += u32::from(error_m <= radius95_m);
-                    log_count += 1;
-                    errors.push(error_m);
-                    radii.push(radius95_m);
-                }
-                start = start.plus_ms(60_000);
+            for (error_m, radius95_m) in estimates(fixes, truth, age_s * 1000) {
+                log_covered += u32::from(error_m <= radius95_m);
+                log_count += 1;
+                errors.push(error_m);
+                radii.push(radius95_m);
             }
             if 0 < log_count {
                 let share = f64::from(log_covered) / f64::from(log_count);

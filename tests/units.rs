@@ -206,6 +206,19 @@ fn the_lever_is_reached_by_its_socket_only_and_by_the_agents_group_only() {
 }
 
 #[test]
+fn the_kernels_settings_that_a_need_names_are_shipped_and_known_to_linux() {
+    let text = read("70-pintle-sysctl.conf");
+    let keys: Vec<&str> = text.lines().filter_map(|line| line.split_once(" = ").map(|(key, _)| key)).collect();
+    assert_eq!(keys.len(), 5);
+    for key in keys {
+        let path = Path::new("/proc/sys").join(key.replace('.', "/"));
+        // A computer without IPv6 has none of its settings.
+        let family = path.ancestors().find(|folder| folder.ends_with("ipv4") || folder.ends_with("ipv6")).unwrap();
+        assert!(path.exists() || !family.exists(), "this kernel knows no {key}");
+    }
+}
+
+#[test]
 fn the_device_rules_are_whole_and_agree_with_the_example() {
     let rules = read("70-pintle-gps.rules");
     let lines: Vec<&str> = rules.lines().filter(|line| !line.starts_with('#') && !line.is_empty()).collect();

@@ -161,6 +161,17 @@ pub struct Client {
     fast: AtomicBool,
 }
 
+/// A client that sends where it is told to and nowhere else: no redirect is followed, no proxy of the environment used,
+/// nothing repeated by itself.
+pub fn careful() -> reqwest::ClientBuilder {
+    reqwest::Client::builder()
+        .user_agent(concat!("pintle/", env!("CARGO_PKG_VERSION")))
+        .redirect(redirect::Policy::none())
+        .retry(retry::never())
+        .no_proxy()
+        .referer(false)
+}
+
 impl Client {
     /// Builds a client for the configured receiver; reads the certificate files that it names.
     ///
@@ -169,12 +180,7 @@ impl Client {
     pub async fn open(receiver: &Receiver) -> Result<Self, HttpError> {
         let url = checked_url(receiver)?;
         let answer_wait = Duration::from_millis(receiver.answer_wait_ms);
-        let mut builder = reqwest::Client::builder()
-            .user_agent(concat!("pintle/", env!("CARGO_PKG_VERSION")))
-            .redirect(redirect::Policy::none())
-            .retry(retry::never())
-            .no_proxy()
-            .referer(false)
+        let mut builder = careful()
             .http1_only()
             .tls_version_min(tls::Version::TLS_1_2)
             .connect_timeout(CONNECT_WAIT.min(answer_wait))

@@ -6,8 +6,9 @@ use super::store::ReceiverStore;
 use super::tail::{Cursor, Tail, Thing};
 use crate::audit::{Entry, Log, Who};
 use crate::clock;
+use crate::io::http::careful;
 use reqwest::header::{self, HeaderValue};
-use reqwest::{Certificate, Url, redirect, retry};
+use reqwest::{Certificate, Url};
 use rusqlite::params;
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
@@ -129,13 +130,7 @@ impl Teller {
         let client = match &setup.whom {
             Whom::Command { .. } => None,
             Whom::Webhook(_) => {
-                let mut builder = reqwest::Client::builder()
-                    .user_agent(concat!("pintle/", env!("CARGO_PKG_VERSION")))
-                    .redirect(redirect::Policy::none())
-                    .retry(retry::never())
-                    .no_proxy()
-                    .referer(false)
-                    .timeout(TRY_WAIT);
+                let mut builder = careful().timeout(TRY_WAIT);
                 if let Some(path) = &setup.ca {
                     let what = "--on-urgent-ca";
                     let pem = std::fs::read(path).map_err(|error| wrong(what, path, error.to_string()))?;

@@ -5,8 +5,8 @@ use crate::{Run, percent, quantile};
 use flate2::read::GzDecoder;
 use pintle_core::geo::LatLon;
 use pintle_core::position::Fix;
-use pintle_core::position::keeper::{KeeperLimits, SiteKeeper};
-use pintle_core::sim::recorded::{damaged, fixes, limits, middle, moment, play, standing_ways};
+use pintle_core::position::keeper::KeeperLimits;
+use pintle_core::sim::recorded::{damaged, estimates, fixes, limits, middle, play, standing_ways};
 use pintle_core::sim::stays::{judge, speaks};
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -177,21 +177,11 @@ fn radius(run: &mut Run, logs: &Logs) -> std::fmt::Result {
         write!(run.tables, "| {name} | {} |", span_s(fixes))?;
         for (age_s, sums) in ages_s.iter().zip(&mut all) {
             let (mut inside, mut count) = (0, 0);
-            let (mut start, last) = (fixes[0].at, fixes[fixes.len() - 1].at);
-            while start.plus_ms(age_s * 1000) <= last {
-                let mut keeper = SiteKeeper::new(KeeperLimits::default(), None, &moment(start));
-                let mut out = Vec::new();
-                for fix in fixes.iter().filter(|f| start <= f.at && f.at <= start.plus_ms(age_s * 1000)) {
-                    keeper.on_fix(fix, &moment(fix.at), &mut out);
-                }
-                if let Some((position, radius95_m)) = keeper.estimate() {
-                    let error_m = position.distance_m(*truth);
-                    inside += usize::from(error_m <= radius95_m);
-                    count += 1;
-                    sums.errors_m.push(error_m);
-                    sums.radii_m.push(radius95_m);
-                }
-                start = start.plus_ms(60_000);
+            for (error_m, radius95_m) in estimates(fixes, *truth, age_s * 1000) {
+                inside += usize::from(error_m <= radius95_m);
+                count += 1;
+                sums.errors_m.push(error_m);
+                sums.radii_m.push(radius95_m);
             }
             write!(run.tables, " {inside} of {count} |")?;
             sums.inside += inside;

@@ -116,7 +116,7 @@ pub fn told(finding: &Finding, interface: &str) -> Told {
             "Small packets pass and large ones don't: somebody on the way drops what is over its size and does not say so."
                 .to_owned(),
             "make packets smaller",
-            "Install systemd/70-pintle-sysctl.conf (MTU probing), or set a smaller MTU for the tether, for example 1280.",
+            "Install systemd/70-pintle-sysctl.conf (it lets smaller packets be tried), or set an MTU of 1280 for the tether.",
         ),
         Rung::ReceiverSilent => (
             "link.receiver",

@@ -128,6 +128,24 @@ pub fn middle(fixes: &[Fix]) -> Option<LatLon> {
     LatLon::new(median(|f| f.position.lat_deg())?, median(|f| f.position.lon_deg())?)
 }
 
+/// What a keeper that is started anew every 60 s of the recording knows at the age `age_ms`: how far its estimate is from
+/// `truth`, and its 95 % radius, both metres.
+#[must_use]
+pub fn estimates(fixes: &[Fix], truth: LatLon, age_ms: u64) -> Vec<(f64, f64)> {
+    let (Some(first), Some(last)) = (fixes.first(), fixes.last()) else { return Vec::new() };
+    let (mut start, mut told) = (first.at, Vec::new());
+    while start.plus_ms(age_ms) <= last.at {
+        let mut keeper = SiteKeeper::new(KeeperLimits::default(), None, &moment(start));
+        let mut out = Vec::new();
+        for fix in fixes.iter().filter(|fix| start <= fix.at && fix.at <= start.plus_ms(age_ms)) {
+            keeper.on_fix(fix, &moment(fix.at), &mut out);
+        }
+        told.extend(keeper.estimate().map(|(position, radius95_m)| (position.distance_m(truth), radius95_m)));
+        start = start.plus_ms(60_000);
+    }
+    told
+}
+
 /// `fixes` again, `pause_ms` after `after`, moved from around `from` to around `to`.
 #[must_use]
 pub fn shifted(fixes: &[Fix], after: Mono, pause_ms: u64, from: LatLon, to: LatLon) -> Vec<Fix> {

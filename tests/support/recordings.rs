@@ -1,4 +1,5 @@
-//! Recordings of real GPS receivers, as bytes. Their folder is named by `PINTLE_LOGS`; it is no part of this repository.
+//! Recordings of real GPS receivers, as bytes. Their folder is named by `PINTLE_LOGS`; it is no part of this
+//! repository.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 use flate2::read::GzDecoder;
@@ -6,8 +7,8 @@ use std::collections::BTreeMap;
 use std::io::{Read as _, Write as _};
 use std::path::PathBuf;
 
-/// All whose names begin with `class`, unpacked; `None`, said aloud, if there is no folder, which fails where all rigs are
-/// demanded.
+/// All whose names begin with `class`, unpacked; `None`, said aloud, if there is no folder, which fails where all rigs
+/// are demanded.
 pub(crate) fn recordings(class: &str) -> Option<BTreeMap<String, Vec<u8>>> {
     let Some(folder) = std::env::var_os("PINTLE_LOGS").map(PathBuf::from) else {
         assert!(std::env::var_os("PINTLE_RIGS").is_none_or(|rigs| rigs != "all"), "PINTLE_RIGS=all needs PINTLE_LOGS");

@@ -128,7 +128,8 @@ pub fn middle(fixes: &[Fix]) -> Option<LatLon> {
     LatLon::new(median(|f| f.position.lat_deg())?, median(|f| f.position.lon_deg())?)
 }
 
-/// What a keeper that is started anew every 60 s of the recording knows at the age `age_ms`: how far its estimate is from
+/// What a keeper that is started anew every 60 s of the recording knows at the age `age_ms`: how far its estimate is
+/// from
 /// `truth`, and its 95 % radius, both metres.
 #[must_use]
 pub fn estimates(fixes: &[Fix], truth: LatLon, age_ms: u64) -> Vec<(f64, f64)> {

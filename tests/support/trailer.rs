@@ -25,6 +25,7 @@ pub(crate) struct Trailer {
     notify: UnixDatagram,
     agent: Option<Child>,
     environment: Vec<(String, String)>,
+    namespace: Option<String>,
 }
 
 impl Trailer {
@@ -34,7 +35,7 @@ impl Trailer {
         let folder = tempfile::tempdir().unwrap();
         let notify = UnixDatagram::bind(folder.path().join("notify.sock")).unwrap();
         notify.set_read_timeout(Some(Duration::from_millis(50))).unwrap();
-        let trailer = Self { folder, notify, agent: None, environment: Vec::new() };
+        let trailer = Self { folder, notify, agent: None, environment: Vec::new(), namespace: None };
         trailer.configure("", more);
         trailer
     }
@@ -55,6 +56,11 @@ impl Trailer {
     /// Sets an environment variable for later starts.
     pub(crate) fn environment(&mut self, name: &str, value: &str) {
         self.environment.push((name.to_owned(), value.to_owned()));
+    }
+
+    /// Later starts run in this network namespace.
+    pub(crate) fn in_namespace(&mut self, name: &str) {
+        self.namespace = Some(name.to_owned());
     }
 
     /// The folder that holds all of it.
@@ -88,7 +94,15 @@ impl Trailer {
         // What an earlier agent said is not the new one's word.
         while self.told().is_some() {}
         let log = File::options().create(true).append(true).open(self.folder.path().join("run.log")).unwrap();
-        let mut command = Command::new(PINTLE);
+        let mut command = match &self.namespace {
+            None => Command::new(PINTLE),
+            // `ip` becomes the program that it starts: the number of the process is the agent's.
+            Some(name) => {
+                let mut command = Command::new("ip");
+                command.args(["netns", "exec", name, PINTLE]);
+                command
+            }
+        };
         command
             .args(["run", "--config"])
             .arg(self.config())
@@ -110,6 +124,14 @@ impl Trailer {
     /// Process number of the agent.
     pub(crate) fn pid(&self) -> u32 {
         self.agent.as_ref().unwrap().id()
+    }
+
+    /// kill -9, if it runs.
+    pub(crate) fn put_down(&mut self) {
+        if let Some(mut agent) = self.agent.take() {
+            drop(agent.kill());
+            drop(agent.wait());
+        }
     }
 
     /// The next message to systemd, if one comes within 50 ms.
@@ -237,9 +259,6 @@ impl Trailer {
 
 impl Drop for Trailer {
     fn drop(&mut self) {
-        if let Some(mut agent) = self.agent.take() {
-            drop(agent.kill());
-            drop(agent.wait());
-        }
+        self.put_down();
     }
 }

@@ -8,6 +8,7 @@ use nix::sys::socket::sockopt::TcpMaxSeg;
 use pintle_core::link::evidence::{Ask, Names, Probe, Tcp};
 use std::io;
 use std::net::{IpAddr, SocketAddr};
+use std::pin::pin;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::{TcpSocket, TcpStream};
@@ -17,6 +18,9 @@ use tokio::task::JoinSet;
 const NAMES_WAIT: Duration = Duration::from_secs(5);
 /// How long a connection may take: first packet, and the two that follow it after one and three seconds.
 const CONNECT_WAIT: Duration = Duration::from_secs(5);
+/// Others are asked once the receiver has been silent for this long (our own limit: a lost first packet has been sent
+/// again by then).
+const OTHERS_AFTER: Duration = Duration::from_secs(2);
 /// How long the first bytes of an answer may take.
 const ANSWER_WAIT: Duration = Duration::from_secs(3);
 /// Bytes of the large first packet: more than fits into one on any Ethernet (1500), so its first segment is full.
@@ -47,7 +51,7 @@ pub struct Goal {
 
 /// Probes once. `known` are the receiver's addresses as last found; the new ones come back.
 pub async fn probe(goal: &Goal, ask: Ask, known: &[IpAddr], resolver: &Resolver) -> (Probe, Vec<IpAddr>) {
-    let mut probe = Probe { began: clock::mono(), ..Probe::default() };
+    let mut probe = Probe { began: clock::mono(), plain: !ask.strangers, ..Probe::default() };
     let mut addresses = known.to_vec();
     if ask.names_anew || addresses.is_empty() {
         let (names, found) = resolver.ask(&goal.host, NAMES_WAIT).await;
@@ -60,19 +64,13 @@ pub async fn probe(goal: &Goal, ask: Ask, known: &[IpAddr], resolver: &Resolver)
         }
     }
     let named = matches!(probe.names, Names::Found | Names::NotAsked);
-    if named && ask.strangers {
-        let by_name = goal.host.parse::<IpAddr>().is_err();
-        if by_name {
-            probe.names_lie = names_lie(resolver, &mut probe.cost).await;
-        }
-        probe.portal = portal(goal, &addresses, &mut probe.cost).await;
+    if named && ask.strangers && goal.host.parse::<IpAddr>().is_err() {
+        probe.names_lie = names_lie(resolver, &mut probe.cost).await;
     }
     if named {
-        probe.tcp = connect_any(&addresses, goal.port, &mut probe.cost).await;
+        let (portal, reached) = look(goal, &addresses, ask.strangers, resolver, &mut probe.cost).await;
+        (probe.portal, probe.tcp, probe.others_answer) = (portal, reached.tcp, reached.others_answer);
         let through = matches!(probe.tcp, Tcp::Connected(_));
-        if !through && !goal.others.is_empty() {
-            probe.others_answer = others_answer(goal, resolver, &mut probe.cost).await;
-        }
         if through && ask.sizes && goal.http {
             let large = answers(goal, &addresses, false, &mut probe.cost).await;
             probe.large_passes = Some(large);
@@ -93,6 +91,68 @@ async fn names_lie(resolver: &Resolver, cost: &mut u64) -> Option<bool> {
         Names::NotFound => Some(false),
         Names::Silent | Names::NotAsked => None,
     }
+}
+
+/// What came of trying to reach the receiver.
+#[derive(Default)]
+struct Reached {
+    tcp: Tcp,
+    others_answer: Option<bool>,
+}
+
+/// Tries to reach the receiver, and looks for a stranger at the same time if that is asked: one who shows himself ends
+/// it.
+async fn look(
+    goal: &Goal,
+    addresses: &[IpAddr],
+    strangers: bool,
+    resolver: &Resolver,
+    cost: &mut u64,
+) -> (Option<bool>, Reached) {
+    if !strangers {
+        return (None, reach(goal, addresses, resolver, cost).await);
+    }
+    let mut portal_cost = 0;
+    let looked = {
+        let mut stranger = pin!(portal(goal, addresses, &mut portal_cost));
+        let mut reaching = pin!(reach(goal, addresses, resolver, cost));
+        tokio::select! {
+            found = &mut stranger => match found {
+                Some(true) => (found, Reached::default()),
+                _ => (found, reaching.await),
+            },
+            reached = &mut reaching => (stranger.await, reached),
+        }
+    };
+    *cost += portal_cost;
+    looked
+}
+
+/// A connection to the receiver, and to others while it does not come about: they are asked before it is given up, so
+/// that both together take little longer than one.
+async fn reach(goal: &Goal, addresses: &[IpAddr], resolver: &Resolver, cost: &mut u64) -> Reached {
+    let mut others_cost = 0;
+    let reached = {
+        let mut connecting = pin!(connect_any(addresses, goal.port, cost));
+        let soon = tokio::time::timeout(OTHERS_AFTER, &mut connecting).await;
+        match soon {
+            Ok(tcp @ Tcp::Connected(_)) => Reached { tcp, others_answer: None },
+            _ if goal.others.is_empty() => {
+                let tcp = match soon {
+                    Ok(tcp) => tcp,
+                    Err(_) => connecting.await,
+                };
+                Reached { tcp, others_answer: None }
+            }
+            Ok(tcp) => Reached { tcp, others_answer: others_answer(goal, resolver, &mut others_cost).await },
+            Err(_) => {
+                let (tcp, answer) = tokio::join!(connecting, others_answer(goal, resolver, &mut others_cost));
+                Reached { tcp, others_answer: answer.filter(|_| !matches!(tcp, Tcp::Connected(_))) }
+            }
+        }
+    };
+    *cost += others_cost;
+    reached
 }
 
 /// The first connection that stands, to any of the addresses, all tried at once: one kind of address may be dead.

@@ -162,6 +162,8 @@ pub struct Probe {
     pub large_passes: Option<bool>,
     /// Whether an answer came to the same bytes in small packets.
     pub small_passes: Option<bool>,
+    /// It looked for a connection only, and not for whoever may stand in its way.
+    pub plain: bool,
     /// Bytes that it cost, both ways, headers included (an estimate from above).
     pub cost: u64,
 }

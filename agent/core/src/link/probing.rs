@@ -109,6 +109,12 @@ impl Probing {
         })
     }
 
+    /// Whether a probe that begins now may ask about sizes and strangers.
+    #[must_use]
+    pub fn may_look(&self, now: Mono) -> bool {
+        self.dear_at.is_none_or(|at| self.dear_ms <= now.since_ms(at))
+    }
+
     /// Begins one, if it is due; says what it shall find out.
     pub fn begin(&mut self, doubt: Option<Doubt>, fails: bool, last_good: Option<Mono>, now: Mono) -> Option<Ask> {
         if 86_400_000 <= now.since_ms(self.day_began) {
@@ -118,8 +124,7 @@ impl Probing {
         if self.due(last_good).is_none_or(|due| now < due) {
             return None;
         }
-        let dear_due = self.dear_at.is_none_or(|at| self.dear_ms <= now.since_ms(at));
-        let dear = (doubt.is_some() || fails) && dear_due;
+        let dear = (doubt.is_some() || fails) && self.may_look(now);
         if dear {
             self.dear_at = Some(now);
             self.dear_ms = (self.dear_ms * 2).clamp(DEAR_MS, DEAR_MS_MAX);

@@ -2,7 +2,7 @@
 //! when to probe. What it says is a hint when to try sooner, never a reason not to try.
 
 use super::LinkView;
-use super::evidence::{Ask, Attempt, Ended, Facts, Gateway, Probe};
+use super::evidence::{Ask, Attempt, Ended, Facts, Gateway, Probe, Tcp};
 use super::flaps::Flaps;
 use super::judge::Evidence;
 use super::outages::{Outage, Outages};
@@ -93,7 +93,15 @@ impl LinkWatch {
             }
             LinkEvent::Probe(probe) => {
                 self.probing.over(&probe);
-                self.evidence.probe(&probe);
+                let blocked = matches!(probe.tcp, Tcp::Refused | Tcp::Silent | Tcp::Unreachable);
+                if blocked && probe.plain && self.probing.may_look(now.mono) {
+                    // A remembered name and one closed door: whether names still resolve and who stands in the way is
+                    // looked into before anything is said.
+                    self.evidence.hangs(probe.at);
+                    self.probing.want();
+                } else {
+                    self.evidence.probe(&probe);
+                }
             }
             LinkEvent::Tick => {
                 for open in &mut self.open_since {

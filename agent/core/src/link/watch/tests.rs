@@ -113,6 +113,22 @@ fn gateway_is_silent_only_after_a_send_and_until_something_gets_through() {
 }
 
 #[test]
+fn closed_door_is_looked_into_before_it_is_named() {
+    let bench = Bench::new().probe(|_| {}).ended(Ended::Receipt);
+    let plain = |probe: &mut Probe| (probe.names, probe.tcp, probe.plain) = (Names::NotAsked, Tcp::Silent, true);
+    let mut bench = bench.probe(plain);
+    assert_eq!(bench.rung(), Rung::Up, "nothing is said yet");
+    bench.now_ms += 1000;
+    let bench = bench.event(LinkEvent::Tick);
+    let asked = bench.out.iter().find_map(|action| if let LinkAction::Probe(ask) = action { Some(*ask) } else { None });
+    assert!(asked.is_some_and(|ask| ask.names_anew && ask.strangers), "{:?}", bench.out);
+    let bench = bench.probe(|probe| (probe.portal, probe.tcp) = (Some(true), Tcp::Silent));
+    assert_eq!(bench.rung(), Rung::Portal);
+    // What was looked into a short while ago may be named at once.
+    assert_eq!(bench.probe(plain).rung(), Rung::Portal);
+}
+
+#[test]
 fn silence_from_afar_is_told_once_the_next_hop_has_proved_that_it_is_there_or_had_its_time() {
     let unknown = || with(|one| one.gateway = Gateway::Unknown);
     let silent =

@@ -1,0 +1,281 @@
+//! Rows of the fault catalogue about the link, between network namespaces. What takes a day or a fleet there runs with
+//! the pure machines instead.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+#[path = "support"]
+mod support {
+    pub(crate) mod netns;
+    pub(crate) mod trailer;
+}
+
+use pintle_core::forward::answer::NoAnswer;
+use pintle_core::link::evidence::{Attempt, Ended, Facts, Gateway, Interface, Names, Probe, Tcp};
+use pintle_core::link::ladder::{Ladder, Rules, Seen, Step};
+use pintle_core::link::watch::{LinkAction, LinkEvent, LinkWatch};
+use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
+use pintle_core::queue::Lane;
+use std::io::Write as _;
+use std::net::{IpAddr, Ipv6Addr};
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
+use support::netns::{KERNEL_BAR, NAME, RECEIVER, ROUTER, RUNG_BAR, Rig, allowed, must};
+
+/// Catalogue: delivery goes on within this once the way is whole.
+const DELIVERY_BAR: Duration = Duration::from_mins(1);
+
+fn tell(words: &str) {
+    drop(writeln!(std::io::stderr(), "{words}"));
+}
+
+/// How many of a row's repetitions this run makes.
+fn share(variable: &str, usual: u32) -> u32 {
+    std::env::var(variable).ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
+}
+
+#[test]
+fn row_34_iface_rename_route_loss() {
+    let Some(mut rig) = Rig::build("") else { return };
+    rig.start();
+    let renames = share("PINTLE_ROW_RENAMES", 12);
+    let mut name = "usb0".to_owned();
+    let mut slowest = Duration::ZERO;
+    for number in 1..=renames {
+        rig.findings();
+        let new = format!("wwan{number}");
+        rig.trailer_ip(&format!("link set {name} down"));
+        rig.wait_rung("no-carrier", allowed(KERNEL_BAR));
+        rig.trailer_ip(&format!("link set {name} name {new}"));
+        rig.trailer_ip(&format!("link set {new} up"));
+        rig.trailer_ip("route replace default via 192.0.2.1");
+        let (seen, before) = rig.wait_rung("up", allowed(KERNEL_BAR));
+        assert!(before.iter().all(|rung| rung == "no-route" || rung == "no-carrier"), "{before:?}");
+        (name, slowest) = (new, slowest.max(seen));
+    }
+    tell(&format!("row 34: {renames} renames, each followed within {} ms", slowest.as_millis()));
+    rig.trailer.wait_health(|health| health["link"]["interface"] == name.as_str());
+    // A lost default route, and a bearer that is dead although everything looks well.
+    rig.named(
+        "no-route",
+        KERNEL_BAR,
+        |rig| rig.trailer_ip("route del default"),
+        |rig| rig.trailer_ip("route add default via 192.0.2.1"),
+    );
+    let after_route = rig.wait_delivered(allowed(DELIVERY_BAR));
+    rig.named("tcp-blocked", RUNG_BAR, |rig| rig.rule("over drop"), |rig| rig.no_rules());
+    let after_bearer = rig.wait_delivered(allowed(DELIVERY_BAR));
+    let (route, bearer) = (after_route.as_millis(), after_bearer.as_millis());
+    tell(&format!("row 34: all delivered {route} ms after a lost route, {bearer} ms after a dead bearer"));
+}
+
+#[test]
+fn row_34_iface_rename_route_loss_with_another_address_on_the_cable_each_time() {
+    let Some(mut rig) = Rig::build("[link]\ninterface = \"usb0\"\n") else { return };
+    rig.start();
+    let times = share("PINTLE_ROW_RENAMES", 8);
+    for number in 1..=times {
+        rig.findings();
+        rig.trailer_ip("link del usb0");
+        rig.wait_rung("absent", allowed(KERNEL_BAR));
+        rig.plug_in(&format!("02:00:5e:10:01:{number:02x}"));
+        let (_, before) = rig.wait_rung("up", allowed(RUNG_BAR));
+        let kernel = ["absent", "no-carrier", "no-address", "no-route"];
+        assert!(before.iter().all(|rung| kernel.contains(&rung.as_str())), "{before:?}");
+    }
+    let delivered = rig.wait_delivered(allowed(DELIVERY_BAR));
+    tell(&format!("row 34: {times} new devices, all delivered {} ms after the last", delivered.as_millis()));
+}
+
+#[test]
+fn row_30_server_hang_drip_when_the_way_swallows_the_middle_of_a_body() {
+    let Some(mut rig) = Rig::build("") else { return };
+    rig.start();
+    rig.flood(Duration::from_millis(200));
+    rig.findings();
+    let began = Instant::now();
+    // The first bytes of what is sent next pass, the rest vanishes.
+    rig.rule("over ip saddr 192.0.2.2 tcp dport 8443 quota over 9 kbytes drop");
+    let fails = |rig: &Rig| rig.trailer.log().matches("delivery fails").count();
+    while fails(&rig) == 0 {
+        // Its deadline of ten seconds, and five.
+        assert!(began.elapsed() < allowed(Duration::from_secs(15)), "{}", rig.trailer.log());
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let gave_up = began.elapsed();
+    // Others are reached, the receiver is not: no step of the ladder would help.
+    let (_, before) = rig.wait_rung("receiver-silent", allowed(RUNG_BAR));
+    assert!(before.is_empty(), "{before:?}");
+    rig.no_rules();
+    let delivered = rig.wait_delivered(allowed(DELIVERY_BAR));
+    let (gave_up, delivered) = (gave_up.as_millis(), delivered.as_millis());
+    tell(&format!("row 30: given up after {gave_up} ms, all delivered {delivered} ms after the cure"));
+}
+
+#[test]
+fn row_36_ipv6_only_dns64() {
+    let Some(mut rig) = Rig::build("") else { return };
+    // Behind the translator of the carrier the receiver has this address. Source: RFC 6052 section 2.1.
+    let translated: Ipv6Addr = "64:ff9b::c633:6402".parse().unwrap();
+    let (t, r, s) = (rig.trailer_ns.clone(), rig.router_ns.clone(), rig.receiver_ns.clone());
+    must(&format!("ip netns exec {r} sh -c 'echo 1 > /proc/sys/net/ipv6/conf/all/forwarding'"));
+    for (ns, address, device) in [
+        (&t, "2001:db8:1::2/64", "usb0"),
+        (&r, "2001:db8:1::1/64", "near0"),
+        (&r, "2001:db8:2::1/64", "far0"),
+        (&s, "2001:db8:2::2/64", "eth0"),
+        (&s, "64:ff9b::c633:6402/128", "lo"),
+    ] {
+        must(&format!("ip -n {ns} addr add {address} dev {device} nodad"));
+    }
+    must(&format!("ip -n {t} -6 route add default via 2001:db8:1::1 && ip -n {t} -4 addr flush dev usb0"));
+    must(&format!("ip -n {s} -6 route add default via 2001:db8:2::1"));
+    must(&format!("ip -n {r} -6 route add 64:ff9b::/96 via 2001:db8:2::2"));
+    std::fs::write(format!("/etc/netns/{t}/resolv.conf"), "nameserver 2001:db8:1::1\n").unwrap();
+    (rig.names().v4, rig.names().v6) = (None, None);
+    rig.names().v6 = Some(translated);
+    rig.certify(NAME, (2020, 2060));
+    rig.start_receiver(IpAddr::V6(Ipv6Addr::UNSPECIFIED), &[]);
+    rig.trailer.start();
+    rig.engine(Duration::from_millis(400));
+    rig.wait_rung("up", allowed(RUNG_BAR));
+    while rig.taken.load(Ordering::SeqCst) < 5 {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    let alone = rig.wait_delivered(allowed(DELIVERY_BAR));
+    // Now an IPv4 address that looks well and leads into a black hole; all connections are made anew.
+    rig.findings();
+    rig.rule("over meta nfproto ipv4 drop");
+    rig.give_address();
+    rig.names().v4 = Some(RECEIVER);
+    rig.start_receiver(IpAddr::V6(Ipv6Addr::UNSPECIFIED), &[]);
+    std::thread::sleep(Duration::from_secs(2));
+    let beside = rig.wait_delivered(allowed(DELIVERY_BAR));
+    let (alone, beside) = (alone.as_millis(), beside.as_millis());
+    tell(&format!("row 36: delivered after {alone} ms over IPv6 alone, {beside} ms with a dead IPv4 beside it"));
+    assert!(rig.findings().iter().all(|rung| rung == "up" || rung == "receiver-silent"), "the way is whole");
+    let asked = rig.names().asked;
+    assert!(0 < asked, "by name, never by number: {ROUTER} was asked");
+}
+
+/// Watcher and ladder together, ten times a second for as long as is asked, on what `world` tells at each instant.
+struct Life {
+    watch: LinkWatch,
+    ladder: Ladder,
+    steps: Vec<(u64, Step)>,
+    now_ms: u64,
+}
+
+impl Life {
+    fn new() -> Self {
+        let rules = Rules {
+            steps: Step::ALL.to_vec(),
+            first_after_ms: 300_000,
+            wait_ms: 600_000,
+            per_hour: 3,
+            resets_per_day: 6,
+            reboots_per_day: 1,
+        };
+        Self { watch: LinkWatch::default(), ladder: Ladder::new(rules), steps: Vec::new(), now_ms: 0 }
+    }
+
+    /// `tcp` is what a connection to the receiver brings, and `others` one to anybody else; a request goes out every
+    /// minute. `gateway` is what the kernel knows of the next hop, which answers no echo.
+    fn live(mut self, span_ms: u64, tcp: Tcp, others: bool, gateway: Gateway) -> Self {
+        let until = self.now_ms + span_ms;
+        let mut out = Vec::new();
+        let mut probing: Option<Mono> = None;
+        while self.now_ms < until {
+            let now = Moment {
+                mono: Mono(self.now_ms),
+                utc: Utc(1_795_608_000_000).plus_ms(i64::try_from(self.now_ms).unwrap()),
+                utc_trust: UtcTrust::Gps,
+            };
+            let well = matches!(tcp, Tcp::Connected(_));
+            let interface = Interface {
+                name: "usb0".to_owned(),
+                index: 2,
+                on: true,
+                carrier: true,
+                v4: true,
+                default_route: true,
+                gateway,
+                gateway_heard_ms: Some(500),
+                ..Interface::default()
+            };
+            let facts = Facts { looked_for: "usb0".to_owned(), interface: Some(interface), ..Facts::default() };
+            self.watch.handle(LinkEvent::Facts(facts), &now, &mut out);
+            if let Some(began) = probing.filter(|began| 5000 <= now.mono.since_ms(*began)) {
+                probing = None;
+                let probe = Probe {
+                    began,
+                    at: now.mono,
+                    names: Names::Found,
+                    names_lie: Some(false),
+                    tcp,
+                    others_answer: Some(others),
+                    cost: 2000,
+                    ..Probe::default()
+                };
+                self.watch.handle(LinkEvent::Probe(probe), &now, &mut out);
+            }
+            if self.now_ms.is_multiple_of(60_000) {
+                let ended = if well { Ended::Receipt } else { Ended::NoAnswer(NoAnswer::ConnectTimeout) };
+                let attempt = Attempt { began: now.mono.minus_ms(900), at: now.mono, bytes: 900, ended };
+                self.watch.handle(LinkEvent::Attempt(Lane::Bulk, attempt), &now, &mut out);
+            }
+            self.watch.handle(LinkEvent::Tick, &now, &mut out);
+            for action in out.drain(..) {
+                if let LinkAction::Probe(_) = action {
+                    probing = Some(now.mono);
+                }
+            }
+            if let Some((finding, since)) = self.watch.finding() {
+                let seen = Seen {
+                    now: (now.mono, now.utc),
+                    finding: (finding.rung, since),
+                    moving: self.watch.moving(now.mono),
+                };
+                if let (Some(step), _) = self.ladder.look(&seen) {
+                    self.steps.push((self.now_ms, step));
+                    self.ladder.done(true);
+                }
+            }
+            self.now_ms += 1000;
+        }
+        self
+    }
+
+    fn resets(&self) -> usize {
+        self.steps.iter().filter(|(_, step)| step.is_reset()).count()
+    }
+}
+
+#[test]
+fn row_35_icmp_filtered_no_action() {
+    const DAY_MS: u64 = 86_400_000;
+    // No echo is ever sent, so a router that answers none changes nothing: the next hop is known to be there by itself.
+    let filtered = Life::new().live(DAY_MS, Tcp::Connected(40), true, Gateway::Answers);
+    assert_eq!(filtered.steps, [], "24 h with ICMP filtered");
+    let outage = Life::new().live(60_000, Tcp::Connected(40), true, Gateway::Answers).live(
+        2 * DAY_MS,
+        Tcp::Silent,
+        false,
+        Gateway::Answers,
+    );
+    let reboots = outage.steps.iter().filter(|(_, step)| *step == Step::Reboot).count();
+    assert!((1..=12).contains(&outage.resets()) && reboots <= 2, "48 h of a true outage: {:?}", outage.steps);
+    let server = Life::new().live(DAY_MS, Tcp::Silent, true, Gateway::Answers);
+    assert_eq!(server.steps, [], "the receiver alone is away");
+    let (resets, reboots) = (outage.resets(), reboots);
+    tell(&format!(
+        "row 35: 0 steps in 24 h of filtered ICMP, {resets} resets and {reboots} restarts in 48 h of outage"
+    ));
+    let Some(mut rig) = Rig::build("") else { return };
+    rig.start();
+    rig.findings();
+    for chain in ["over", "to", "from"] {
+        rig.rule(&format!("{chain} meta l4proto {{ icmp, icmpv6 }} drop"));
+    }
+    std::thread::sleep(Duration::from_secs(15));
+    assert!(rig.findings().is_empty(), "ICMP is missed by nobody:\n{}", rig.trailer.log());
+    rig.wait_delivered(allowed(DELIVERY_BAR));
+}

@@ -174,6 +174,7 @@ fn every_ledger_entry_follows_its_schema() {
         LedgerWhat::Purged,
         LedgerWhat::Opened,
         LedgerWhat::Closed,
+        LedgerWhat::Carried,
     ] {
         let told = !matches!(what, LedgerWhat::Opened | LedgerWhat::Closed);
         check_event(
@@ -183,6 +184,11 @@ fn every_ledger_entry_follows_its_schema() {
                 what,
                 generation: GENERATION.to_owned(),
                 ranges: if told { vec![SequenceRange { from: 3, to: 9 }] } else { Vec::new() },
+                unreadable: if what == LedgerWhat::Closed {
+                    vec![SequenceRange { from: 4, to: 4 }]
+                } else {
+                    Vec::new()
+                },
                 count: 7,
                 class: told.then(|| "other".to_owned()),
                 captured_from: told.then(|| Utc(0).to_rfc3339()),

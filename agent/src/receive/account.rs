@@ -18,6 +18,9 @@ pub const FORMAT: u32 = 1;
 /// asked for again.
 pub const PURGED: &str = "purged";
 
+/// The word for events that a damaged queue file could not give back.
+pub const UNREADABLE: &str = "unreadable";
+
 /// Longest list of runs in an account (our own limit); the counts are exact all the same.
 pub const RUNS_LISTED_MAX: usize = 1_000;
 
@@ -137,7 +140,7 @@ pub struct Run {
 /// Numbers that one word of the ledger explains.
 #[derive(Clone, Debug, Serialize)]
 pub struct Explained {
-    /// `expired`, `evicted`, `refused` or `renumbered`.
+    /// `expired`, `evicted`, `refused`, `dropped`, `purged`, `renumbered`, `carried` or `unreadable`.
     pub word: String,
     /// Which.
     pub numbers: Numbers,
@@ -206,11 +209,12 @@ impl Account {
 
 impl GenerationAccount {
     /// Whether a person must look: contents that contradict each other, a number given twice, a block that stays
-    /// different, or events that were lost here after their receipt and can't be sent again.
+    /// different, events that were lost here after their receipt and can't be sent again, or events that a damaged
+    /// queue file on the trailer could not give back.
     #[must_use]
     pub fn is_raised(&self) -> bool {
-        let lost_here = self.explained_by.iter().any(|explained| explained.word == PURGED);
-        0 < self.conflicts || 0 < self.doubled.count || 0 < self.blocks.differ.count || lost_here
+        let lost = self.explained_by.iter().any(|explained| [PURGED, UNREADABLE].contains(&explained.word.as_str()));
+        0 < self.conflicts || 0 < self.doubled.count || 0 < self.blocks.differ.count || lost
     }
 }
 

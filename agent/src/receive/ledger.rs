@@ -16,7 +16,10 @@ pub struct Entry {
     pub word: Option<&'static str>,
     /// The numbers.
     pub runs: Vec<Range>,
-    /// Set if the generation has ended: the highest number that it is known to have given, if that is known.
+    /// Numbers whose events could not be read any more on the trailer.
+    pub unreadable: Vec<Range>,
+    /// Set if the generation has ended: the highest number that it is known to have given, if that is known. Each entry
+    /// that says how far a queue got is about one that has ended.
     pub closed: Option<Option<u64>>,
 }
 
@@ -25,10 +28,7 @@ impl Entry {
     /// of another one only by closing it, and no farther than that queue got. Otherwise one entry could explain
     /// everything that will ever be lost.
     pub(super) fn check_reach(&self, generation: &str, sequence: u64) -> Result<(), &'static str> {
-        if self.runs.is_empty() {
-            return Ok(());
-        }
-        let last = self.runs.iter().map(|run| run.last).max().unwrap_or(0);
+        let Some(last) = self.runs.iter().chain(&self.unreadable).map(|run| run.last).max() else { return Ok(()) };
         if self.generation == generation {
             return if last < sequence { Ok(()) } else { Err("data.ranges names numbers of later events than itself") };
         }
@@ -48,6 +48,8 @@ struct Seen {
     generation: String,
     #[serde(default)]
     ranges: Vec<Run>,
+    #[serde(default)]
+    unreadable: Vec<Run>,
     accepted_up_to: Option<u64>,
 }
 
@@ -67,14 +69,14 @@ pub(super) fn entry(data: &str) -> Result<Entry, String> {
     if seen.v != VERSION {
         return Err(format!("data.v is a version that this receiver does not know; it knows {VERSION}"));
     }
-    if RUNS_MAX < seen.ranges.len() {
+    if RUNS_MAX < seen.ranges.len().max(seen.unreadable.len()) {
         return Err(format!("data.ranges has more than {RUNS_MAX} runs"));
     }
     let fits = |number: u64| i64::try_from(number).is_ok();
     if !seen.accepted_up_to.is_none_or(fits) {
         return Err("data.accepted_up_to is too large".to_owned());
     }
-    let runs: Option<Vec<Range>> = seen.ranges.iter().map(|run| Range::new(run.from, run.to)).collect();
+    let runs = |runs: &[Run]| runs.iter().map(|run| Range::new(run.from, run.to)).collect::<Option<Vec<Range>>>();
     Ok(Entry {
         generation: seen.generation,
         word: match seen.what {
@@ -85,10 +87,16 @@ pub(super) fn entry(data: &str) -> Result<Entry, String> {
             LedgerWhat::Purged => Some("purged"),
             // Numbers that a closing entry names were given anew: their events come under numbers of the next queue.
             LedgerWhat::Closed => Some("renumbered"),
+            // Their events come under the numbers of the queue that gave them out.
+            LedgerWhat::Carried => Some("carried"),
             LedgerWhat::Opened => None,
         },
-        runs: runs.ok_or("data.ranges: each run needs 1 <= from <= to")?,
-        closed: matches!(seen.what, LedgerWhat::Closed).then_some(seen.accepted_up_to),
+        runs: runs(&seen.ranges).ok_or("data.ranges: each run needs 1 <= from <= to")?,
+        unreadable: runs(&seen.unreadable).ok_or("data.unreadable: each run needs 1 <= from <= to")?,
+        closed: match seen.what {
+            LedgerWhat::Closed => Some(seen.accepted_up_to),
+            _ => seen.accepted_up_to.map(Some),
+        },
     })
 }
 

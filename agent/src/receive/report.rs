@@ -1,6 +1,6 @@
 //! The account in plain language.
 
-use super::account::{Account, GenerationAccount, Numbers, PURGED};
+use super::account::{Account, GenerationAccount, Numbers, PURGED, UNREADABLE};
 use std::fmt;
 
 /// Runs named in one line; the rest is counted (our own limit: a line that a person reads).
@@ -95,6 +95,9 @@ fn one(out: &mut fmt::Formatter<'_>, account: &GenerationAccount) -> fmt::Result
             "    RAISED: {} events were lost here after their receipt, and the trailer has let them go",
             lost.numbers.count
         )?;
+    }
+    if let Some(lost) = account.explained_by.iter().find(|explained| explained.word == UNREADABLE) {
+        writeln!(out, "    RAISED: {} events were lost with damaged parts of the trailer's queue", lost.numbers.count)?;
     }
     if 0 < account.doubled.count {
         writeln!(

@@ -1,5 +1,6 @@
 //! What one group of requests does to the database, in one transaction.
 
+use super::account::UNREADABLE;
 use super::blocks::compare;
 use super::check::{Event, Incoming, Refusal};
 use super::content::StampRow;
@@ -476,14 +477,13 @@ fn conflict(
 
 fn explain(names: &mut Names<'_>, trailer: i64, event: i64, entry: &Entry, now: Utc) -> Result<()> {
     let generation = names.generation(trailer, &entry.generation, now)?;
-    if let Some(word) = entry.word {
-        let mut insert = names.work.prepare_cached(
-            "INSERT INTO explained (generation, first, last, word, event) VALUES (?1, ?2, ?3, ?4, ?5)
-             ON CONFLICT DO NOTHING",
-        )?;
-        for run in &entry.runs {
-            insert.execute(params![generation, signed(run.first), signed(run.last), word, event])?;
-        }
+    let mut insert = names.work.prepare_cached(
+        "INSERT INTO explained (generation, first, last, word, event) VALUES (?1, ?2, ?3, ?4, ?5)
+         ON CONFLICT DO NOTHING",
+    )?;
+    let said = entry.word.into_iter().flat_map(|word| entry.runs.iter().map(move |run| (word, run)));
+    for (word, run) in said.chain(entry.unreadable.iter().map(|run| (UNREADABLE, run))) {
+        insert.execute(params![generation, signed(run.first), signed(run.last), word, event])?;
     }
     if let Some(last) = entry.closed {
         names

@@ -200,7 +200,9 @@ impl Db {
     pub(super) fn settled_again(&mut self, sequence: u64, leaf: Option<&Leaf>) -> rusqlite::Result<()> {
         self.books.order.settle(sequence);
         self.books.blocks.touch(sequence);
-        if let Some(leaf) = leaf {
+        if let Some(leaf) = leaf
+            && !self.books.carried.contains(sequence)
+        {
             // An event of before there were leaves gets its own now.
             self.conn
                 .prepare_cached("UPDATE settled SET leaf = ? WHERE sequence = ? AND result = 1 AND leaf IS NULL")?

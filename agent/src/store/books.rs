@@ -38,6 +38,8 @@ pub(super) struct Books {
     pub(super) gone: RangeSet,
     /// Sequences that never wait again: delivered, refused or gone.
     pub(super) done: RangeSet,
+    /// Places of events that go out under numbers of an earlier generation: they have no leaf in a block of this one.
+    pub(super) carried: RangeSet,
     pub(super) blocks: Blocks,
     pub(super) order: Order,
     pub(super) lived: Lived,
@@ -121,6 +123,12 @@ impl Books {
         let mark = mark.as_deref().and_then(LivedMark::from_bytes);
         let lived = Lived::resume(mark.as_ref(), newest.map_or(0, |(_, born)| born), boot_id(), now);
         let past = conn.query_row("SELECT EXISTS (SELECT 1 FROM past)", [], |row| row.get(0))?;
+        let mut carried = RangeSet::default();
+        let mut rows = conn.prepare("SELECT sequence FROM carried")?;
+        let mut rows = rows.query([])?;
+        while let Some(row) = rows.next()? {
+            carried.insert(number(row, 0)?);
+        }
         let settled_rows = settled.len();
         for (first, last) in gone.runs() {
             settled.insert_run(first, last);
@@ -139,6 +147,7 @@ impl Books {
             order: Order::new(accepted, settled, urgent),
             gone,
             done,
+            carried,
             blocks: Blocks::read(conn)?,
             lived,
             sent,

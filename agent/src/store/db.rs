@@ -21,7 +21,7 @@ use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::time::Duration;
 
@@ -350,6 +350,7 @@ impl Db {
             })
             .optional()?;
         let Some((mut event, fixed, known, (stamp, born))) = row else { return Ok(Next::Missing) };
+        event.origin = self.origin(sequence)?;
         if !first && bytes_max < event.body.len() + event.stamp.as_ref().map_or(0, Vec::len) {
             return Ok(Next::TooLarge);
         }
@@ -403,6 +404,7 @@ impl Db {
                     continue;
                 }
                 Settled::Delivered => (DELIVERED, None, None),
+                Settled::Proven(_) if self.books.carried.contains(*sequence) => (DELIVERED, None, None),
                 Settled::Proven(leaf) => (DELIVERED, None, Some(leaf)),
                 Settled::Refused(answer) => (REFUSED, Some(self.answer_to_keep(*sequence, answer)?), None),
             };
@@ -550,7 +552,8 @@ impl Db {
         read("freelist_count").saturating_mul(read("page_size"))
     }
 
-    /// Queues a ledger event about `sequences` of this generation, inside the running transaction.
+    /// Queues a ledger event about `sequences` of this file, inside the running transaction; one more for each earlier
+    /// generation whose events are among them.
     pub(super) fn tell_ledger(
         &mut self,
         what: LedgerWhat,
@@ -559,19 +562,45 @@ impl Db {
         reason: &str,
         now: &Moment,
     ) -> rusqlite::Result<()> {
-        let body = LedgerBody {
-            v: VERSION,
-            what,
-            generation: self.books.generation.clone(),
-            ranges: sequences.runs().map(|(from, to)| SequenceRange { from, to }).collect(),
-            count: sequences.len(),
-            class: span.map(|(class, _, _)| class.to_owned()),
-            captured_from: span.map(|(_, from, _)| from.to_rfc3339()),
-            captured_to: span.map(|(_, _, to)| to.to_rfc3339()),
-            accepted_up_to: None,
-            reason: reason.to_owned(),
-        };
-        self.put_ledger(&body, now)
+        let own = sequences.without(&self.books.carried);
+        let mut earlier: BTreeMap<EventId, RangeSet> = BTreeMap::new();
+        for (first, last) in sequences.without(&own).runs() {
+            for place in first..=last {
+                if let Some((generation, number)) = self.origin(place)? {
+                    earlier.entry(generation).or_default().insert(number);
+                }
+            }
+        }
+        let mut told = Vec::new();
+        if !own.is_empty() {
+            told.push((self.books.generation.clone(), own, None));
+        }
+        for (generation, numbers) in earlier {
+            let up_to = self.closed_up_to(generation)?.max(numbers.last());
+            told.push((generation.to_string(), numbers, up_to));
+        }
+        for (generation, numbers, accepted_up_to) in told {
+            let body = LedgerBody {
+                v: VERSION,
+                what,
+                generation,
+                ranges: numbers.runs().map(|(from, to)| SequenceRange { from, to }).collect(),
+                unreadable: Vec::new(),
+                count: numbers.len(),
+                class: span.map(|(class, _, _)| class.to_owned()),
+                captured_from: span.map(|(_, from, _)| from.to_rfc3339()),
+                captured_to: span.map(|(_, _, to)| to.to_rfc3339()),
+                accepted_up_to,
+                reason: reason.to_owned(),
+            };
+            self.put_ledger(&body, now)?;
+        }
+        Ok(())
+    }
+
+    /// The number of a stamp, see [`KnownStamps::number`].
+    pub(super) fn stamp_number(&mut self, sequence: u64, stamp: &[u8]) -> rusqlite::Result<i64> {
+        self.stamps.number(&self.conn, sequence, stamp)
     }
 
     pub(super) fn put_ledger(&mut self, body: &LedgerBody, now: &Moment) -> rusqlite::Result<()> {
@@ -666,6 +695,7 @@ fn leased_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<Leased> {
     let kind = EventKind::from_code(code).ok_or(rusqlite::Error::IntegralValueOutOfRange(2, i64::from(code)))?;
     Ok(Leased {
         sequence: number(row, 0)?,
+        origin: None,
         id: EventId(row.get(1)?),
         kind,
         lane: if row.get(3)? { Lane::Urgent } else { Lane::Bulk },

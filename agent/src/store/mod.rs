@@ -8,6 +8,7 @@ mod aside;
 pub mod blobs;
 mod blocks;
 mod books;
+mod carve;
 mod db;
 mod disk;
 mod handle;
@@ -18,6 +19,7 @@ mod profiles;
 mod refused;
 mod retire;
 mod room;
+mod salvage;
 mod schema;
 pub mod seal;
 mod sealed;
@@ -83,6 +85,8 @@ pub enum Accepted {
 pub struct Leased {
     /// Its number in this generation.
     pub sequence: u64,
+    /// Under which generation and number it goes out, if it was accepted in an earlier file.
+    pub origin: Option<(EventId, u64)>,
     /// Duplicate key.
     pub id: EventId,
     /// What it tells.

@@ -18,9 +18,11 @@ pub(super) const APPLICATION_ID: i64 = 0x504e_544c;
 /// `events.late`: 0, 1 for an event that was accepted long after it happened, or the code of the profile whose limits
 /// hold: those are due before or after their neighbours.
 /// `events.images`: the files of a read as its event announces them; `images`: one row for each (see `super::images`).
+/// `carried`: places of events that came over from a damaged file, and under which numbers they go out; its rows stay,
+/// since they tell nothing but numbers and only a damage writes any.
 /// `past`: keyed hashes of the ids of deleted reads. An accepted event writes one page of `events` and one of
 /// `events_id` (time-ordered ids fall into the newest page); the other indexes hold the few rows that need them.
-const STEPS: [&str; 5] = [
+const STEPS: [&str; 6] = [
     "
 CREATE TABLE events (
   sequence INTEGER PRIMARY KEY,
@@ -102,6 +104,9 @@ CREATE INDEX images_due ON images (rank, sequence) WHERE state = 1;
     "
 DROP INDEX events_late;
 CREATE INDEX events_apart ON events (late, hit, born) WHERE late <> 0;
+",
+    "
+CREATE TABLE carried (sequence INTEGER PRIMARY KEY, generation BLOB NOT NULL, number INTEGER NOT NULL) STRICT;
 ",
 ];
 

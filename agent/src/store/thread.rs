@@ -1,7 +1,7 @@
 //! The store's thread: takes commands, gathers those that write into one transaction, answers after its sync.
 
 use super::answers::{Done, apply, refuse, tell};
-use super::aside::delete_old;
+use super::aside::{HEARD_OF_MORE, delete_old};
 use super::db::Db;
 use super::disk::{Folder, meaning};
 use super::handle::{Answer, Arrivals, Command};
@@ -278,7 +278,7 @@ impl Worker {
             tracing::error!(known, accepted, "the receiver again knows numbers that were not given out; it is left so");
             return Ok(());
         }
-        let detail = format!("the receiver knows number {known}, and this file has given out {accepted} only");
+        let detail = format!("{HEARD_OF_MORE} {known}, and this file has given out {accepted} only");
         let path = self.folder.db();
         if let Some(db) = self.take_db() {
             let kept = db.keep(WENT_BACKWARDS, &lived_ms.to_be_bytes());

@@ -41,6 +41,11 @@ pub(super) fn pages_that_differ(db: &Path, log: &Path) -> std::io::Result<u64> {
     Ok(differ)
 }
 
+/// For each page in the log where its newest committed data begin in it.
+pub(super) fn newest_in(log: &Path) -> std::io::Result<BTreeMap<u32, u64>> {
+    newest_frames(&mut OnDisk::open(log)?).map(|(_, newest)| newest)
+}
+
 /// A file as the disk has it. To ask the kernel to forget its copy is not enough: a page that is just being written
 /// stays in memory, and reads back as if it were on the disk (our own test has seen it). Direct reads wait for the
 /// writing, tell its failure and take nothing from memory.

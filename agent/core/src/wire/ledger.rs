@@ -15,11 +15,15 @@ pub struct LedgerBody {
     pub what: LedgerWhat,
     /// The generation that the sequences belong to (RFC 9562 form).
     pub generation: String,
-    /// Which sequences, rising, both ends included; empty for [`LedgerWhat::Opened`] and [`LedgerWhat::Closed`].
+    /// Which sequences, rising, both ends included; empty for [`LedgerWhat::Opened`]. For [`LedgerWhat::Closed`] those
+    /// whose events were taken over under new sequences: none where they keep their own.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub ranges: Vec<SequenceRange>,
     /// How many events.
     pub count: u64,
+    /// For [`LedgerWhat::Closed`]: sequences of the closed generation whose events could not be read any more.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unreadable: Vec<SequenceRange>,
     /// Which of them: `hit` or `other`; absent where that makes no difference.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub class: Option<String>,
@@ -29,7 +33,7 @@ pub struct LedgerBody {
     /// Latest capture among them, RFC 3339.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub captured_to: Option<String>,
-    /// The highest sequence that the closed generation is known to have given, for [`LedgerWhat::Closed`].
+    /// The highest sequence that a closed generation is known to have given, in each entry about one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub accepted_up_to: Option<u64>,
     /// Why, one sentence.
@@ -52,8 +56,11 @@ pub enum LedgerWhat {
     Purged,
     /// This generation begins; there was none before.
     Opened,
-    /// An earlier generation has ended; `count` is how many of its waiting events were taken over under new sequences.
+    /// An earlier generation has ended; `count` is how many of its waiting events were taken over.
     Closed,
+    /// Under these sequences no events go out: events of an earlier generation have their places in the queue, and go
+    /// out under their own generation and sequence.
+    Carried,
 }
 
 /// Sequences from `from` to `to`, both included.

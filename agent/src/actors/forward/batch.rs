@@ -73,7 +73,8 @@ impl Maker {
                 aside.push((event.sequence, Settled::Unsent));
                 continue;
             }
-            match event::encode(&self.parts(&event, &figures.generation)) {
+            let origin = event.origin.map(|(generation, number)| (generation.to_string(), number));
+            match event::encode(&self.parts(&event, &figures.generation, origin.as_ref())) {
                 // One event alone always goes, whatever its size: the receiver says if it is too large.
                 Ok(json) if events.is_empty() || bytes + json.len() < self.bytes_max => {
                     bytes += json.len() + 1;
@@ -104,11 +105,18 @@ impl Maker {
         Ok(Made { batch, aside })
     }
 
-    fn parts<'a>(&'a self, event: &'a Leased, generation: &'a str) -> EventParts<'a> {
+    /// An event that was accepted in an earlier file goes out under its own numbers, `origin`.
+    fn parts<'a>(
+        &'a self,
+        event: &'a Leased,
+        generation: &'a str,
+        origin: Option<&'a (String, u64)>,
+    ) -> EventParts<'a> {
+        let (generation, sequence) = origin.map_or((generation, event.sequence), |(own, number)| (own, *number));
         EventParts {
             source: &self.source,
             generation,
-            sequence: event.sequence,
+            sequence,
             id: event.id,
             kind: event.kind,
             happened_at: event.happened_at,

@@ -1,0 +1,114 @@
+//! A damaged queue file costs the rows of its bad pages and nothing else: what comes over goes out under the numbers
+//! that it was given, and the receiver's account closes.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+#[path = "support/drain.rs"]
+mod drain;
+#[allow(dead_code, reason = "other tests use the rest")]
+#[path = "support/receiver.rs"]
+mod receiver;
+
+use drain::{Drain, target, until};
+use receiver::Receiver;
+use serde_json::Value;
+use std::fs::OpenOptions;
+use std::os::unix::fs::FileExt as _;
+use std::path::Path;
+
+/// Pages of the table `events`: its root, and its leaves with their rows, in order.
+fn pages(db: &Path) -> (u64, Vec<(u64, u64)>) {
+    let conn = rusqlite::Connection::open(db).unwrap();
+    let root = conn.query_row("SELECT rootpage FROM sqlite_schema WHERE name = 'events'", [], |row| {
+        row.get::<_, u32>(0).map(u64::from)
+    });
+    let mut leaves =
+        conn.prepare("SELECT pageno, ncell FROM dbstat WHERE name = 'events' AND pagetype = 'leaf'").unwrap();
+    let leaves = leaves.query_map([], |row| Ok((row.get::<_, u32>(0)?.into(), row.get::<_, u32>(1)?.into())));
+    (root.unwrap(), leaves.unwrap().map(Result::unwrap).collect())
+}
+
+fn spoil(db: &Path, page: u64) {
+    let file = OpenOptions::new().write(true).open(db).unwrap();
+    file.write_all_at(&[0xa5; 4096], (page - 1) * 4096).unwrap();
+}
+
+#[tokio::test]
+async fn fault_38_salvaged_events_go_out_under_their_own_numbers_and_the_ledger_closes() {
+    let receiver = Receiver::start(&[]);
+    let url = format!("http://{}/v1/events", receiver.address());
+    let folder = tempfile::tempdir().unwrap();
+    let db = folder.path().join("queue.db");
+    let trailer = Drain::start("heron-3", folder.path(), target(&url));
+    trailer.put(1..=300, false).await;
+    trailer.until_delivered(300).await;
+    trailer.stop().await;
+    // Nobody listens at this address, so what comes now waits.
+    let trailer = Drain::start("heron-3", folder.path(), target("http://127.0.0.1:1"));
+    trailer.put(301..=1500, false).await;
+    trailer.put(1501..=1510, true).await;
+    let old = trailer.figures().await;
+    trailer.stop().await;
+
+    let (root, leaves) = pages(&db);
+    assert!(20 < leaves.len(), "{} leaves", leaves.len());
+    // One leaf with reads that wait, and the root, without which SQLite finds no row at all.
+    let (leaf, rows) = leaves[leaves.len() * 3 / 4];
+    spoil(&db, leaf);
+    spoil(&db, root);
+
+    let trailer = Drain::start("heron-3", folder.path(), target(&url));
+    let waits = || async {
+        let counts = trailer.figures().await.counts;
+        counts.waiting == 0 && 1000 < counts.delivered
+    };
+    until("everything that came over is delivered", waits).await;
+    let new = trailer.figures().await;
+    assert_ne!(new.generation, old.generation);
+    trailer.stop().await;
+
+    let account: Value = receiver.get("/v1/completeness").json();
+    let of = |generation: &str| {
+        let all = account["generations"].as_array().unwrap();
+        all.iter().find(|one| one["generation"] == generation).unwrap().clone()
+    };
+    let (before, after) = (of(&old.generation), of(&new.generation));
+    assert_eq!((&before["closed"], &before["missing"]["count"]), (&true.into(), &0.into()), "{before}");
+    assert_eq!(before["up_to"], old.counts.accepted, "{before}");
+    assert_eq!(before["explained_by"][0]["word"], "unreadable");
+    assert_eq!(before["explained"]["count"], rows, "the rows of one page: {before}");
+    assert_eq!(before["here"]["count"], old.counts.accepted - rows);
+    assert_eq!((&after["missing"]["count"], &after["doubled"]["count"]), (&0.into(), &0.into()), "{after}");
+    assert_eq!(after["explained_by"][0]["word"], "carried");
+    assert_eq!(receiver.count("SELECT count(*) FROM conflict"), 0);
+    // The hits among them are there, each once, under the numbers of the queue that took them.
+    assert_eq!(receiver.count("SELECT count(DISTINCT id) FROM event WHERE hit"), 10);
+    assert!(receiver.report(&[]).out.contains("RAISED"), "what was lost on the trailer must be seen");
+}
+
+#[tokio::test]
+async fn what_is_let_go_after_a_salvage_is_told_by_the_numbers_of_its_own_queue() {
+    let receiver = Receiver::start(&[]);
+    let folder = tempfile::tempdir().unwrap();
+    let db = folder.path().join("queue.db");
+    let nowhere = || target("http://127.0.0.1:1");
+    let trailer = Drain::start("heron-3", folder.path(), nowhere());
+    trailer.put(1..=200, false).await;
+    let old = trailer.figures().await;
+    trailer.stop().await;
+    spoil(&db, pages(&db).0);
+    let trailer = Drain::start("heron-3", folder.path(), nowhere());
+    // Forty days later: they reach their age limit without a receipt.
+    let mut later = pintle::clock::moment(pintle_core::moment::UtcTrust::Gps);
+    later.mono = later.mono.plus_ms(40 * 86_400_000);
+    later.utc.0 += 40 * 86_400_000;
+    while trailer.store.retire(later).await.unwrap() != 0 {}
+    trailer.stop().await;
+    let trailer = Drain::start("heron-3", folder.path(), target(&format!("http://{}/v1/events", receiver.address())));
+    until("the ledger is delivered", || async { trailer.figures().await.counts.waiting == 0 }).await;
+    trailer.stop().await;
+    let account: Value = receiver.get("/v1/completeness").json();
+    let all = account["generations"].as_array().unwrap();
+    let before = all.iter().find(|one| one["generation"] == old.generation).unwrap();
+    assert_eq!(before["explained_by"][0]["word"], "expired", "{before}");
+    assert_eq!((&before["explained"]["count"], &before["missing"]["count"]), (&200.into(), &0.into()), "{before}");
+}

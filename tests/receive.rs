@@ -12,6 +12,8 @@ use serde_json::{Value, json};
 use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
 use std::os::unix::fs::PermissionsExt;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 use tokio_util::sync::CancellationToken;
 
@@ -58,16 +60,20 @@ fn acknowledged_events_survive_kills_under_load() {
     for _ in 0..4 {
         let url = receiver.url.clone();
         let first = next;
+        let answered = Arc::new(AtomicUsize::new(0));
         let senders: Vec<_> = (0..3)
             .map(|lane| {
-                let url = url.clone();
+                let (url, answered) = (url.clone(), Arc::clone(&answered));
                 std::thread::spawn(move || {
                     let mut stored = Vec::new();
                     for turn in 0.. {
                         let from = first + (turn * 3 + lane) * 20;
                         let events: Vec<Event> = (from..from + 20).map(Event::read).collect();
                         match post_text(&url, &Batch::of(&events)) {
-                            Ok(told) if told.status == 200 => stored.push((results(&told), from)),
+                            Ok(told) if told.status == 200 => {
+                                stored.push((results(&told), from));
+                                answered.fetch_add(1, Ordering::SeqCst);
+                            }
                             Ok(told) => panic!("{}", told.text),
                             Err(_) => return (stored, from + 20),
                         }
@@ -76,7 +82,12 @@ fn acknowledged_events_survive_kills_under_load() {
                 })
             })
             .collect();
-        std::thread::sleep(Duration::from_millis(150));
+        // In the middle of it, however slow this machine is.
+        let began = Instant::now();
+        while answered.load(Ordering::SeqCst) < 4 {
+            assert!(began.elapsed() < Duration::from_mins(1), "no answers");
+            std::thread::sleep(Duration::from_millis(5));
+        }
         receiver.kill();
         for sender in senders {
             let (stored, end) = sender.join().unwrap();

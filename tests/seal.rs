@@ -411,7 +411,11 @@ fn plates_below(folder: &Path) -> Vec<String> {
     assert!(4 < all.len(), "there is something to search");
     let mut found = Vec::new();
     for path in all {
-        let bytes = std::fs::read(&path).unwrap();
+        let bytes = match std::fs::read(&path) {
+            // A file that was written beside has its real name by now.
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => continue,
+            read => read.unwrap(),
+        };
         for (at, _) in bytes.windows(2).enumerate().filter(|(_, two)| *two == b"QX") {
             let text = bytes.get(at..at + 9).and_then(|nine| std::str::from_utf8(nine).ok()).unwrap_or_default();
             if text.ends_with("ZJ") {

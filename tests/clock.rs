@@ -128,7 +128,7 @@ fn off_ms(stamp: &Stamp, captured_at: Utc, true_ms: u64) -> i64 {
 }
 
 #[test]
-fn boot_1970_then_gps() {
+fn row_13_boot_1970_then_gps() {
     // Row 13: start at 1970 and 1980, fix after 180 s; all early reads dated again within 2 s of the truth.
     for start in ["1970-01-01T00:00:05Z", "1980-01-06T00:00:00Z"] {
         for stepped_at_s in [None, Some(200)] {
@@ -176,7 +176,7 @@ fn boot_1970_then_gps() {
 }
 
 #[tokio::test]
-async fn clock_step_matrix() {
+async fn row_14_clock_step_matrix() {
     // Row 14: steps of 1 s to 1 day, both ways, every minute for 2 h: sequence strictly rising, none lost, none
     // doubled, no timer late by more than two periods.
     let dir = tempfile::tempdir().unwrap();
@@ -328,7 +328,7 @@ fn read(id: EventId, captured_at: Utc) -> NewEvent {
 }
 
 #[test]
-fn gps_week_rollover() {
+fn row_15_gps_week_rollover() {
     // Row 15: dates 1,024 and 2,048 weeks too early, with the host's clock at 1970 and right: all reads right to the
     // day, and the mending is told.
     for weeks in [1024_i64, 2048] {

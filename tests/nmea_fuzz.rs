@@ -125,7 +125,7 @@ impl Run {
 }
 
 #[test]
-fn nmea_fuzz_1e6() {
+fn row_20_nmea_fuzz_1e6() {
     let mut random = Random::new(20);
     let mut line = BytesToEpochs::new(DateReference::around(Utc(1_795_600_000_000)));
     let mut epochs = Vec::new();

@@ -148,7 +148,7 @@ fn place() -> LatLon {
 }
 
 #[test]
-fn gps_freeze_valid() {
+fn row_17_gps_freeze_valid() {
     // Bit for bit frozen, satellite data too, while it reports 12 m/s.
     let mut trailer = Trailer::new();
     trailer.stand(place(), 400, &mut Wander::new(1, 5.0, 200.0, 0.1));
@@ -168,7 +168,7 @@ fn gps_freeze_valid() {
 }
 
 #[test]
-fn gps_freeze_valid_honest_static_hold_for_a_day_raises_nothing() {
+fn row_17_gps_freeze_valid_honest_static_hold_for_a_day_raises_nothing() {
     let mut trailer = Trailer::new();
     let mut wander = Wander::new(2, 5.0, 200.0, 0.1);
     trailer.stand(place(), 400, &mut wander);
@@ -193,7 +193,7 @@ fn wrong_certain(trailer: &Trailer, truth: &[(Utc, LatLon)], live: &[Stamp]) -> 
 }
 
 #[test]
-fn gps_spoof_jump() {
+fn row_18_gps_spoof_jump() {
     for jump_s in [1, 600] {
         let mut trailer = Trailer::new();
         let mut wander = Wander::new(3, 5.0, 200.0, 0.1);
@@ -213,7 +213,7 @@ fn gps_spoof_jump() {
 }
 
 #[test]
-fn gps_spoof_jump_true_move_at_40_mps_is_a_new_site_within_ten_minutes_of_arrival() {
+fn row_18_gps_spoof_jump_true_move_at_40_mps_is_a_new_site_within_ten_minutes_of_arrival() {
     let mut trailer = Trailer::new();
     let mut wander = Wander::new(4, 5.0, 200.0, 0.1);
     trailer.stand(place(), 900, &mut wander);
@@ -239,7 +239,7 @@ fn gps_spoof_jump_true_move_at_40_mps_is_a_new_site_within_ten_minutes_of_arriva
 }
 
 #[test]
-fn gps_jitter_24h() {
+fn row_19_gps_jitter_24h() {
     for (seed, correlation_s) in [(5, 1.0), (6, 60.0), (7, 300.0)] {
         let mut trailer = Trailer::new();
         let mut wander = Wander::new(seed, 8.0, correlation_s, 0.14);

@@ -1,5 +1,6 @@
 //! A scripted trailer: drive, traffic, link. One seed makes everything.
 
+pub mod altered;
 pub mod judge;
 pub mod random;
 pub mod recorded;

@@ -204,6 +204,19 @@ pub fn noisy(fixes: &[Fix], sigma_m: f64, seed: u64) -> Vec<Fix> {
     fixes.iter().map(&mut of).collect()
 }
 
+/// The recording with every way from its middle `factor` times as long, and the speed with it: a worse antenna.
+#[must_use]
+pub fn scattered(fixes: &[Fix], factor: f64) -> Vec<Fix> {
+    let Some(here) = middle(fixes) else { return Vec::new() };
+    let plane = LocalPlane::new(here);
+    let wider = |fix: &Fix| {
+        let (east_m, north_m) = plane.to_plane(fix.position);
+        let position = plane.to_geo(factor * east_m, factor * north_m);
+        Fix { position, speed_mps: fix.speed_mps.map(|mps| factor * mps), ..*fix }
+    };
+    fixes.iter().map(wider).collect()
+}
+
 /// Fixes with the wander of a simulated sky on top, without its outages and its speed noise.
 #[must_use]
 pub fn wandering(fixes: &[Fix], sky: Sky, seed: u64) -> Vec<Fix> {
@@ -325,6 +338,7 @@ mod tests {
         let ways = [
             (thinned(&way, 5), 20),
             (noisy(&way, 2.0, 1), 100),
+            (scattered(&way, 1.5), 100),
             (wandering(&way, Sky::Open, 1), 100),
             (reversed(&way), 100),
             (faster(&way, 5), 496),

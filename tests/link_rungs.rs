@@ -9,7 +9,7 @@ mod support {
 
 use std::net::IpAddr;
 use std::time::Duration;
-use support::netns::{KERNEL_BAR, MAC, NAME, Names, RECEIVER, ROUTER, RUNG_BAR, Rig, allowed, told};
+use support::netns::{KERNEL_BAR, MAC, NAME, Names, RECEIVER, ROUTER, RUNG_BAR, Rig};
 
 #[test]
 fn what_the_kernel_tells_is_named_within_two_seconds() {
@@ -151,20 +151,4 @@ fn large_packets_that_vanish_are_named() {
         rig.router("ip link set far0 mtu 1500");
         rig.no_rules();
     });
-}
-
-#[test]
-fn slow_way_is_told_as_slow_and_not_as_broken() {
-    let Some(mut rig) = Rig::build("") else { return };
-    rig.start();
-    rig.flood(Duration::from_secs(5));
-    rig.findings();
-    // 6 kbit/s: a plan that is used up, and then some. A connection that does not come about within seconds there is
-    // blocked as far as anybody can tell, so that word may come first.
-    rig.pace(Some("6kbit"));
-    let (named, before) = rig.wait_rung("slow", allowed(RUNG_BAR));
-    assert!(before.iter().all(|rung| rung == "tcp-blocked" || rung == "up"), "{before:?}");
-    rig.pace(None);
-    let (mended, _) = rig.wait_rung("up", allowed(RUNG_BAR));
-    told("slow", named, mended);
 }

@@ -112,6 +112,14 @@ impl Evidence {
         self.passes(Stretch::Gateway, at);
     }
 
+    /// The next hop, which had failed, is back: what was silent behind it meanwhile may have been silent for that
+    /// alone.
+    pub fn silence_explained(&mut self) {
+        for bad in &mut self.bad {
+            bad.take_if(|bad| bad.silence);
+        }
+    }
+
     /// A request has no answer after seconds: the next probe looks at more than the connection.
     pub fn hangs(&mut self, at: Mono) {
         self.doubt.get_or_insert((at, Doubt::Stall));
@@ -129,7 +137,7 @@ impl Evidence {
     /// Silence from farther away is told once the next hop has proved that it is there, or had the time to fail.
     fn is_held(&self, bad: &Bad, facts: &Facts, now: Mono) -> bool {
         let neighbours = facts.interface.as_ref().is_some_and(|one| one.gateway != Gateway::NotThere);
-        let heard = self.good[Stretch::Gateway as usize].is_some_and(|at| bad.first <= at);
+        let heard = self.good[Stretch::Gateway as usize].is_some_and(|at| bad.first < at);
         bad.silence && neighbours && !heard && now.since_ms(bad.first) < GATEWAY_WAIT_MS
     }
 
@@ -220,10 +228,20 @@ impl Evidence {
         }
     }
 
+    /// Whether a stranger was seen on the way, and nothing has got through since.
+    fn stranger_stands(&self) -> bool {
+        let names = Stretch::Names as usize;
+        self.bad[names].as_ref().is_some_and(|bad| bad.finding.rung == Rung::Portal && later(self.good[names], bad.at))
+    }
+
     /// Takes in what a probe brought.
     pub fn probe(&mut self, probe: &Probe) {
         let at = probe.at;
         let stranger = probe.names_lie == Some(true) || probe.portal == Some(true);
+        if probe.plain && !matches!(probe.tcp, Tcp::Connected(_)) && self.stranger_stands() {
+            // Whoever does not look for the stranger can't say that he has gone.
+            return;
+        }
         match probe.names {
             // A name that a stranger answers is not found.
             Names::NotAsked => {}

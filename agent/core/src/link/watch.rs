@@ -7,7 +7,7 @@ use super::flaps::Flaps;
 use super::judge::Evidence;
 use super::outages::{Outage, Outages};
 use super::probing::{HANGS_MS, Probing};
-use super::rung::Finding;
+use super::rung::{Finding, Rung};
 use crate::moment::{Moment, Mono, Utc};
 use crate::queue::Lane;
 
@@ -67,6 +67,8 @@ pub struct LinkWatch {
     facts: Option<Facts>,
     evidence: Evidence,
     gateway_failed_at: Option<Mono>,
+    /// Since when the kernel sees nothing wrong.
+    whole_for_the_kernel: Option<Mono>,
     probing: Probing,
     flaps: Flaps,
     outages: Outages,
@@ -94,7 +96,18 @@ impl LinkWatch {
             LinkEvent::Probe(probe) => {
                 self.probing.over(&probe);
                 let blocked = matches!(probe.tcp, Tcp::Refused | Tcp::Silent | Tcp::Unreachable);
-                if blocked && probe.plain && self.probing.may_look(now.mono) {
+                if !matches!(probe.tcp, Tcp::Connected(_))
+                    && self.whole_for_the_kernel.is_none_or(|at| probe.began < at)
+                {
+                    // What failed while there was no carrier or no route failed for that.
+                    self.probing.want();
+                    return self.judge(now, out);
+                }
+                let news = self.finding.as_ref().is_none_or(|finding| !explains(finding.rung, &probe));
+                if blocked && probe.plain && (news || self.probing.may_look(now.mono)) {
+                    if news {
+                        self.probing.settled();
+                    }
                     // A remembered name and one closed door: whether names still resolve and who stands in the way is
                     // looked into before anything is said.
                     self.evidence.hangs(probe.at);
@@ -126,7 +139,11 @@ impl LinkWatch {
             Some((_, Gateway::Failed)) => self.gateway_failed_at = Some(now),
             // The kernel asks again after each new send; until somebody answers, it has failed.
             Some((_, Gateway::Unknown)) if same => {}
-            _ => self.gateway_failed_at = None,
+            _ => {
+                if self.gateway_failed_at.take().is_some() {
+                    self.evidence.silence_explained();
+                }
+            }
         }
         if let Some(ago_ms) = facts.interface.as_ref().and_then(|one| one.gateway_heard_ms) {
             self.evidence.gateway_heard(now.minus_ms(ago_ms));
@@ -138,6 +155,10 @@ impl LinkWatch {
             && before < received
         {
             self.moved_at = Some((now, received - before));
+        }
+        match super::judge::by_kernel(&facts) {
+            None => self.whole_for_the_kernel = self.whole_for_the_kernel.or(Some(now)),
+            Some(_) => self.whole_for_the_kernel = None,
         }
         // Counters change all the time; everything else is news.
         let plain = |facts: &Facts| {
@@ -267,5 +288,18 @@ impl LinkWatch {
     }
 }
 
+/// Whether a closed door is no news under this finding.
+fn explains(rung: Rung, probe: &Probe) -> bool {
+    let receivers = probe.others_answer == Some(true) || probe.tcp == Tcp::Refused;
+    match rung {
+        Rung::ReceiverSilent => receivers,
+        Rung::TcpBlocked => !receivers,
+        Rung::GatewaySilent | Rung::Portal => true,
+        _ => false,
+    }
+}
+
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod world_tests;

@@ -12,12 +12,16 @@ use pintle_core::wire::told::{NotTold, Told};
 use serde_json::{Value, json};
 use std::io::{IsTerminal as _, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::mpsc;
 use std::time::Duration;
 
 /// Where the agent keeps its health files if the configuration says nothing else.
 const FOLDER: &str = "/run/pintle";
 /// More than this is no health file of ours (our own limit; the largest has about 60 kB).
 const BYTES_MAX: u64 = 4 << 20;
+
+/// A share that hangs is waited for this long (our own choice: past a slow link, within a person's patience).
+const SHARE_WAIT: Duration = Duration::from_secs(5);
 
 /// Say in one word, and why, how a trailer is.
 #[derive(Clone, Debug, clap::Args)]
@@ -52,6 +56,8 @@ enum StatusError {
     Unreadable { path: String, source: std::io::Error },
     #[error("{path} is larger than {} MiB, so it is no health file", BYTES_MAX >> 20)]
     TooLarge { path: String },
+    #[error("{path} did not answer within {} s", SHARE_WAIT.as_secs())]
+    Hangs { path: String },
     #[error("{path} can't be judged: {source}")]
     NotTold { path: String, source: NotTold },
 }
@@ -64,6 +70,7 @@ impl StatusError {
                  pintle status FOLDER"
             }
             Self::TooLarge { .. } => "name health.json, or the folder that it lies in",
+            Self::Hangs { .. } => "is the share mounted, and is its server up?",
             Self::NotTold { source, .. } => source.advice(),
         }
     }
@@ -79,11 +86,12 @@ pub fn status(args: &StatusArgs, out: &mut dyn Write) -> Exit {
     // Source of the variable: no-color.org (from memory): set and not empty means no colour.
     let plain = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
     let colour = terminal && !plain && !args.json;
+    let mut looker = Looker { path: args.path.clone(), hangs: None };
     loop {
         if args.watch.is_some() && terminal && !args.json {
             say(out, "\u{1b}[2J\u{1b}[H");
         }
-        let exit = once(args, colour, out);
+        let exit = once(args, &mut looker, colour, out);
         let Some(pause_s) = args.watch else { return exit };
         std::thread::sleep(Duration::from_secs(pause_s));
     }
@@ -104,8 +112,34 @@ fn painted(text: &str, word: &str) -> String {
     }
 }
 
-fn once(args: &StatusArgs, colour: bool, out: &mut dyn Write) -> Exit {
-    let found = match find(&args.path) {
+/// Looks from a thread of its own: a share that hangs keeps that thread, not the terminal.
+struct Looker {
+    path: PathBuf,
+    /// A look that has not come back. There is never a second one beside it.
+    hangs: Option<mpsc::Receiver<Result<Told, StatusError>>>,
+}
+
+impl Looker {
+    fn look(&mut self) -> Result<Told, StatusError> {
+        let looked = self.hangs.take().unwrap_or_else(|| {
+            let (sender, receiver) = mpsc::channel();
+            let path = self.path.clone();
+            // Nobody may be waiting any more.
+            std::thread::spawn(move || drop(sender.send(find(&path))));
+            receiver
+        });
+        match looked.recv_timeout(SHARE_WAIT) {
+            Ok(found) => found,
+            Err(_) => {
+                self.hangs = Some(looked);
+                Err(StatusError::Hangs { path: shown(&self.path) })
+            }
+        }
+    }
+}
+
+fn once(args: &StatusArgs, looker: &mut Looker, colour: bool, out: &mut dyn Write) -> Exit {
+    let found = match looker.look() {
         Ok(found) => found,
         Err(error) => {
             if args.json {

@@ -3,9 +3,10 @@
 use super::SurveyError;
 use super::sources::{PLACES, Source};
 use crate::clock;
+use pintle_core::health::wording;
 use pintle_core::moment::Utc;
 use pintle_core::survey::Heard;
-use pintle_core::wire::told::{FLEET_FORMAT, Told};
+use pintle_core::wire::told::{FLEET_FORMAT, NotTold, Told};
 use reqwest::header::{self, HeaderValue};
 use reqwest::{Certificate, StatusCode, redirect, retry};
 use serde::Deserialize;
@@ -206,7 +207,8 @@ async fn ask(source: Source, reach: &Reach) -> Heard {
 type Why = (String, String);
 
 fn understand(bytes: &[u8]) -> Result<Told, Why> {
-    Told::parse(bytes).map_err(|error| (format!("What it sent can't be judged: {error}."), error.advice().to_owned()))
+    let advice = |error: &NotTold| wording::sentence(error.advice());
+    Told::parse(bytes).map_err(|error| (format!("What it sent can't be judged: {error}."), advice(&error)))
 }
 
 fn too_large() -> Why {

@@ -53,6 +53,9 @@ pub struct SurveyArgs {
     out: Option<PathBuf>,
 }
 
+/// Stack of a thread that reads one file (our own choice: what is parsed is at most 128 levels deep).
+const THREAD_BYTES: usize = 512 * 1024;
+
 /// Why no survey can be made.
 #[derive(Debug, thiserror::Error)]
 enum SurveyError {
@@ -104,7 +107,11 @@ fn position(text: &str) -> Result<LatLon, String> {
 
 /// Makes the survey; the exit code is the worst that was found.
 pub fn survey(args: &SurveyArgs, out: &mut dyn Write) -> Exit {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(64).build();
+    let mut runtime = tokio::runtime::Builder::new_current_thread();
+    // Each share that hangs keeps a thread, and the good ones behind it must find another. They are small, and made
+    // only when they are needed.
+    runtime.enable_all().max_blocking_threads(sources::SOURCES_MAX + 16).thread_stack_size(THREAD_BYTES);
+    let runtime = runtime.build();
     let runtime = match runtime.map_err(SurveyError::Start) {
         Ok(runtime) => runtime,
         Err(error) => return complain(&error),

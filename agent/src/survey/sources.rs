@@ -41,28 +41,29 @@ pub(super) async fn expand(typed: &[String], list: Option<&Path>, wait: Duration
     if let Some(list) = list {
         typed.extend(listed(list)?);
     }
-    let mut found = Vec::new();
-    for typed in typed {
-        if typed.contains("://") {
-            found.push(address(&typed));
-            continue;
-        }
-        let path = PathBuf::from(&typed);
-        // A share that hangs holds a thread, not the survey.
-        let looked = tokio::time::timeout(wait, tokio::task::spawn_blocking(move || folder(&path))).await;
-        match looked {
-            Ok(Ok(sources)) => found.extend(sources),
-            Ok(Err(_)) | Err(_) => found.push(Source::Nothing {
-                why: format!("The folder did not answer within {} s.", wait.as_secs()),
-                how: "Is the share mounted, and is its server up?".to_owned(),
-                typed,
-            }),
-        }
-        if SOURCES_MAX < found.len() {
-            return Err(SurveyError::TooMany { count: found.len(), max: SOURCES_MAX });
-        }
+    // All at once: ten shares that hang are waited for as long as one.
+    let looked = futures_util::future::join_all(typed.into_iter().map(|typed| look(typed, wait))).await;
+    let found: Vec<Source> = looked.into_iter().flatten().collect();
+    if SOURCES_MAX < found.len() {
+        return Err(SurveyError::TooMany { count: found.len(), max: SOURCES_MAX });
     }
     Ok(found)
+}
+
+async fn look(typed: String, wait: Duration) -> Vec<Source> {
+    if typed.contains("://") {
+        return vec![address(&typed)];
+    }
+    let path = PathBuf::from(&typed);
+    // A share that hangs holds a thread, not the survey.
+    match tokio::time::timeout(wait, tokio::task::spawn_blocking(move || folder(&path))).await {
+        Ok(Ok(sources)) => sources,
+        Ok(Err(_)) | Err(_) => vec![Source::Nothing {
+            why: format!("The folder did not answer within {} s.", wait.as_secs()),
+            how: "Is the share mounted, and is its server up?".to_owned(),
+            typed,
+        }],
+    }
 }
 
 fn listed(list: &Path) -> Result<Vec<String>, SurveyError> {
@@ -125,13 +126,16 @@ fn folder(path: &Path) -> Vec<Source> {
         Ok(entries) => entries,
         Err(error) => return nothing(format!("The folder can't be read: {error}.")),
     };
+    // By what the folder itself says of them: a look into a neighbour that is a mount which hangs would hang as well.
+    // A link is taken for what it may lead to.
     let mut inner: Vec<PathBuf> = entries
         .flatten()
-        .map(|entry| entry.path())
-        .filter(|path| {
-            let hidden = path.file_name().is_some_and(|name| name.to_string_lossy().starts_with('.'));
-            !hidden && (path.is_dir() || path.extension().is_some_and(|ending| ending == "json"))
+        .filter(|entry| {
+            let hidden = entry.file_name().to_string_lossy().starts_with('.');
+            let leads_on = entry.file_type().is_ok_and(|kind| kind.is_dir() || kind.is_symlink());
+            !hidden && (leads_on || entry.path().extension().is_some_and(|ending| ending == "json"))
         })
+        .map(|entry| entry.path())
         .take(SOURCES_MAX + 1)
         .collect();
     inner.sort();

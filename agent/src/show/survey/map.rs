@@ -20,6 +20,11 @@ const RIM: f64 = 28.0;
 /// More labels than this cover each other; the table names the rest (our own limit).
 const LABELS_MAX: usize = 24;
 
+/// Room of a label of 16 characters, px (measured in a browser, rounded up).
+const LABEL_WIDE: f64 = 110.0;
+/// Height of a line of labels, px.
+const LABEL_TALL: f64 = 13.0;
+
 struct Ground {
     plane: LocalPlane,
     px_per_m: f64,
@@ -140,6 +145,7 @@ fn way(svg: &mut String, view: &View<'_>, ground: &Ground) {
 fn marks(svg: &mut String, view: &View<'_>, ground: &Ground) {
     let stops = view.stops();
     let mut labels = 0;
+    let mut taken: Vec<(&str, f64, f64)> = Vec::new();
     for trailer in view.trailers.iter().filter(|trailer| trailer.standing != Standing::Fine) {
         let Some((x, y)) = trailer.at.map(|at| ground.px(at)) else { continue };
         let word = trailer.standing.word();
@@ -163,6 +169,8 @@ fn marks(svg: &mut String, view: &View<'_>, ground: &Ground) {
         let number = number.map_or_else(String::new, |n| format!("<tspan font-weight=\"700\">{n}</tspan> "));
         let label: String = trailer.label.chars().take(16).collect();
         let (anchor, at) = if WIDE / 2.0 < x { ("end", x - 12.0) } else { ("start", x + 12.0) };
+        let Some(y) = free_line(&taken, anchor, at, y) else { continue };
+        taken.push((anchor, at, y));
         put(
             svg,
             format_args!(
@@ -173,6 +181,20 @@ fn marks(svg: &mut String, view: &View<'_>, ground: &Ground) {
             ),
         );
     }
+}
+
+/// The nearest height at which a label covers no other one: several trailers may stand in one yard. `None` if there is
+/// none within a few lines; the table names it all the same.
+fn free_line(taken: &[(&str, f64, f64)], anchor: &str, x: f64, y: f64) -> Option<f64> {
+    let covers = |at: f64| {
+        let near = |(side, other_x, other_y): &(&str, f64, f64)| {
+            let apart = if *side == anchor { LABEL_WIDE } else { 2.0 * LABEL_WIDE };
+            (other_x - x).abs() < apart && (other_y - at).abs() < LABEL_TALL
+        };
+        taken.iter().any(near)
+    };
+    let lines = [0.0, 1.0, -1.0, 2.0, -2.0, 3.0, -3.0];
+    lines.into_iter().map(|line| y + line * LABEL_TALL).find(|at| (12.0..TALL - 12.0).contains(at) && !covers(*at))
 }
 
 fn escaped(text: &str) -> String {
@@ -193,4 +215,25 @@ fn frame(svg: &mut String, ground: &Ground) {
     );
     svg.push_str("<path class=\"fi\" d=\"M300,14l6,18l-6-4.5l-6,4.5z\"/>");
     svg.push_str("<text class=\"b halo\" paint-order=\"stroke\" x=\"300\" y=\"47\" text-anchor=\"middle\">N</text>\n");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn labels_of_trailers_in_one_yard_stand_below_each_other_and_an_eighth_is_left_to_the_table() {
+        let mut taken = Vec::new();
+        for _ in 0..9 {
+            if let Some(y) = free_line(&taken, "end", 200.0, 100.0) {
+                taken.push(("end", 200.0, y));
+            }
+        }
+        assert_eq!(taken.len(), 7);
+        for (at, (_, _, y)) in taken.iter().enumerate() {
+            assert!(taken[..at].iter().all(|(_, _, other)| LABEL_TALL <= (other - y).abs()), "{taken:?}");
+        }
+        let far = free_line(&taken, "end", 60.0, 100.0);
+        assert_eq!(far, Some(100.0), "another yard is not moved");
+    }
 }

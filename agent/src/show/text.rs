@@ -8,8 +8,10 @@ use std::fmt::Write;
 
 /// Widest line, characters.
 const COLUMNS: usize = 80;
-/// Rows are indented by four, labels take seventeen.
-const VALUE_AT: usize = 22;
+/// Rows are indented by four; labels take seventeen, or as much as the longest of their section.
+const LABEL: usize = 17;
+/// Longest label that is not cut.
+const LABEL_MAX: usize = 30;
 /// How many changes are told.
 const CHANGES_SHOWN: usize = 10;
 
@@ -65,6 +67,10 @@ fn needs(note: &mut Note, body: &HealthBody, times: &Times) {
 }
 
 fn section_note(note: &mut Note, section: &SectionBody, body: &HealthBody, times: &Times) {
+    // What can be done is on the page; a note does nothing.
+    if section.key == "do" {
+        return;
+    }
     if section.state == "not fitted" {
         note.blank();
         note.line(&format!("{:>2}  {}: not fitted", section.no, section.title));
@@ -74,19 +80,21 @@ fn section_note(note: &mut Note, section: &SectionBody, body: &HealthBody, times
     let mark = if section.state == "fine" { String::new() } else { format!(" [{}]", section.state) };
     note.line(&format!("{:>2}  {}{mark}", section.no, section.title));
     note.wrapped("    ", "    ", &section.sentence);
+    let longest = section.rows.iter().map(|row| row.label.chars().count()).max().unwrap_or(0);
+    let width = longest.clamp(LABEL, LABEL_MAX);
     match section.key.as_str() {
-        "lines" => body.place_lines.iter().for_each(|line| place_line(note, line)),
+        "lines" => body.place_lines.iter().for_each(|line| place_line(note, line, width)),
         "reads" => ledger(note, body),
         "changes" => changes(note, body, times),
         _ => {}
     }
     for row in &section.rows {
         let note_after = if row.note.is_empty() { String::new() } else { format!("; {}", row.note) };
-        note.row(&row.label, &format!("{}{note_after}", row.value));
+        note.row(&row.label, width, &format!("{}{note_after}", row.value));
     }
 }
 
-fn place_line(note: &mut Note, line: &LineBody) {
+fn place_line(note: &mut Note, line: &LineBody, width: usize) {
     let mut told = match (line.road.is_empty(), line.cross_street.is_empty()) {
         (true, _) => "no place line".to_owned(),
         (false, true) => line.road.clone(),
@@ -96,7 +104,7 @@ fn place_line(note: &mut Note, line: &LineBody) {
         told = format!("{told}, {}", line.direction);
     }
     let by = if line.by.is_empty() { String::new() } else { format!("; {}", line.by) };
-    note.row(&line.label, &format!("{}: {told}{by}", line.state));
+    note.row(&line.label, width, &format!("{}: {told}{by}", line.state));
 }
 
 fn ledger(note: &mut Note, body: &HealthBody) {
@@ -118,7 +126,7 @@ fn ledger(note: &mut Note, body: &HealthBody) {
 
 fn changes(note: &mut Note, body: &HealthBody, times: &Times) {
     for change in body.changes.iter().rev().take(CHANGES_SHOWN) {
-        note.row(&times.say(Some(&change.at)), &change.text);
+        note.row(&times.say(Some(&change.at)), LABEL, &change.text);
     }
 }
 
@@ -144,10 +152,10 @@ impl Note {
     }
 
     /// A label and a value that goes on below itself.
-    fn row(&mut self, label: &str, value: &str) {
-        let label: String = label.chars().take(VALUE_AT - 5).collect();
-        let first = format!("    {label:<width$} ", width = VALUE_AT - 5);
-        self.wrapped(&first, &" ".repeat(VALUE_AT), value);
+    fn row(&mut self, label: &str, width: usize, value: &str) {
+        let label: String = label.chars().take(width).collect();
+        let first = format!("    {label:<width$} ");
+        self.wrapped(&first, &" ".repeat(width + 5), value);
     }
 
     /// Breaks between words at the last column; a word that is longer than a line is broken anywhere.

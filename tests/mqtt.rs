@@ -7,6 +7,8 @@ mod drain;
 #[path = "support/receiver.rs"]
 #[expect(dead_code, reason = "other tests say more to it")]
 mod receiver;
+#[path = "support/trailer.rs"]
+mod trailer;
 
 use drain::{Drain, until};
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
@@ -206,4 +208,22 @@ async fn over_tls_events_go_only_to_a_broker_that_the_named_authority_has_signed
     trailer.until_delivered(30 + OPENING).await;
     nothing_lost_nothing_doubled(&receiver, 30);
     trailer.stop().await;
+}
+
+#[test]
+fn state_of_a_whole_trailer_reaches_the_receiver_through_the_broker_beside_its_reads() {
+    let Some(broker) = Broker::start("") else { return };
+    let receiver = Receiver::start(&["--mqtt", &broker.url()]);
+    let mut trailer = trailer::Trailer::new(&format!("[receiver]\nurl = \"{}\"\n", broker.url()));
+    trailer.start();
+    assert_eq!(trailer.read("QX77SECRET"), 202);
+    let began = Instant::now();
+    let came = || receiver.count("SELECT count(*) FROM state") + receiver.count("SELECT count(*) FROM reads");
+    while came() < 2 {
+        assert!(began.elapsed() < drain::PATIENCE, "no state through MQTT: {}", trailer.log());
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    let states = receiver.rows("SELECT data FROM state");
+    assert!(states.len() == 1 && states[0].contains("heron-3") && !states[0].contains("QX77SECRET"), "{states:?}");
+    assert_eq!(receiver.count("SELECT count(*) FROM event WHERE type = 'pintle.health.v1'"), 0, "it is in no account");
 }

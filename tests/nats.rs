@@ -9,6 +9,8 @@ mod nats;
 #[path = "support/receiver.rs"]
 #[expect(dead_code, reason = "other tests say more to it")]
 mod receiver;
+#[path = "support/trailer.rs"]
+mod trailer;
 
 use drain::{Drain, until};
 use nats::{Cluster, rig};
@@ -237,4 +239,25 @@ async fn with_tls_and_credentials_of_its_own_a_trailer_can_use_its_own_subjects_
     trailer.until_delivered(3 + OPENING).await;
     nothing_lost_nothing_doubled(&receiver, 3);
     trailer.stop().await;
+}
+
+#[test]
+fn state_of_a_whole_trailer_reaches_the_receiver_through_the_stream_beside_its_reads() {
+    if !rig() {
+        return;
+    }
+    let cluster = Cluster::start(1, "");
+    let receiver = consumer(&cluster.url(), "1");
+    let mut trailer = trailer::Trailer::new(&format!("[receiver]\nurl = \"{}\"\n", cluster.url()));
+    trailer.start();
+    assert_eq!(trailer.read("QX77SECRET"), 202);
+    let began = std::time::Instant::now();
+    let came = || receiver.count("SELECT count(*) FROM state") + receiver.count("SELECT count(*) FROM reads");
+    while came() < 2 {
+        assert!(began.elapsed() < drain::PATIENCE, "no state through NATS: {}", trailer.log());
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    let states = receiver.rows("SELECT data FROM state");
+    assert!(states.len() == 1 && states[0].contains("heron-3") && !states[0].contains("QX77SECRET"), "{states:?}");
+    assert_eq!(receiver.count("SELECT count(*) FROM event WHERE type = 'pintle.health.v1'"), 0, "it is in no account");
 }

@@ -48,7 +48,7 @@ pub fn answer(
         let _permit = permit;
         tokio::select! {
             () = stop.cancelled() => {}
-            () = speak(folder, from, &sender) => {}
+            () = speak(folder, from, &sender, SLOW) => {}
         }
     });
     let stream = futures_util::stream::unfold(receiver, |mut receiver| async move {
@@ -63,10 +63,10 @@ pub fn answer(
     answer
 }
 
-async fn speak(folder: PathBuf, from: Option<Cursor>, sender: &mpsc::Sender<Bytes>) {
+async fn speak(folder: PathBuf, from: Option<Cursor>, sender: &mpsc::Sender<Bytes>, slow: Duration) {
     let mut state = Some((None::<Tail>, from));
     let mut silent = Duration::ZERO;
-    if !send(sender, "retry: 2000\n: pintle receive\n\n".to_owned()).await {
+    if !send(sender, "retry: 2000\n: pintle receive\n\n".to_owned(), slow).await {
         return;
     }
     loop {
@@ -88,7 +88,7 @@ async fn speak(folder: PathBuf, from: Option<Cursor>, sender: &mpsc::Sender<Byte
         let Ok(Ok((tail, before, things, upto))) = looked.await else { return };
         for thing in things {
             let text = format!("id: {}\nevent: {}\ndata: {}\n\n", thing.cursor.to_text(), thing.event_type, thing.json);
-            if !send(sender, text).await {
+            if !send(sender, text, slow).await {
                 return;
             }
             silent = Duration::ZERO;
@@ -104,13 +104,90 @@ async fn speak(folder: PathBuf, from: Option<Cursor>, sender: &mpsc::Sender<Byte
         silent += LOOK_EVERY;
         if ALIVE_EVERY <= silent {
             silent = Duration::ZERO;
-            if !send(sender, format!(": still here\nid: {}\n\n", upto.to_text())).await {
+            if !send(sender, format!(": still here\nid: {}\n\n", upto.to_text()), slow).await {
                 return;
             }
         }
     }
 }
 
-async fn send(sender: &mpsc::Sender<Bytes>, text: String) -> bool {
-    matches!(tokio::time::timeout(SLOW, sender.send(Bytes::from(text))).await, Ok(Ok(())))
+async fn send(sender: &mpsc::Sender<Bytes>, text: String, slow: Duration) -> bool {
+    matches!(tokio::time::timeout(slow, sender.send(Bytes::from(text))).await, Ok(Ok(())))
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::super::schema::open_writer;
+    use super::*;
+
+    const PATIENCE: Duration = Duration::from_mins(1);
+
+    /// A database in which this many things were raised.
+    fn raised(count: usize) -> tempfile::TempDir {
+        let folder = tempfile::tempdir().unwrap();
+        let work = open_writer(folder.path()).unwrap();
+        work.execute("INSERT INTO trailer (no, source) VALUES (1, 'urn:pintle:trailer:heron-3')", []).unwrap();
+        for n in 1..=count {
+            work.execute(
+                "INSERT INTO raised (trailer, id, at, kind, urgent, text) VALUES (1, ?1, 0, 'silent', 1, 'x')",
+                [format!("id-{n}")],
+            )
+            .unwrap();
+        }
+        folder
+    }
+
+    /// The number of each thing, in the order in which they are taken.
+    fn numbers(told: &mut mpsc::Receiver<Bytes>) -> Vec<usize> {
+        let mut found = Vec::new();
+        while let Ok(bytes) = told.try_recv() {
+            let text = String::from_utf8(bytes.to_vec()).unwrap();
+            if let Some((_, rest)) = text.split_once("\"id\":\"id-") {
+                found.push(rest.split('"').next().unwrap().parse().unwrap());
+            }
+        }
+        found
+    }
+
+    #[tokio::test]
+    async fn listener_that_takes_nothing_is_given_up_and_goes_on_where_it_was_when_it_comes_again() {
+        let folder = raised(40);
+        let (sender, mut told) = mpsc::channel(WAITING_MAX);
+        let from = Some(Cursor { event: 0, raised: 0 });
+        let speaking = speak(folder.path().to_owned(), from, &sender, Duration::from_millis(50));
+        // Nothing is read: it ends by itself, and what waits for the listener is bounded.
+        tokio::time::timeout(PATIENCE, speaking).await.unwrap();
+        let first = numbers(&mut told);
+        assert_eq!(first, (1..WAITING_MAX).collect::<Vec<_>>(), "the first line says how to come again");
+
+        let (sender, mut told) = mpsc::channel(100);
+        let from = Some(Cursor { event: 0, raised: i64::try_from(first.len()).unwrap() });
+        let speaking = speak(folder.path().to_owned(), from, &sender, PATIENCE);
+        let mut rest = Vec::new();
+        let listening = async {
+            while rest.len() < 40 - first.len() {
+                tokio::time::sleep(Duration::from_millis(10)).await;
+                rest.extend(numbers(&mut told));
+            }
+        };
+        tokio::select! {
+            () = speaking => panic!("the stream ended"),
+            done = tokio::time::timeout(PATIENCE, listening) => done.unwrap(),
+        }
+        assert_eq!(rest, (WAITING_MAX..=40).collect::<Vec<_>>(), "none missing, none twice");
+    }
+
+    #[tokio::test]
+    async fn place_of_a_listener_that_went_away_is_free_again() {
+        let folder = raised(0);
+        let places = std::sync::Arc::new(tokio::sync::Semaphore::new(1));
+        let permit = std::sync::Arc::clone(&places).try_acquire_owned().unwrap();
+        let stop = CancellationToken::new();
+        let heard = answer(folder.path().to_owned(), None, permit, stop);
+        assert_eq!((heard.status(), places.available_permits()), (StatusCode::OK, 0));
+        drop(heard);
+        let freed = tokio::time::timeout(PATIENCE, places.acquire()).await;
+        assert!(freed.is_ok(), "its place is never free again");
+    }
 }

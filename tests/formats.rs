@@ -1,5 +1,5 @@
-//! `metrics.prom` and `sites.geojson` as others read them: the official Prometheus client's parser and a GeoJSON
-//! validator, both from PyPI; and the rules of naming that the Prometheus documentation gives.
+//! `metrics.prom` and `sites.geojson` as others read them: the official Prometheus client's parser and a `GeoJSON`
+//! validator, both from Python's index; and the rules of naming that the Prometheus documentation gives.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 use pintle::show;
@@ -32,7 +32,7 @@ for path in sys.argv[1:]:
 print(json.dumps(told))
 "#;
 
-/// A rig: Python with prometheus_client and geojson.
+/// A rig: Python with `prometheus_client` and `geojson`.
 fn rig() -> bool {
     let tried = Command::new("python3").args(["-c", "import prometheus_client.parser, geojson"]).output();
     let there = tried.is_ok_and(|tried| tried.status.success());

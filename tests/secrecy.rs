@@ -11,7 +11,9 @@ mod trailer;
 use pintle::clock;
 use scripted::{Answer, Request, Scripted};
 use serde_json::{Value, json};
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 use trailer::Trailer;
 
 /// Invented plates, none a part of anything else that is written.
@@ -62,6 +64,31 @@ fn files(folder: &Path, found: &mut Vec<PathBuf>) {
             found.push(entry.path());
         }
     }
+}
+
+/// What leaves the trailer by hand: a survey in each shape, and a bundle, unpacked.
+fn given_away(trailer: &Trailer) -> Vec<(String, Vec<u8>)> {
+    let run = trailer.runtime_dir().display().to_string();
+    let mut given: Vec<(String, Vec<u8>)> = [&[][..], &["--json"], &["--csv"], &["--html"]]
+        .map(|shape: &[&str]| {
+            let told = Command::new(trailer::PINTLE).args(["survey", &run]).args(shape).output().unwrap();
+            assert!(String::from_utf8_lossy(&told.stdout).contains("Heron 3"), "the survey reads it: {shape:?}");
+            (format!("pintle survey {shape:?}"), [told.stdout, told.stderr].concat())
+        })
+        .into();
+    let log_file = trailer.folder().join("log-for-the-bundle");
+    std::fs::write(&log_file, trailer.log()).unwrap();
+    let pack = trailer.folder().join("bundle.tar.gz");
+    let (log_file, pack) = (log_file.display().to_string(), pack.display().to_string());
+    let packed = trailer.command(&["bundle", "--log", &log_file, "--out", &pack]);
+    assert_eq!(packed.status.code(), Some(0), "{}", String::from_utf8_lossy(&packed.stderr));
+    let mut bundle = Vec::new();
+    flate2::read::GzDecoder::new(std::fs::File::open(&pack).unwrap()).read_to_end(&mut bundle).unwrap();
+    for piece in ["log.txt", "config.toml", "check.txt", "health-now/health.json", "TRACE"] {
+        assert!(String::from_utf8_lossy(&bundle).contains(piece), "the bundle lacks {piece}");
+    }
+    given.push(("pintle bundle".into(), [bundle, packed.stdout, packed.stderr].concat()));
+    given
 }
 
 #[test]
@@ -131,12 +158,14 @@ fn at_trace_level_under_faults_and_lies_no_plate_and_no_token_is_written() {
     trailer.start();
     let checked = trailer.command(&["check"]);
     let status = trailer.command(&["status"]);
+    let given_away = given_away(&trailer);
     assert_eq!(trailer.stop().code(), Some(0));
 
     let mut written: Vec<(String, Vec<u8>)> = vec![
         ("pintle check".into(), [checked.stdout, checked.stderr].concat()),
         ("pintle status".into(), [status.stdout, status.stderr].concat()),
     ];
+    written.extend(given_away);
     let mut found = Vec::new();
     files(trailer.folder(), &mut found);
     written.extend(found.into_iter().map(|path| (path.display().to_string(), std::fs::read(&path).unwrap())));

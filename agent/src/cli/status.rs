@@ -128,13 +128,10 @@ impl Looker {
             std::thread::spawn(move || drop(sender.send(find(&path))));
             receiver
         });
-        match looked.recv_timeout(SHARE_WAIT) {
-            Ok(found) => found,
-            Err(_) => {
-                self.hangs = Some(looked);
-                Err(StatusError::Hangs { path: shown(&self.path) })
-            }
-        }
+        looked.recv_timeout(SHARE_WAIT).unwrap_or_else(|_| {
+            self.hangs = Some(looked);
+            Err(StatusError::Hangs { path: shown(&self.path) })
+        })
     }
 }
 

@@ -4,7 +4,7 @@
 #[path = "support/trailer.rs"]
 mod trailer;
 
-use pintle::actors::control::{ControlSetup, ReadyDesk, run};
+use pintle::actors::control::{ControlSetup, DutyDesk, ReadyDesk, run};
 use pintle::actors::heartbeat::Heartbeat;
 use pintle::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow, PositionRequest, TowRequest};
 use pintle::{clock, config, store};
@@ -67,6 +67,7 @@ impl Desk {
                     store,
                     audit: pintle::audit::Log::at(state.join("audit")),
                     ready: ReadyDesk::default(),
+                    duty: DutyDesk::default(),
                     heartbeat: Heartbeat::default(),
                 };
                 run(setup, until).await.unwrap();

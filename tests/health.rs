@@ -78,6 +78,7 @@ impl Rig {
             inputs: watch::channel(seen.inputs.clone()).1,
             lifecycle: watch::channel(LifecycleView::default()).1,
             ticks: watch::channel(Arc::default()).1,
+            duty: watch::channel(Arc::default()).1,
             upstream: watch::Sender::default(),
             audit: pintle::audit::Log::at(base.path().join("audit")),
             heartbeat: heartbeat.clone(),

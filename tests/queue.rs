@@ -1,7 +1,7 @@
 //! `pintle queue`: what the receiver refused is visible, can be sent again and let go, and no plate is shown unasked.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
-use pintle::actors::control::{ControlSetup, ReadyDesk, run};
+use pintle::actors::control::{ControlSetup, DutyDesk, ReadyDesk, run};
 use pintle::actors::heartbeat::Heartbeat;
 use pintle::store::{Accepted, NewEvent, Settled, StoreHandle};
 use pintle::{audit, clock, config, store};
@@ -74,6 +74,7 @@ impl Desk {
             store: store.clone(),
             audit: audit::Log::at(folder.path().join("audit")),
             ready: ReadyDesk::default(),
+            duty: DutyDesk::default(),
             heartbeat: Heartbeat::default(),
         };
         let until = stop.clone();

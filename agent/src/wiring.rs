@@ -4,7 +4,8 @@
 //! Views go through `watch` (only the newest counts), commands through bounded channels with a way back for the answer.
 
 use crate::actors::asked::{self, AskedSetup};
-use crate::actors::control::{self, ControlSetup, ReadyDesk};
+use crate::actors::control::{self, ControlSetup, DutyDesk, ReadyDesk};
+use crate::actors::duty::{self, DutySetup};
 use crate::actors::forward::{self, ForwardSetup};
 use crate::actors::health::{self, HealthSetup};
 use crate::actors::heartbeat::Heartbeat;
@@ -13,7 +14,7 @@ use crate::actors::images::{self, ImagesSetup};
 use crate::actors::inputs::{self, InputsSetup};
 use crate::actors::intake::{self, IntakeSetup};
 use crate::actors::link::{self, LinkSetup};
-use crate::actors::messages::{PositionRequest, TickRequest};
+use crate::actors::messages::{DutyRequest, PositionRequest, TickRequest};
 use crate::actors::position::{self, PositionSetup};
 use crate::actors::ready::{self, ReadySetup};
 use crate::actors::retention::{self, RetentionSetup};
@@ -27,6 +28,7 @@ use crate::lifecycle::{IntakeThread, Parts};
 use crate::store::StoreHandle;
 use pintle_core::cameras::IntakeView;
 use pintle_core::forward::ForwardView;
+use pintle_core::health::duty::DutyBook;
 use pintle_core::health::ready::TickBook;
 use pintle_core::health::{Facts, LifecycleView};
 use pintle_core::host::HostView;
@@ -67,6 +69,8 @@ pub struct Wires {
     places: watch::Sender<mpsc::Sender<PositionRequest>>,
     ticks: watch::Sender<Arc<TickBook>>,
     tick_owner: watch::Sender<mpsc::Sender<TickRequest>>,
+    duty: watch::Sender<Arc<DutyBook>>,
+    duty_owner: watch::Sender<mpsc::Sender<DutyRequest>>,
     intake_beat: Heartbeat,
     health_beat: Heartbeat,
     audit: audit::Log,
@@ -98,6 +102,8 @@ impl Wires {
             places: watch::Sender::new(mpsc::channel(PLACE_REQUESTS_MAX).0),
             ticks: watch::Sender::default(),
             tick_owner: watch::Sender::new(mpsc::channel(PLACE_REQUESTS_MAX).0),
+            duty: watch::Sender::default(),
+            duty_owner: watch::Sender::new(mpsc::channel(PLACE_REQUESTS_MAX).0),
             intake_beat: Heartbeat::default(),
             health_beat: Heartbeat::default(),
         }
@@ -194,6 +200,7 @@ impl Wires {
         self.start_host(parts);
         self.start_inputs(parts);
         self.start_ready(parts);
+        self.start_duty(parts);
         self.start_control(parts);
         self.start_asked(parts);
         self.start_upstream(parts);
@@ -340,6 +347,26 @@ impl Wires {
         });
     }
 
+    /// control ─► keeper of duty and needs ─► store (also notices), health; position ─► it (trust in the clock).
+    fn start_duty(&self, parts: &mut Parts) {
+        let (store, position, view) = (self.store.clone(), self.position.subscribe(), self.duty.clone());
+        let (owner, board, beat) = (self.duty_owner.clone(), self.board.clone(), Heartbeat::default());
+        parts.add(|stop| {
+            keep_running("duty", board, beat.clone(), stop, move |stop| {
+                let (sender, requests) = mpsc::channel(PLACE_REQUESTS_MAX);
+                owner.send_replace(sender);
+                let setup = DutySetup {
+                    store: store.clone(),
+                    position: position.clone(),
+                    requests,
+                    view: view.clone(),
+                    heartbeat: beat.clone(),
+                };
+                async move { duty::run(setup, stop).await.map_err(|error| reason(&error, error.advice())) }
+            })
+        });
+    }
+
     /// forward ─► asked (requests from afar) ─► store, control socket, audit. Without `[asked]` nobody listens.
     fn start_asked(&self, parts: &mut Parts) {
         if self.config.asked.is_none() {
@@ -415,6 +442,11 @@ impl Wires {
                 ticks: self.ticks.subscribe(),
                 owner: self.tick_owner.subscribe(),
             },
+            duty: DutyDesk {
+                book: self.duty.subscribe(),
+                state: self.state.subscribe(),
+                owner: self.duty_owner.subscribe(),
+            },
             heartbeat: beat.clone(),
         };
         let board = self.board.clone();
@@ -432,7 +464,7 @@ impl Wires {
         let (position, intake, forward) =
             (self.position.subscribe(), self.intake.subscribe(), self.forward.subscribe());
         let (link, host, lifecycle) = (self.link.subscribe(), self.host.subscribe(), self.lifecycle.clone());
-        let (inputs, ticks) = (self.inputs.subscribe(), self.ticks.subscribe());
+        let (inputs, ticks, duty) = (self.inputs.subscribe(), self.ticks.subscribe(), self.duty.subscribe());
         let link_report = self.link_report.subscribe();
         let state = self.state.clone();
         let (beat, board, audit) = (self.health_beat.clone(), self.board.clone(), self.audit.clone());
@@ -452,6 +484,7 @@ impl Wires {
                     inputs: inputs.clone(),
                     lifecycle: lifecycle.clone(),
                     ticks: ticks.clone(),
+                    duty: duty.clone(),
                     upstream: state.clone(),
                     audit: audit.clone(),
                     heartbeat: beat.clone(),

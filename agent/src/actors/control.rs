@@ -1,11 +1,13 @@
 //! Answers people's commands over the control socket. Only the verbs of [`control::VERBS`] are answered; each request
 //! is written down with the user that the kernel names.
 
+mod duty;
 mod hold;
 mod queue;
 mod ready;
 mod test_alert;
 
+pub use duty::DutyDesk;
 pub use ready::ReadyDesk;
 
 use super::heartbeat::Heartbeat;
@@ -75,6 +77,8 @@ pub struct ControlSetup {
     pub audit: audit::Log,
     /// What says whether a technician may leave.
     pub ready: ReadyDesk,
+    /// Whether the trailer is off duty, and which needs somebody has in hand.
+    pub duty: DutyDesk,
     /// Proof of progress.
     pub heartbeat: Heartbeat,
 }
@@ -226,6 +230,8 @@ fn is_audited(verb: &Verb) -> bool {
             | Verb::ReadyStatus
             | Verb::TestStatus
             | Verb::HoldList
+            | Verb::DutyStatus
+            | Verb::NeedList
             | Verb::QueueList { reveal: false }
     )
 }
@@ -276,6 +282,10 @@ async fn audit(
     }
     match &ask.verb {
         Verb::ReadyTick { tick, undo } => entry = entry.with("tick", tick.word()).with("undo", undo),
+        Verb::DutyOff { for_s, reason } => entry = entry.with("for_s", for_s).with("reason", reason),
+        Verb::NeedAck { need, for_s, undo } => {
+            entry = entry.with("need", need).with("for_s", for_s).with("undo", undo);
+        }
         Verb::QueueList { reveal } => entry = entry.with("reveal", reveal),
         Verb::QueueRetry { sequence: Some(sequence) } => entry = entry.with("sequence", sequence),
         Verb::QueueDrop { sequence, why } => entry = entry.with("sequence", sequence).with("why", why),
@@ -316,6 +326,9 @@ async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> 
         Verb::ReadyTick { tick, undo } => return ready::tick(setup, *tick, *undo, by).await,
         Verb::QueueList { .. } | Verb::QueueRetry { .. } | Verb::QueueDrop { .. } => {
             return queue::answer(setup, &ask.verb).await;
+        }
+        Verb::DutyStatus | Verb::DutyOff { .. } | Verb::DutyOn | Verb::NeedList | Verb::NeedAck { .. } => {
+            return duty::answer(setup, &ask.verb, &by).await;
         }
         Verb::HoldList | Verb::Hold(_) => return hold::answer(setup, &ask.verb).await,
         Verb::TestAlert => return test_alert::send(setup, by).await,

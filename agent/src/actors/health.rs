@@ -15,8 +15,9 @@ use crate::store::{QueueFigures, StoreHandle};
 use history::History;
 use pintle_core::cameras::IntakeView;
 use pintle_core::forward::ForwardView;
+use pintle_core::health::duty::DutyBook;
 use pintle_core::health::ready::{TestAlert, TickBook};
-use pintle_core::health::{Facts, Life, LifecycleView, Memory, Observations, QueueView, Snapshot, snapshot};
+use pintle_core::health::{Facts, Life, LifecycleView, Memory, Need, Observations, QueueView, Snapshot, snapshot};
 use pintle_core::host::HostView;
 use pintle_core::inputs::InputsView;
 use pintle_core::link::{LinkReport, LinkView};
@@ -67,6 +68,8 @@ pub struct HealthSetup {
     pub lifecycle: watch::Receiver<LifecycleView>,
     /// What people ticked.
     pub ticks: watch::Receiver<Arc<TickBook>>,
+    /// What people said of duty and needs.
+    pub duty: watch::Receiver<Arc<DutyBook>>,
     /// Where the newest state goes for the receiver.
     pub upstream: watch::Sender<Option<Arc<HealthBody>>>,
     /// Whether the audit can be written.
@@ -198,7 +201,7 @@ impl Composer {
         let inputs = self.setup.inputs.borrow().clone();
         let mut lifecycle = self.setup.lifecycle.borrow().clone();
         lifecycle.audit_trouble = self.setup.audit.trouble();
-        let ticks = self.setup.ticks.borrow().clone();
+        let (ticks, duty) = (self.setup.ticks.borrow().clone(), self.setup.duty.borrow().clone());
         let now = clock::moment(position.utc_trust);
         let seen = Observations {
             now,
@@ -214,10 +217,11 @@ impl Composer {
             queue: queue.as_ref().map_err(String::as_str),
             lifecycle: &lifecycle,
             ticks: &ticks,
+            duty: &duty,
             test_alert: forward.last_test.map(|test| TestAlert { sent: test.made, answered: Some(test.received) }),
         };
         let snapshot = snapshot(&seen, &mut self.memory);
-        let gist = gist(&snapshot, life);
+        let gist = gist(&snapshot, life, &duty);
         let every_ms = u64::from(self.setup.health.every_s) * 1000;
         // A tick that comes a little early must not make the files wait for a whole further second.
         let due_ms = every_ms.saturating_sub(500);
@@ -325,12 +329,14 @@ fn is_kept(name: &str) -> bool {
 }
 
 /// What makes a snapshot worth writing before its time: everything that is told without a figure.
-fn gist(snapshot: &Snapshot, life: Life) -> Vec<String> {
-    let needs = snapshot.needs.iter().map(|need| format!("{}{}", need.code, need.urgency.word()));
+fn gist(snapshot: &Snapshot, life: Life, duty: &DutyBook) -> Vec<String> {
+    let hand = |need: &Need| need.ack.as_ref().map_or_else(String::new, |ack| ack.span.from.to_rfc3339());
+    let needs = snapshot.needs.iter().map(|need| format!("{}{}{}", need.code, need.urgency.word(), hand(need)));
+    let off = duty.off.iter().map(|off| off.span.until.to_rfc3339());
     let sections = snapshot.sections.iter().map(|section| format!("{}{}", section.state.word(), section.answer));
     let parts = snapshot.ready.parts.iter().map(|part| format!("{}{}", part.code, part.holds));
     let words = [life.word().to_owned(), snapshot.word.word().to_owned()];
-    words.into_iter().chain(needs).chain(sections).chain(parts).collect()
+    words.into_iter().chain(off).chain(needs).chain(sections).chain(parts).collect()
 }
 
 fn queue_view(figures: QueueFigures) -> QueueView {

@@ -1,5 +1,6 @@
 //! Requests from one actor to another, with the answer's way back.
 
+use pintle_core::health::duty::{Ack, DutyBook};
 use pintle_core::health::ready::Tick;
 use pintle_core::ids::{CameraId, SiteId};
 use pintle_core::position::PositionView;
@@ -111,4 +112,36 @@ pub struct TickRequest {
     pub by: String,
     /// Where the answer goes.
     pub answer: oneshot::Sender<Result<(), PlaceProblem>>,
+}
+
+/// What a person says of the trailer's duty, or of a need. It is durable before the answer.
+#[derive(Debug)]
+pub struct DutyRequest {
+    /// What is said.
+    pub word: DutyWord,
+    /// Who says so.
+    pub by: String,
+    /// Where the answer goes: what holds now.
+    pub answer: oneshot::Sender<Result<Arc<DutyBook>, PlaceProblem>>,
+}
+
+/// What a person may say of duty and needs.
+#[derive(Debug)]
+pub enum DutyWord {
+    /// Reading is paused.
+    Off {
+        /// For how long from now on, s.
+        for_s: u64,
+        /// Why.
+        reason: String,
+    },
+    /// Reading goes on.
+    On,
+    /// A need is in hand.
+    Ack(Ack),
+    /// It is not.
+    TakeBack {
+        /// Rule of the need.
+        code: String,
+    },
 }

@@ -4,6 +4,7 @@
 
 pub mod asked;
 pub mod control;
+pub mod duty;
 pub mod forward;
 pub mod health;
 pub mod heartbeat;

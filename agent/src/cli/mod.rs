@@ -11,6 +11,7 @@ pub mod audit;
 pub mod bundle;
 pub mod check;
 pub mod courier;
+pub mod duty;
 pub mod hold;
 pub mod key;
 pub mod place;
@@ -57,6 +58,10 @@ enum Command {
     Hold(hold::HoldArgs),
     /// Announce a planned move, end it, or tell of it.
     Tow(tow::TowArgs),
+    /// Take the trailer off duty for a time, back on, or tell of it.
+    Duty(duty::DutyArgs),
+    /// Tell what the trailer needs, or say that you have one of it in hand.
+    Need(duty::NeedArgs),
     /// Say whether a technician may leave, what is missing, and tick what only a person can see.
     Ready(ready::ReadyArgs),
     /// Run a simulated trailer on this computer and judge it.
@@ -95,6 +100,8 @@ pub fn main() -> Exit {
         Command::Audit(args) => audit::audit(&args, &mut out),
         Command::Hold(args) => hold::hold(&args, &mut out),
         Command::Tow(args) => tow::tow(&args, &mut out),
+        Command::Duty(args) => duty::duty(&args, &mut out),
+        Command::Need(args) => duty::need(&args, &mut out),
         Command::Ready(args) => ready::ready(&args, &mut out),
         Command::Key(args) => key::key(&args, &mut out),
         Command::Demo(args) => crate::demo::demo(args),

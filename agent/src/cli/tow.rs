@@ -63,7 +63,7 @@ fn request(verb: &TowVerb) -> Value {
 }
 
 /// Hours, minutes and seconds as people write them, in s.
-fn seconds(text: &str) -> Result<u64, String> {
+pub(super) fn seconds(text: &str) -> Result<u64, String> {
     let wrong = || "write it like 3h, 90m or 2h30m".to_owned();
     let (mut total_s, mut number) = (0_u64, String::new());
     for c in text.trim().chars() {

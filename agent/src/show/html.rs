@@ -71,6 +71,9 @@ struct NeedView {
     why: String,
     how: String,
     since: String,
+    code: String,
+    /// Who has it in hand, and until when; empty if nobody has.
+    hand: String,
 }
 
 struct Leaf<'a> {
@@ -136,6 +139,7 @@ struct Page<'a> {
     ready: Option<ReadyView<'a>>,
     ticks: Vec<TickView<'a>>,
     tow: Option<String>,
+    off: Option<String>,
     day: Day,
     doing: Option<&'a Doing>,
     generation: u64,
@@ -199,6 +203,14 @@ fn render(body: &HealthBody, doing: Option<&Doing>, history: &[HistoryRow]) -> R
         tow: body.place.tow.as_ref().map(|tow| {
             let until = times.say(Some(&tow.until));
             format!("A tow is announced by {} until {until} UTC.", tow.by)
+        }),
+        off: body.off_duty.as_ref().map(|off| {
+            let (from, until) = (times.say(Some(&off.from)), times.say(Some(&off.until)));
+            format!(
+                "Off duty since {from} until {until} UTC, said by {}: {}.",
+                off.by,
+                off.reason.trim_end_matches('.')
+            )
         }),
         day: plot::day(history, times.written),
         doing,
@@ -288,6 +300,15 @@ fn need_view(need: &NeedBody, body: &HealthBody, times: &Times) -> NeedView {
         why: need.why.clone(),
         how: need.how.clone(),
         since: times.say(need.since.as_ref()),
+        code: need.code.clone(),
+        hand: need.acknowledged.as_ref().map_or_else(String::new, |ack| {
+            format!(
+                "{} has it in hand since {}, until {}.",
+                ack.by,
+                times.say(Some(&ack.at)),
+                times.say(Some(&ack.until))
+            )
+        }),
     }
 }
 

@@ -24,6 +24,10 @@ pub fn text(body: &HealthBody) -> String {
     note.wrapped("", "", &body.sentence);
     note.line(&format!("Written {}. Good until {}.", times.written_long(), times.until()));
     note.wrapped("", "", "If it is later than that now, this is stale: it tells how things were, not how they are.");
+    if let Some(off) = &body.off_duty {
+        let until = times.say(Some(&off.until));
+        note.wrapped("", "", &format!("Off duty until {until}, said by {}: {}", off.by, off.reason));
+    }
     if let Some(ready) = body.ready.as_ref().filter(|ready| ready.fresh) {
         note.blank();
         ready_note(&mut note, ready);
@@ -58,6 +62,10 @@ fn needs(note: &mut Note, body: &HealthBody, times: &Times) {
         note.wrapped(&mark, "          ", &format!("{what} (section {}).", need.section));
         note.wrapped("          ", "          ", &need.why);
         note.wrapped("          Do: ", "              ", &need.how);
+        if let Some(ack) = &need.acknowledged {
+            let (at, until) = (times.say(Some(&ack.at)), times.say(Some(&ack.until)));
+            note.wrapped("          ", "          ", &format!("{} has it in hand since {at}, until {until}.", ack.by));
+        }
         let since = times.say(need.since.as_ref());
         let by = times.say(need.by.as_ref());
         let since = if since.is_empty() { String::new() } else { format!("Since {since}. ") };

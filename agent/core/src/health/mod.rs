@@ -3,6 +3,7 @@
 //! `needs` holds the rules (documented as a table in `docs/HEALTH.md`), `sections` tells each part of the trailer in
 //! people's words, `memory` remembers since when something has been so, `wording` writes times and numbers.
 
+pub mod duty;
 mod freshness;
 mod link;
 mod memory;
@@ -25,6 +26,7 @@ use crate::moment::{Moment, Utc};
 use crate::position::PositionView;
 use crate::queue::LedgerCounts;
 use crate::queue::holds::HoldsView;
+use duty::{Acknowledged, DutyBook};
 use ready::{Ready, ReadySeen, TestAlert, TickBook};
 
 /// The one word about a trailer, in rising order of urgency. A reader adds "stale".
@@ -201,6 +203,8 @@ pub struct Observations<'a> {
     pub lifecycle: &'a LifecycleView,
     /// What people ticked on their walk round the trailer.
     pub ticks: &'a TickBook,
+    /// Whether the trailer is off duty, and which needs somebody has in hand.
+    pub duty: &'a DutyBook,
     /// The newest test alert.
     pub test_alert: Option<TestAlert>,
 }
@@ -241,6 +245,8 @@ pub struct Need {
     pub since: Option<Utc>,
     /// By when it must be done; `None`: as soon as the urgency says.
     pub by: Option<Utc>,
+    /// Who has it in hand; `None`: nobody has said so.
+    pub ack: Option<Acknowledged>,
 }
 
 /// State of one section.
@@ -319,7 +325,7 @@ pub struct Snapshot {
 #[must_use]
 pub fn snapshot(seen: &Observations<'_>, memory: &mut Memory) -> Snapshot {
     let needs = needs::needs(seen, memory);
-    let worst = needs.first().map_or(Word::Fine, |need| need.urgency);
+    let worst = needs.iter().map(|need| need.urgency).max().unwrap_or_default();
     // A trailer that nobody can vouch for yet is never called fine.
     let word = if seen.life == Life::Running { worst } else { worst.max(Word::Look) };
     let ready = ready::ready(&seen.ready_seen());

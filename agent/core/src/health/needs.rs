@@ -96,8 +96,9 @@ pub(super) fn needs(seen: &Observations<'_>, memory: &mut Memory) -> Vec<Need> {
         Life::Running => judge.running(),
     }
     let mut needs = judge.needs;
+    seen.duty.mark(&mut needs);
     let rank = |need: &Need| RULES.iter().position(|(code, _)| *code == need.code);
-    needs.sort_by_key(|need| (std::cmp::Reverse(need.urgency), rank(need)));
+    needs.sort_by_key(|need| (need.ack.is_some(), std::cmp::Reverse(need.urgency), rank(need)));
     needs
 }
 
@@ -125,7 +126,7 @@ impl Judge<'_, '_> {
     fn ask(&mut self, code: &'static str, urgency: Word, since: Option<Utc>, told: [String; 3]) {
         let section = RULES.iter().find(|(rule, _)| *rule == code).map_or(9, |(_, section)| *section);
         let [what, why, how] = told;
-        self.needs.push(Need { code, section, urgency, what, why, how, since, by: None });
+        self.needs.push(Need { code, section, urgency, what, why, how, since, by: None, ack: None });
     }
 
     /// Asks when `condition` has held for `wait_ms`, and with more urgency from `act_ms` on.
@@ -459,6 +460,8 @@ impl Judge<'_, '_> {
     }
 
     fn cameras(&mut self) {
+        // Nobody expects reads off duty; afterwards the cameras have their time again, as after an arrival.
+        let Some(on_duty) = self.seen.duty.on_since() else { return };
         let now = self.seen.now;
         let arrived = self.seen.position.site.as_ref().map(|site| site.arrived);
         let mut silent = Vec::new();
@@ -468,7 +471,7 @@ impl Judge<'_, '_> {
             // before the start is not known.
             let started = self.seen.facts.started;
             let stood_ms = arrived.map_or(0, |at| u64::try_from(now.utc.since_ms(at)).unwrap_or(0));
-            let watched_ms = now.mono.since_ms(started.mono).min(stood_ms);
+            let watched_ms = now.mono.since_ms(started.mono.max(on_duty)).min(stood_ms);
             let quiet_ms = camera.last_read.map_or(u64::MAX, |(mono, _)| now.mono.since_ms(mono));
             let read_here = quiet_ms <= watched_ms;
             let too_quiet = if read_here { 12 * HOUR <= quiet_ms } else { 15 * MIN <= watched_ms };

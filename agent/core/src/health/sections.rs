@@ -395,6 +395,11 @@ fn cameras(seen: &Observations<'_>) -> Section {
         },
     ];
     let mut section = section(6, "cameras", "Cameras", told);
+    if let Some(off) = &seen.duty.off {
+        let (until, by) = (seen.when(off.span.until), printable(&off.span.by, 40));
+        let note = format!("{} ({by}); reads that come all the same are kept and sent", printable(&off.reason, 160));
+        section.rows.push(row("Off duty", format!("until {until}"), note));
+    }
     for camera in cameras {
         let label = printable(&camera.label, 40);
         let counted = format!("{}, {}", wording::amount(camera.reads, "read"), wording::amount(camera.hits, "hit"));

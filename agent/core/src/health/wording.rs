@@ -2,6 +2,7 @@
 
 use super::{Life, Need, Observations, Word};
 use crate::geo::LatLon;
+use crate::ids::printable;
 use crate::moment::{Utc, civil_from_days};
 
 const DAY_MS: i64 = 86_400_000;
@@ -140,15 +141,29 @@ pub(super) fn headline(seen: &Observations<'_>, needs: &[Need]) -> String {
     match seen.life {
         Life::Starting => "Starting. What is not known yet says so.".to_owned(),
         Life::Stopped => format!("Stopped at {} UTC. No read is taken in.", clock(seen.now.utc, seen.now.utc)),
-        Life::Running => match needs {
-            [] => Word::Fine.fixed_sentence().to_owned(),
-            [only] => sentence(&only.what),
-            [first, rest @ ..] => {
-                let more =
-                    if rest.len() == 1 { "one more thing".to_owned() } else { format!("{} more things", rest.len()) };
-                format!("{} Then {more}.", sentence(&first.what))
-            }
-        },
+        Life::Running => format!("{}{}", off_duty(seen), next_step(needs)),
+    }
+}
+
+/// "Off duty until 18:00. "; nothing on duty.
+fn off_duty(seen: &Observations<'_>) -> String {
+    let off = seen.duty.off.as_ref();
+    off.map_or_else(String::new, |off| format!("Off duty until {}. ", seen.when(off.span.until)))
+}
+
+fn next_step(needs: &[Need]) -> String {
+    let step = |need: &Need| match &need.ack {
+        None => sentence(&need.what),
+        Some(ack) => format!("{} has it in hand: {}", printable(&ack.span.by, 40), sentence(&need.what)),
+    };
+    match needs {
+        [] => Word::Fine.fixed_sentence().to_owned(),
+        [only] => step(only),
+        [first, rest @ ..] => {
+            let more =
+                if rest.len() == 1 { "one more thing".to_owned() } else { format!("{} more things", rest.len()) };
+            format!("{} Then {more}.", step(first))
+        }
     }
 }
 

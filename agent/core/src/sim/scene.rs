@@ -3,6 +3,7 @@
 use crate::cameras::{CameraView, IntakeView};
 use crate::forward::ForwardView;
 use crate::geo::LatLon;
+use crate::health::duty::DutyBook;
 use crate::health::ready::{TestAlert, TickBook};
 use crate::health::{Facts, Life, LifecycleView, Observations, QueueView};
 use crate::host::HostView;
@@ -46,6 +47,8 @@ pub struct Scene {
     pub lifecycle: LifecycleView,
     /// What people ticked.
     pub ticks: TickBook,
+    /// Whether it is off duty, and what somebody has in hand.
+    pub duty: DutyBook,
     /// The newest test alert.
     pub test_alert: Option<TestAlert>,
 }
@@ -145,6 +148,7 @@ impl Scene {
             }),
             lifecycle: LifecycleView::default(),
             ticks: TickBook::default(),
+            duty: DutyBook::default(),
             test_alert: None,
         }
     }
@@ -241,6 +245,7 @@ impl Scene {
             queue: Err("the store has not answered yet".to_owned()),
             lifecycle: LifecycleView::default(),
             ticks: TickBook::default(),
+            duty: DutyBook::default(),
             test_alert: None,
         }
     }
@@ -262,6 +267,7 @@ impl Scene {
             queue: self.queue.as_ref().map_err(String::as_str),
             lifecycle: &self.lifecycle,
             ticks: &self.ticks,
+            duty: &self.duty,
             test_alert: self.test_alert,
         }
     }
@@ -292,6 +298,11 @@ impl Scene {
             queue.oldest_waiting.iter_mut().for_each(later);
         }
         self.ticks.ticks.values_mut().for_each(|ticked| later(&mut ticked.at));
+        let spans = self.duty.acks.iter_mut().map(|ack| &mut ack.span);
+        for span in spans.chain(self.duty.off.iter_mut().map(|off| &mut off.span)) {
+            later(&mut span.from);
+            later(&mut span.until);
+        }
         if let Some(alert) = &mut self.test_alert {
             later(&mut alert.sent);
             alert.answered.iter_mut().for_each(later);

@@ -5,6 +5,7 @@
 
 use super::problem::{Fault, Problem};
 use super::tree::{self, Tree};
+use crate::health::duty::{ACK_S, ACK_S_MAX, OFF_S_MAX};
 use crate::health::ready::Tick;
 use crate::ids::{CameraId, printable};
 use crate::moment::Utc;
@@ -23,13 +24,15 @@ pub const DIRECTION_CHARS_MAX: usize = 60;
 pub const WHY_CHARS_MAX: usize = 160;
 /// Longest reason of a tow, characters (our own limit).
 pub const REASON_CHARS_MAX: usize = 160;
+/// Longest name of a need, characters (our own limit: the longest rule has 16).
+pub const NEED_CHARS_MAX: usize = 40;
 /// Longest name of the person who asks, characters (our own limit).
 pub const BY_CHARS_MAX: usize = 80;
 /// Longest case text of a hold, characters (our own limit).
 pub const CASE_CHARS_MAX: usize = 200;
 
 /// All verbs that are answered; everything else is refused.
-pub const VERBS: [&str; 19] = [
+pub const VERBS: [&str; 24] = [
     "place.list",
     "place.set",
     "place.confirm",
@@ -49,10 +52,15 @@ pub const VERBS: [&str; 19] = [
     "hold.end",
     "test.alert",
     "test.status",
+    "duty.status",
+    "duty.off",
+    "duty.on",
+    "need.list",
+    "need.ack",
 ];
 
 /// Verbs that want a name.
-const CHANGES: [&str; 11] = [
+const CHANGES: [&str; 14] = [
     "place.set",
     "place.confirm",
     "tow.begin",
@@ -64,6 +72,9 @@ const CHANGES: [&str; 11] = [
     "hold.renew",
     "hold.end",
     "test.alert",
+    "duty.off",
+    "duty.on",
+    "need.ack",
 ];
 
 /// What is asked, by whom.
@@ -145,6 +156,28 @@ pub enum Verb {
     TestStatus,
     /// `hold.list`
     HoldList,
+    /// `duty.status`
+    DutyStatus,
+    /// `duty.off`
+    DutyOff {
+        /// For how long, s.
+        for_s: u64,
+        /// Why; never empty.
+        reason: String,
+    },
+    /// `duty.on`
+    DutyOn,
+    /// `need.list`
+    NeedList,
+    /// `need.ack`
+    NeedAck {
+        /// Rule of the need.
+        need: String,
+        /// For how long, s.
+        for_s: u64,
+        /// True to take it back.
+        undo: bool,
+    },
     /// `hold.add`, `hold.renew`, `hold.end`
     Hold(HoldChange),
 }
@@ -169,6 +202,11 @@ impl Verb {
             Self::KeyRotate => "key.rotate",
             Self::TestAlert => "test.alert",
             Self::TestStatus => "test.status",
+            Self::DutyStatus => "duty.status",
+            Self::DutyOff { .. } => "duty.off",
+            Self::DutyOn => "duty.on",
+            Self::NeedList => "need.list",
+            Self::NeedAck { .. } => "need.ack",
             Self::HoldList => "hold.list",
             Self::Hold(HoldChange::Add(_)) => "hold.add",
             Self::Hold(HoldChange::Renew { .. }) => "hold.renew",
@@ -337,6 +375,8 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
             let reason = faults.text(args, "reason", REASON_CHARS_MAX, false).unwrap_or_default();
             for_s.map(|for_s| Verb::TowBegin { for_s, extend, reason })
         }
+        "duty.off" => duty_off(&mut faults, args),
+        "need.ack" => need_ack(&mut faults, args),
         "hold.add" | "hold.renew" | "hold.end" => hold_verb(known, &mut faults, args, cameras, &by),
         other => {
             faults.check_names(args, "args.", &[]);
@@ -348,6 +388,9 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
                 "key.rotate" => Verb::KeyRotate,
                 "test.alert" => Verb::TestAlert,
                 "test.status" => Verb::TestStatus,
+                "duty.status" => Verb::DutyStatus,
+                "duty.on" => Verb::DutyOn,
+                "need.list" => Verb::NeedList,
                 "hold.list" => Verb::HoldList,
                 _ => Verb::PlaceList,
             })
@@ -357,6 +400,21 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
         Some(verb) if faults.list.is_empty() => Ok(Ask { by, verb }),
         _ => Err(faults.problem()),
     }
+}
+
+fn duty_off(faults: &mut Faults, args: &Fields<'_>) -> Option<Verb> {
+    faults.check_names(args, "args.", &["for_s", "reason"]);
+    let (for_s, reason) = (faults.whole(args, "for_s", OFF_S_MAX), faults.text(args, "reason", REASON_CHARS_MAX, true));
+    Some(Verb::DutyOff { for_s: for_s?, reason: reason? })
+}
+
+fn need_ack(faults: &mut Faults, args: &Fields<'_>) -> Option<Verb> {
+    faults.check_names(args, "args.", &["need", "for_s", "undo"]);
+    let undo = faults.flag(args, "undo");
+    let given = field(args, "for_s").is_some_and(|value| *value != Tree::Null);
+    let for_s = if given { faults.whole(args, "for_s", ACK_S_MAX) } else { Some(ACK_S) };
+    let need = faults.text(args, "need", NEED_CHARS_MAX, true);
+    Some(Verb::NeedAck { need: need?, for_s: for_s?, undo })
 }
 
 fn hold_verb(verb: &str, faults: &mut Faults, args: &Fields<'_>, cameras: &[CameraId], by: &str) -> Option<Verb> {

@@ -3,6 +3,7 @@
 //! What people wrote and what devices said is cleaned of control and direction-changing characters before it gets in
 //! here, so that a terminal or a page can show it. No field holds a plate.
 
+use super::duty::{AckBody, OffBody};
 use super::health_link::LinkBody;
 use super::ready::ReadyBody;
 use crate::geo::{LatLon, LocalPlane};
@@ -44,7 +45,10 @@ pub struct HealthBody {
     pub valid_until: String,
     /// Which run of the computer and of the program wrote it.
     pub process: ProcessBody,
-    /// What people must do, most urgent first.
+    /// Reading is paused; absent while the trailer is on duty.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub off_duty: Option<OffBody>,
+    /// What people must do, most urgent first; what somebody has in hand comes last.
     pub needs: Vec<NeedBody>,
     /// The parts of the trailer in words.
     pub sections: Vec<SectionBody>,
@@ -117,6 +121,9 @@ pub struct NeedBody {
     /// By when, RFC 3339.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub by: Option<String>,
+    /// Who has it in hand; absent if nobody has said so.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub acknowledged: Option<AckBody>,
 }
 
 /// One section in words.
@@ -425,6 +432,7 @@ impl HealthBody {
                 boot_clock_ms: now.mono.0,
                 version: facts.version.clone(),
             },
+            off_duty: seen.duty.off.as_ref().map(|off| OffBody::of(off, now.mono)),
             needs: snapshot.needs.iter().map(NeedBody::from).collect(),
             sections: snapshot.sections.iter().map(SectionBody::from).collect(),
             place: place(seen),
@@ -464,6 +472,7 @@ impl From<&crate::health::Need> for NeedBody {
             how: clean(&need.how),
             since: need.since.map(Utc::to_rfc3339),
             by: need.by.map(Utc::to_rfc3339),
+            acknowledged: need.ack.as_ref().map(AckBody::from),
         }
     }
 }

@@ -6,6 +6,7 @@ pub mod control;
 pub mod courier;
 pub mod csv;
 pub mod digest;
+pub mod duty;
 pub mod event;
 pub mod health;
 pub mod health_link;

@@ -62,6 +62,7 @@ impl Rig {
             trailer: Trailer {
                 id: TrailerId::new("heron-3").unwrap(),
                 label: "Heron 3".to_owned(),
+                zone: pintle_core::health::zone::Zone::default(),
                 state_dir: base.path().join("state"),
                 runtime_dir: base.path().join("run"),
                 crashes_max: 5,
@@ -271,6 +272,53 @@ fn fault_94_a_state_from_the_future_is_a_clock_fault_and_not_fresh() {
     for ago_ms in [3_600_000, 86_400_000, since_1970_ms] {
         assert_eq!(status(&written_ago(folder.path(), ago_ms)).0, Some(3), "{ago_ms} ms ago");
     }
+}
+
+#[tokio::test]
+async fn fault_95_a_file_of_an_earlier_boot_is_replaced_before_anything_has_reported() {
+    let base = tempfile::tempdir().unwrap();
+    let run = base.path().join("run");
+    std::fs::create_dir_all(run.join("health")).unwrap();
+    let path = written_ago(&run.join("health"), 1000);
+    let old =
+        std::fs::read_to_string(&path).unwrap().replace("0190c0de-0000-4000-8000-000000000002", "an-earlier-boot");
+    std::fs::write(&path, old).unwrap();
+    assert_eq!(status(&run).0, Some(0), "what the earlier boot left looks fine");
+    let rig = Rig::start_in(base, &Scene::standing());
+    let seen = rig.until("life", "starting").await;
+    assert_eq!(seen["process"]["boot_id"], "0190c0de-0000-4000-8000-000000000002");
+    let (code, text) = status(&run);
+    assert_eq!(code, Some(1), "{text}");
+    let _base = rig.stop().await;
+    let (code, text) = status(&run);
+    assert!(code == Some(1) && text.contains("Stopped at"), "{text}");
+}
+
+#[tokio::test]
+async fn fault_96_health_that_can_not_be_written_turns_no_heartbeat_until_it_can() {
+    const PATIENCE: Duration = Duration::from_mins(1);
+    let rig = Rig::start(&Scene::standing());
+    rig.until("life", "starting").await;
+    let folder = rig.base.path().join("run/health");
+    std::fs::rename(&folder, rig.base.path().join("aside")).unwrap();
+    std::fs::write(&folder, "a file where the folder should be").unwrap();
+    let began = std::time::Instant::now();
+    loop {
+        let turns = rig.heartbeat.turns();
+        tokio::time::sleep(Duration::from_millis(2500)).await;
+        if rig.heartbeat.turns() == turns {
+            break;
+        }
+        assert!(began.elapsed() < PATIENCE, "the heartbeat turns while nothing is written: the watchdog is fed");
+    }
+    let stood = rig.heartbeat.turns();
+    std::fs::remove_file(&folder).unwrap();
+    std::fs::rename(rig.base.path().join("aside"), &folder).unwrap();
+    while rig.heartbeat.turns() == stood {
+        assert!(began.elapsed() < PATIENCE, "it never turns again");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    rig.stop().await;
 }
 
 #[test]

@@ -124,7 +124,7 @@ fn new_pin_shuts_all_open_pages_and_the_old_one_opens_none() {
 /// A thousand wrong PINs from one source: five are compared, the rest wait; the open page stays open, also when the
 /// server starts again in between the count stays.
 #[test]
-fn thousand_wrong_pins_of_one_source_open_nothing_and_shut_no_open_page() {
+fn fault_99_thousand_wrong_pins_of_one_source_open_nothing_and_shut_no_open_page() {
     let mut page = Page::start(Scene::standing());
     page.open();
     let mut seen = (0, 0);
@@ -144,7 +144,7 @@ fn thousand_wrong_pins_of_one_source_open_nothing_and_shut_no_open_page() {
 }
 
 #[test]
-fn thousand_wrong_pins_of_many_sources_wait_too_and_a_known_source_still_opens() {
+fn fault_99_thousand_wrong_pins_of_many_sources_wait_too_and_a_known_source_still_opens() {
     let mut page = Page::start(Scene::standing());
     page.open();
     let mut compared = 0;

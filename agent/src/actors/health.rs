@@ -103,6 +103,7 @@ pub fn facts(config: &config::Config, started: Moment) -> Facts {
     Facts {
         trailer: config.trailer.id.as_str().to_owned(),
         label: config.trailer.label.clone(),
+        zone: config.trailer.zone.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
         boot_id: boot_id.trim().to_owned(),
         started,

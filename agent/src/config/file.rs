@@ -149,6 +149,15 @@ fn trailer<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Trailer> {
         id
     });
     let label = reader.text(section, "label").map(|(text, _)| text);
+    let zone = reader.text(section, "zone").and_then(|(name, at)| {
+        let found = super::zone::zone(&name);
+        if found.is_none() {
+            let advice =
+                "take a name of the IANA zone database, like Europe/Berlin or America/Chicago, or leave it out: UTC";
+            reader.mistake(Some(at), "trailer.zone", "`trailer.zone` is no zone that is known here", advice);
+        }
+        found
+    });
     let state_dir = reader.path(section, "state_dir")?;
     let runtime_dir = reader.path(section, "runtime_dir")?;
     if state_dir == runtime_dir {
@@ -162,7 +171,7 @@ fn trailer<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Trailer> {
     let crashes_max = reader.whole_u32(section, "crashes_max");
     let id = id?;
     let label = label.unwrap_or_else(|| id.as_str().to_owned());
-    Some(Trailer { id, label, state_dir, runtime_dir, crashes_max })
+    Some(Trailer { id, label, zone: zone.unwrap_or_default(), state_dir, runtime_dir, crashes_max })
 }
 
 const NAME_ADVICE: &str = "use a-z, 0-9 and -, beginning and ending with a letter or digit";

@@ -153,6 +153,7 @@ const KEEP_S_MIN: u64 = 180;
 pub const KEYS: &[Key] = &[
     key("trailer", "id", Kind::Name { chars_max: 40 }, Absent::Refused),
     key("trailer", "label", Kind::Text { chars_max: 60 }, Absent::Derived("trailer.id")),
+    key("trailer", "zone", Kind::Text { chars_max: 40 }, Absent::Derived("UTC, and people are told so")),
     key("trailer", "state_dir", Kind::Path, Absent::Word("/var/lib/pintle")),
     key("trailer", "runtime_dir", Kind::Path, Absent::Word("/run/pintle")),
     key("trailer", "crashes_max", whole(2, 100_000, "crashes"), Absent::Whole(5)),

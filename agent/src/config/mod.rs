@@ -6,11 +6,13 @@ pub mod keys;
 mod mistakes;
 mod reader;
 pub mod receiver;
+mod zone;
 
 pub use file::{parse, read};
 pub use mistakes::{ConfigError, Mistake};
 
 use pintle_core::afar::Kind;
+use pintle_core::health::zone::Zone;
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::inputs::InputKind;
 use pintle_core::link::usage::Plan;
@@ -62,6 +64,8 @@ pub struct Trailer {
     pub id: TrailerId,
     /// `trailer.label`: as painted on it.
     pub label: String,
+    /// `trailer.zone`: for people's times; UTC without it.
+    pub zone: Zone,
     /// `trailer.state_dir`: what must survive power loss.
     pub state_dir: PathBuf,
     /// `trailer.runtime_dir`: sockets and health files, in memory.

@@ -4,7 +4,7 @@ use super::form::field;
 use crate::clock;
 use crate::io::control;
 use pintle_core::health::ready::Tick;
-use pintle_core::health::wording;
+use pintle_core::health::zone::Zone;
 use pintle_core::ids::printable;
 use pintle_core::moment::Utc;
 use pintle_core::wire::problem::Problem;
@@ -66,14 +66,14 @@ pub(super) fn request(fields: &[(String, String)], who: &str) -> Option<(Value, 
 }
 
 /// Asks the agent. Answers whether it was done, and a sentence. Blocks.
-pub(super) fn ask(socket: &Path, request: &Value, done: &str, who: &str) -> (bool, String) {
+pub(super) fn ask(socket: &Path, request: &Value, done: &str, who: &str, zone: &Zone) -> (bool, String) {
     let answer = match control::ask(socket, &request.to_string(), WAIT) {
         Ok(answer) => answer,
         Err(error) => return (false, format!("Not done: {error}. What to do: {}.", error.advice())),
     };
     let answer: Value = serde_json::from_slice(&answer).unwrap_or_default();
     if request["do"] == "test.alert" && answer.get("result").is_some() {
-        return (true, receipt(socket, answer["result"]["sequence"].as_u64().unwrap_or(u64::MAX)));
+        return (true, receipt(socket, answer["result"]["sequence"].as_u64().unwrap_or(u64::MAX), zone));
     }
     if answer.get("result").is_some() {
         return (true, format!("{done} By {}.", printable(who, 80)));
@@ -97,7 +97,7 @@ fn seconds_of(hours: &str) -> f64 {
 }
 
 /// Waits for the receipt of a test alert and tells when the receiver had it.
-fn receipt(socket: &Path, sequence: u64) -> String {
+fn receipt(socket: &Path, sequence: u64, zone: &Zone) -> String {
     let began = clock::mono();
     while clock::mono().since_ms(began) < RECEIPT_WAIT_MS {
         let answer = control::ask(socket, &json!({ "do": "test.status" }).to_string(), WAIT).unwrap_or_default();
@@ -105,10 +105,10 @@ fn receipt(socket: &Path, sequence: u64) -> String {
         let last = &answer["result"]["last"];
         if last["sequence"].as_u64().is_some_and(|got| sequence <= got) {
             let received = last["received"].as_str().and_then(Utc::parse_rfc3339);
-            let at = received.map_or_else(String::new, wording::clock_seconds);
+            let at = received.map_or_else(String::new, |at| format!("{} {}", zone.clock_seconds(at), zone.short(at)));
             let took_ms = last["took_ms"].as_u64().unwrap_or(0);
             return format!(
-                "The test alert arrived at {at} UTC, {}.{} s after it was sent.",
+                "The test alert arrived at {at}, {}.{} s after it was sent.",
                 took_ms / 1000,
                 took_ms % 1000 / 100
             );
@@ -155,7 +155,7 @@ mod tests {
 
     #[test]
     fn without_an_agent_the_sentence_says_what_to_do() {
-        let (done, told) = ask(Path::new("/nonexistent/control.sock"), &json!({}), "x", "y");
+        let (done, told) = ask(Path::new("/nonexistent/control.sock"), &json!({}), "x", "y", &Zone::default());
         assert!(!done && told.contains("no agent is running") && told.contains("systemctl start pintle"), "{told}");
     }
 }

@@ -6,6 +6,7 @@ use crate::show::{self, Doing, Gate};
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use pintle_core::health::Freshness;
+use pintle_core::health::zone::Zone;
 use pintle_core::moment::Utc;
 use pintle_core::wire::health::{FORMAT, HealthBody};
 use pintle_core::wire::history::{HistoryRow, whole_lines};
@@ -121,6 +122,13 @@ pub(super) fn generation(folder: &Path) -> Option<u64> {
     }
     let bytes = read(&folder.join("health.json")).ok()?;
     serde_json::from_slice::<Head>(&bytes).ok().map(|head| head.generation)
+}
+
+/// The zone of the place, for the times of answers; UTC if it can't be read.
+pub(super) fn zone(folder: &Path) -> Zone {
+    let bytes = read(&folder.join("health.json")).unwrap_or_default();
+    let body = serde_json::from_slice::<HealthBody>(&bytes).ok();
+    body.and_then(|body| body.trailer.zone).map(|zone| zone.zone()).unwrap_or_default()
 }
 
 /// An answer in one sentence.

@@ -177,8 +177,8 @@ impl Gate {
             return files::told(400, "This page can't do that. Load it again.\n");
         };
         let (socket, health) = (self.places.control.clone(), self.places.health.clone());
-        let before = files::generation(&health);
-        let asking = tokio::task::spawn_blocking(move || deeds::ask(&socket, &request, &done, &who));
+        let (before, zone) = (files::generation(&health), files::zone(&health));
+        let asking = tokio::task::spawn_blocking(move || deeds::ask(&socket, &request, &done, &who, &zone));
         let told = asking.await.unwrap_or_else(|_| (false, "Not done. Try again.".to_owned()));
         if told.0 {
             let next = async {

@@ -144,6 +144,8 @@ struct Page<'a> {
     doing: Option<&'a Doing>,
     generation: u64,
     version: &'a str,
+    /// What its times are.
+    times: String,
 }
 
 #[derive(Template)]
@@ -202,20 +204,17 @@ fn render(body: &HealthBody, doing: Option<&Doing>, history: &[HistoryRow]) -> R
         ticks: ticks(body),
         tow: body.place.tow.as_ref().map(|tow| {
             let until = times.say(Some(&tow.until));
-            format!("A tow is announced by {} until {until} UTC.", tow.by)
+            format!("A tow is announced by {} until {until}.", tow.by)
         }),
         off: body.off_duty.as_ref().map(|off| {
             let (from, until) = (times.say(Some(&off.from)), times.say(Some(&off.until)));
-            format!(
-                "Off duty since {from} until {until} UTC, said by {}: {}.",
-                off.by,
-                off.reason.trim_end_matches('.')
-            )
+            format!("Off duty since {from} until {until}, said by {}: {}.", off.by, off.reason.trim_end_matches('.'))
         }),
         day: plot::day(history, times.written),
         doing,
         generation: body.generation,
         version: &body.process.version,
+        times: times.sentence(),
     };
     Ok(page.render()?)
 }
@@ -269,13 +268,9 @@ fn sign(body: &HealthBody, times: &Times, sentence: String) -> Sign {
         word: if matches!(body.word.as_str(), "fine" | "act") { body.word.clone() } else { "look".to_owned() },
         title: wording::capital(&body.word),
         sentence,
-        clock: wording::clock(times.written, times.written),
+        clock: times.clock(),
         written: body.written.clone(),
-        written_short: format!(
-            "{} {}",
-            wording::day(times.written, times.written),
-            wording::clock(times.written, times.written)
-        ),
+        written_short: times.written_short(),
         written_long: times.written_long(),
         valid_until: body.valid_until.clone(),
         until: times.until(),

@@ -1,6 +1,7 @@
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 use super::*;
+use pintle_core::health::zone::{Zone, ZoneChange};
 use pintle_core::health::{Memory, snapshot};
 use pintle_core::moment::{Mono, Utc};
 use pintle_core::position::places::PlaceLine;
@@ -246,4 +247,31 @@ fn scenes_can_be_written_to_be_looked_at() {
             std::fs::write(folder.join(file), text).unwrap();
         }
     }
+}
+
+/// Chicago in May: five hours behind UTC, and no change near.
+fn in_chicago(mut scene: Scene) -> Scene {
+    let change = |from: &str, hours: i32, short: &str| ZoneChange {
+        from: Utc::parse_rfc3339(from).unwrap(),
+        offset_s: hours * 3600,
+        short: short.to_owned(),
+    };
+    let changes = vec![change("2025-11-02T07:00:00Z", -6, "CST"), change("2026-03-08T08:00:00Z", -5, "CDT")];
+    scene.facts.zone = Zone { name: "America/Chicago".to_owned(), changes };
+    scene
+}
+
+#[test]
+fn people_read_local_times_with_utc_beside_the_writing_and_machines_read_utc() {
+    let shown = body(in_chicago(Scene::after_tow()));
+    for text in [text(&shown), page(&shown).unwrap()] {
+        let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(text.contains("Tue 12 May, 09:33:10 CDT (14:33:10 UTC)"), "{text}");
+        assert!(text.contains("local times of America/Chicago (CDT, UTC-05:00)"), "{text}");
+        assert!(text.contains("since 09:25"), "the site's arrival in section 1: {text}");
+    }
+    let stored = (shown.written.as_str(), shown.place.site.as_ref().unwrap().arrived.ends_with('Z'));
+    assert_eq!(stored, ("2026-05-12T14:33:10.000Z", true));
+    let told = text(&body(Scene::after_tow()));
+    assert!(told.split_whitespace().collect::<Vec<_>>().join(" ").contains("Times are UTC; no zone is configured."));
 }

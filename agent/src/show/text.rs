@@ -42,8 +42,11 @@ pub fn text(body: &HealthBody) -> String {
         "",
         "",
         &format!(
-            "Snapshot {} of Pintle {}, {}, started {started} UTC. No plate is in it.",
-            body.generation, body.process.version, body.life,
+            "Snapshot {} of Pintle {}, {}, started {started}. Times are {}. No plate is in it.",
+            body.generation,
+            body.process.version,
+            body.life,
+            times.sentence(),
         ),
     );
     note.finish()

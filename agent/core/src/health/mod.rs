@@ -12,6 +12,7 @@ pub mod ready;
 mod sections;
 pub mod visit;
 pub mod wording;
+pub mod zone;
 
 pub use freshness::Freshness;
 pub use memory::{Change, Memory};
@@ -28,6 +29,7 @@ use crate::queue::LedgerCounts;
 use crate::queue::holds::HoldsView;
 use duty::{Acknowledged, DutyBook};
 use ready::{Ready, ReadySeen, TestAlert, TickBook};
+use zone::Zone;
 
 /// The one word about a trailer, in rising order of urgency. A reader adds "stale".
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -95,6 +97,8 @@ pub struct Facts {
     pub trailer: String,
     /// The trailer's label as painted.
     pub label: String,
+    /// The zone of the place, for people's times.
+    pub zone: Zone,
     /// Version of this program.
     pub version: String,
     /// The kernel's id of this boot; empty if it can't be read.

@@ -267,7 +267,7 @@ fn place(seen: &ReadySeen<'_>, site: Option<&Site>) -> Part {
             "Look yourself; without a GPS receiver this never holds.",
         ),
         Some(site) if position.verified_since_start => {
-            Ok(format!("Found: {}, since {}.", site.id, wording::clock(site.arrived, seen.now.utc)))
+            Ok(format!("Found: {}, since {}.", site.id, seen.facts.zone.clock(site.arrived, seen.now.utc)))
         }
         Some(site) => missing(
             format!("No fix since the start has agreed with {}.", site.id),
@@ -353,10 +353,10 @@ fn test_alert(seen: &ReadySeen<'_>, site: Option<&Site>) -> Part {
     let here = |at: Utc| site.is_some_and(|site| site.arrived <= at);
     let told = match seen.test_alert {
         Some(TestAlert { answered: Some(at), .. }) if here(at) => {
-            Ok(format!("Arrived at {}.", wording::clock_seconds(at)))
+            Ok(format!("Arrived at {}.", seen.facts.zone.clock_seconds(at)))
         }
         Some(TestAlert { sent, answered: None }) if here(sent) => missing(
-            format!("Sent at {}, not answered yet.", wording::clock_seconds(sent)),
+            format!("Sent at {}, not answered yet.", seen.facts.zone.clock_seconds(sent)),
             "Wait; if it stays so, look at the link and the receiver.",
         ),
         _ => missing("None was answered since the arrival.", "Send one: pintle status --test-alert."),
@@ -367,7 +367,7 @@ fn test_alert(seen: &ReadySeen<'_>, site: Option<&Site>) -> Part {
 fn ticked(seen: &ReadySeen<'_>, site: Option<&Site>, tick: Tick) -> Part {
     let told = match site.and_then(|site| seen.ticks.at(site.id, tick)) {
         Some(ticked) => {
-            Ok(format!("Ticked by {}, {}.", printable(&ticked.by, 60), wording::clock(ticked.at, seen.now.utc)))
+            Ok(format!("Ticked by {}, {}.", printable(&ticked.by, 60), seen.facts.zone.clock(ticked.at, seen.now.utc)))
         }
         None => missing("Pintle can't see this.", "Look yourself, then tick it."),
     };

@@ -88,7 +88,7 @@ impl Observations<'_> {
     }
 
     pub(super) fn when(&self, at: Utc) -> String {
-        wording::clock(at, self.now.utc)
+        self.facts.zone.clock(at, self.now.utc)
     }
 
     fn label(&self) -> String {

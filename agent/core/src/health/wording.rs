@@ -140,7 +140,10 @@ pub fn sentence(text: &str) -> String {
 pub(super) fn headline(seen: &Observations<'_>, needs: &[Need]) -> String {
     match seen.life {
         Life::Starting => "Starting. What is not known yet says so.".to_owned(),
-        Life::Stopped => format!("Stopped at {} UTC. No read is taken in.", clock(seen.now.utc, seen.now.utc)),
+        Life::Stopped => {
+            let (at, zone) = (seen.when(seen.now.utc), seen.facts.zone.short(seen.now.utc));
+            format!("Stopped at {at} {zone}. No read is taken in.")
+        }
         Life::Running => format!("{}{}", off_duty(seen), next_step(needs)),
     }
 }

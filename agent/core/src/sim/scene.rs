@@ -341,6 +341,7 @@ fn facts(started: (Mono, Utc)) -> Facts {
     Facts {
         trailer: "heron-3".to_owned(),
         label: "Heron 3".to_owned(),
+        zone: crate::health::zone::Zone::default(),
         version: "0.1.0".to_owned(),
         boot_id: "0190c0de-0000-4000-8000-000000000002".to_owned(),
         started: Moment { mono: started.0, utc: started.1, utc_trust: UtcTrust::Unset },

@@ -7,6 +7,7 @@ use super::duty::{AckBody, OffBody};
 use super::health_link::LinkBody;
 use super::ready::ReadyBody;
 use crate::geo::{LatLon, LocalPlane};
+use crate::health::zone::{Zone, ZoneChange};
 use crate::health::{Change, Observations, Section, Snapshot};
 use crate::ids::printable;
 use crate::moment::{Mono, Utc};
@@ -84,6 +85,53 @@ pub struct TrailerBody {
     pub id: String,
     /// As painted.
     pub label: String,
+    /// The zone of its place; absent if none is configured. All times in the file are UTC all the same.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone: Option<ZoneBody>,
+}
+
+/// The zone of the place, with its changes around the time of writing.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ZoneBody {
+    /// IANA name.
+    pub name: String,
+    /// Rising by time; the first holds before it as well.
+    pub changes: Vec<ZoneChangeBody>,
+}
+
+/// From this instant on another offset holds.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ZoneChangeBody {
+    /// The instant, RFC 3339.
+    pub from: String,
+    /// Local time less UTC, s.
+    pub offset_s: i32,
+    /// What people call it then.
+    pub short: String,
+}
+
+impl ZoneBody {
+    fn of(zone: &Zone, now: Utc) -> Option<Self> {
+        let change = |change: &ZoneChange| ZoneChangeBody {
+            from: change.from.to_rfc3339(),
+            offset_s: change.offset_s,
+            short: printable(&change.short, 10),
+        };
+        let changes: Vec<ZoneChangeBody> = zone.around(now).changes.iter().map(change).collect();
+        (!changes.is_empty()).then(|| Self { name: printable(&zone.name, 40), changes })
+    }
+
+    /// The zone for people's times. A change that can't be read is left out.
+    #[must_use]
+    pub fn zone(&self) -> Zone {
+        let change = |change: &ZoneChangeBody| {
+            // No clock on earth is farther than a day from UTC.
+            let offset_s = Some(change.offset_s).filter(|offset_s| offset_s.unsigned_abs() < 86_400)?;
+            let from = Utc::parse_rfc3339(&change.from)?;
+            Some(ZoneChange { from, offset_s, short: printable(&change.short, 10) })
+        };
+        Zone { name: printable(&self.name, 40), changes: self.changes.iter().filter_map(change).collect() }
+    }
 }
 
 /// Which run wrote the snapshot.
@@ -420,7 +468,11 @@ impl HealthBody {
         Self {
             format: FORMAT.to_owned(),
             generation,
-            trailer: TrailerBody { id: facts.trailer.clone(), label: printable(&facts.label, 60) },
+            trailer: TrailerBody {
+                id: facts.trailer.clone(),
+                label: printable(&facts.label, 60),
+                zone: ZoneBody::of(&facts.zone, now.utc),
+            },
             life: seen.life.word().to_owned(),
             word: snapshot.word.word().to_owned(),
             sentence: snapshot.sentence.clone(),

@@ -1,4 +1,4 @@
-//! The page in a real Chromium: seven states, a phone and a desk, by day and by night; axe-core and the HTML checker
+//! The page in a real Chromium: eight states, a phone and a desk, by day and by night; axe-core and the HTML checker
 //! find nothing. The rig: Chromium, Node with what `tests/browser/package.json` names, Java. `PINTLE_PICTURES` names
 //! a folder where the pictures stay.
 #![expect(clippy::unwrap_used, reason = "tests")]
@@ -6,6 +6,8 @@
 #[path = "support/page.rs"]
 mod support;
 
+use pintle_core::health::duty::{ACK_S, Ack, Span};
+use pintle_core::health::{Memory, snapshot};
 use pintle_core::link::LinkView;
 use pintle_core::sim::scene::Scene;
 use serde_json::Value;
@@ -35,6 +37,23 @@ fn good_for_an_hour(mut scene: Scene) -> Scene {
     scene
 }
 
+/// Off duty, and somebody has in hand what it needs.
+fn in_hand() -> Scene {
+    let mut scene = Scene::after_tow();
+    let now = scene.now;
+    for need in snapshot(&scene.observations(), &mut Memory::default()).needs {
+        scene.duty.acknowledge(Ack {
+            code: need.code.to_owned(),
+            what: need.what,
+            urgency: need.urgency,
+            since: need.since,
+            span: Span::begin("T. Wray", ACK_S, &now),
+        });
+    }
+    scene.duty.go_off("T. Wray", 6 * 3600, "road works", &now);
+    scene
+}
+
 fn body(answer: &str) -> String {
     answer.split_once("\r\n\r\n").unwrap().1.to_owned()
 }
@@ -47,13 +66,14 @@ fn write_states(folder: &Path) {
         scene.facts.receiver_fitted = false;
         scene
     };
-    let states: [(&str, Scene, i64); 6] = [
+    let states: [(&str, Scene, i64); 7] = [
         ("fine", Scene::standing(), 0),
         ("look", look(), 0),
         ("act", Scene::underway(), 0),
         ("after-tow", Scene::after_tow(), 0),
         ("stale", Scene::after_tow(), 9 * 3600),
         ("empty", Scene::empty(), 0),
+        ("in-hand", in_hand(), 0),
     ];
     let mut page = Page::start(Scene::standing());
     page.open();
@@ -88,7 +108,11 @@ fn each_state_shows_word_step_and_age_on_the_first_screen_and_nothing_is_found_a
     let found: Vec<Value> =
         serde_json::from_str(&told).unwrap_or_else(|_| panic!("{told}\n{}", String::from_utf8_lossy(&looked.stderr)));
     let looks: Vec<&Value> = found.iter().filter(|one| one["script"] == true).collect();
-    assert_eq!(looks.len(), 7 * 2 * 2, "seven states, two sizes, two colours");
+    assert_eq!(looks.len(), 8 * 2 * 2, "eight states, two sizes, two colours");
+    let said = std::fs::read_to_string(folder.join("in-hand.html")).unwrap();
+    for deed in ["T. Wray has it in hand since", "Not in hand any more", "On duty again", "Send a test alert"] {
+        assert!(said.contains(deed), "the deeds of people are among what is looked at: {deed}");
+    }
     for one in &looks {
         let what = format!("{} {} {}", one["name"], one["size"], one["colorScheme"]);
         assert_eq!(one["violations"], serde_json::json!([]), "{what}");
@@ -101,7 +125,7 @@ fn each_state_shows_word_step_and_age_on_the_first_screen_and_nothing_is_found_a
         let wanted = match one["name"].as_str().unwrap() {
             "fine" => "fine",
             "stale" => "stale",
-            "look" | "empty" | "before-pin" => "look",
+            "look" | "empty" | "in-hand" | "before-pin" => "look",
             _ => "act",
         };
         assert!(word.ends_with(wanted), "{what}: {word}");

@@ -6,9 +6,12 @@
 #[path = "support/page.rs"]
 mod support;
 
+use pintle::clock;
 use pintle_core::health::duty::{ACK_S, Ack, Span};
 use pintle_core::health::{Memory, snapshot};
 use pintle_core::link::LinkView;
+use pintle_core::link::outages::Outage;
+use pintle_core::link::rung::{Finding, Rung};
 use pintle_core::sim::scene::Scene;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -50,6 +53,12 @@ fn in_hand() -> Scene {
             span: Span::begin("T. Wray", ACK_S, &now),
         });
     }
+    scene.link_report.shown.finding = Some(Finding::bare(Rung::Up));
+    // A scene that is moved to now leaves them where they are.
+    scene.link_report.recent =
+        [(500, 2_400_000, Rung::NoCarrier), (30, 95_000, Rung::NamesFail), (2, 4000, Rung::Slow)]
+            .map(|(hours, length_ms, rung)| Outage { began: clock::utc().plus_ms(-hours * 3_600_000), length_ms, rung })
+            .to_vec();
     scene.duty.go_off("T. Wray", 6 * 3600, "road works", &now);
     scene
 }
@@ -110,7 +119,13 @@ fn each_state_shows_word_step_and_age_on_the_first_screen_and_nothing_is_found_a
     let looks: Vec<&Value> = found.iter().filter(|one| one["script"] == true).collect();
     assert_eq!(looks.len(), 8 * 2 * 2, "eight states, two sizes, two colours");
     let said = std::fs::read_to_string(folder.join("in-hand.html")).unwrap();
-    for deed in ["T. Wray has it in hand since", "Not in hand any more", "On duty again", "Send a test alert"] {
+    for deed in [
+        "T. Wray has it in hand since",
+        "Not in hand any more",
+        "On duty again",
+        "Send a test alert",
+        "30 days 3 outages",
+    ] {
         assert!(said.contains(deed), "the deeds of people are among what is looked at: {deed}");
     }
     for one in &looks {

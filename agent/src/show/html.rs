@@ -5,6 +5,7 @@
 //! later has a small script that compares its times with the clock; the page server writes the time left anew.
 
 use super::map::{self, Map};
+use super::outages::{self, Month};
 use super::plot::{self, Day};
 use super::times::Times;
 use super::{ShowError, public};
@@ -141,6 +142,7 @@ struct Page<'a> {
     tow: Option<String>,
     off: Option<String>,
     day: Day,
+    outages: Month,
     doing: Option<&'a Doing>,
     generation: u64,
     version: &'a str,
@@ -210,6 +212,7 @@ fn render(body: &HealthBody, doing: Option<&Doing>, history: &[HistoryRow]) -> R
             let (from, until) = (times.say(Some(&off.from)), times.say(Some(&off.until)));
             format!("Off duty since {from} until {until}, said by {}: {}.", off.by, off.reason.trim_end_matches('.'))
         }),
+        outages: outages::month(body, &times),
         day: plot::day(history, times.written),
         doing,
         generation: body.generation,

@@ -6,6 +6,7 @@ mod html;
 mod map;
 mod metrics;
 mod notices;
+mod outages;
 mod plot;
 mod public;
 mod ready;

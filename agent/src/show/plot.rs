@@ -118,7 +118,8 @@ fn link(dated: &[(i64, &HistoryRow)], now: Utc) -> Plot {
     close(svg, 44, sentence)
 }
 
-fn open(label: &str, high: u32) -> String {
+/// A drawing 320 wide whose name is the sentence beside it.
+pub(super) fn open(label: &str, high: u32) -> String {
     format!("<svg class=\"plot\" viewBox=\"0 0 320 {high}\" role=\"img\" aria-labelledby=\"{label}\">\n")
 }
 

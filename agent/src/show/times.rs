@@ -7,8 +7,7 @@ use pintle_core::moment::Utc;
 use pintle_core::wire::health::HealthBody;
 
 /// When a snapshot was written and until when it may be believed. A time that can't be read is the year 1970, which
-/// every
-/// reader finds stale.
+/// every reader finds stale.
 pub(super) struct Times {
     pub(super) written: Utc,
     pub(super) valid_until: Utc,

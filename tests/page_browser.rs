@@ -6,11 +6,10 @@
 #[path = "support/page.rs"]
 mod support;
 
-use pintle::clock;
 use pintle_core::health::duty::{ACK_S, Ack, Span};
 use pintle_core::health::{Memory, snapshot};
 use pintle_core::link::LinkView;
-use pintle_core::link::outages::Outage;
+use pintle_core::link::outages::{Outage, Sum};
 use pintle_core::link::rung::{Finding, Rung};
 use pintle_core::sim::scene::Scene;
 use serde_json::Value;
@@ -54,10 +53,11 @@ fn in_hand() -> Scene {
         });
     }
     scene.link_report.shown.finding = Some(Finding::bare(Rung::Up));
-    // A scene that is moved to now leaves them where they are.
+    scene.link_report.day = Sum { count: 1, total_ms: 4000, longest_ms: 4000 };
+    scene.link_report.month = Sum { count: 3, total_ms: 2_499_000, longest_ms: 2_400_000 };
     scene.link_report.recent =
         [(500, 2_400_000, Rung::NoCarrier), (30, 95_000, Rung::NamesFail), (2, 4000, Rung::Slow)]
-            .map(|(hours, length_ms, rung)| Outage { began: clock::utc().plus_ms(-hours * 3_600_000), length_ms, rung })
+            .map(|(hours, length_ms, rung)| Outage { began: now.utc.plus_ms(-hours * 3_600_000), length_ms, rung })
             .to_vec();
     scene.duty.go_off("T. Wray", 6 * 3600, "road works", &now);
     scene

@@ -65,7 +65,11 @@ pub(super) fn link(seen: &Observations<'_>) -> Section {
         let pace = shown.bytes_per_s.map_or_else(String::new, |pace| format!("{} kbit/s up", pace * 8 / 1000));
         section.rows.push(row("Round trip", format!("{ms} ms"), pace));
     }
-    section.rows.push(row("Outages", outages(report.day), format!("30 days: {}", outages(report.month))));
+    section.rows.push(row(
+        "Outages",
+        outages(report.day, " in 24 h"),
+        format!("30 days: {}", outages(report.month, "")),
+    ));
     if 0 < shown.breaks {
         let note = if shown.unsteady { "it breaks again and again" } else { "since the start" };
         section.rows.push(row("Breaks", shown.breaks.to_string(), note));
@@ -74,8 +78,8 @@ pub(super) fn link(seen: &Observations<'_>) -> Section {
         let plan = report.plan.map(|plan| plan.bytes);
         let of = plan.map_or_else(String::new, |bytes| format!(" of {}", megabytes(bytes)));
         let note = match (data.runs_out, data.ends) {
-            (Some(out), _) if plan.is_some() => format!("runs out {}", out.to_rfc3339()),
-            (_, Some(ends)) => format!("today {}; anew {}", megabytes(data.today), ends.to_rfc3339()),
+            (Some(out), _) if plan.is_some() => format!("runs out {}", seen.when(out)),
+            (_, Some(ends)) => format!("today {}; anew {}", megabytes(data.today), seen.when(ends)),
             _ => String::new(),
         };
         section.rows.push(row("Data this month", format!("{}{of}", megabytes(data.used)), note));
@@ -147,11 +151,11 @@ fn megabytes(bytes: u64) -> String {
     format!("{} MB", bytes / 1_000_000)
 }
 
-fn outages(sum: Sum) -> String {
+fn outages(sum: Sum, within: &str) -> String {
     if sum.count == 0 {
-        return "none today".to_owned();
+        return format!("none{within}");
     }
-    format!("{}, {} in all", wording::amount(sum.count, "outage"), wording::span(sum.total_ms))
+    format!("{}{within}, {} in all", wording::amount(sum.count, "outage"), wording::span(sum.total_ms))
 }
 
 /// What the finding asks for: the rule, how long it must have held, ms, and the words. A receiver's own fault is told
@@ -199,6 +203,7 @@ mod tests {
     use super::super::{Memory, snapshot};
     use crate::link::LinkReport;
     use crate::link::latency::Percentiles;
+    use crate::link::outages::Sum;
     use crate::link::rung::{Finding, Rung};
     use crate::link::usage::{Plan, Saving, Standing};
     use crate::link::watch::Shown;
@@ -233,6 +238,30 @@ mod tests {
         for rung in [Rung::ReceiverSilent, Rung::ReceiverRefuses, Rung::Up] {
             assert!(!codes(&mut scene(rung), 61_000).iter().any(|code| code.starts_with("link.")), "{rung:?}");
         }
+    }
+
+    #[test]
+    fn outages_and_the_plan_are_told_with_their_span_in_times_that_people_read() {
+        let mut scene = scene(Rung::Up);
+        let now = scene.now.utc;
+        scene.link_report.month = Sum { count: 3, total_ms: 2_499_000, longest_ms: 2_400_000 };
+        scene.link_report.data = Some(Standing {
+            used: 2_100_000_000,
+            today: 90_000_000,
+            ends: Some(now.plus_ms(9 * 86_400_000)),
+            runs_out: None,
+            saving: Saving::None,
+        });
+        let told = snapshot(&scene.observations(), &mut Memory::default());
+        let section = told.sections.iter().find(|section| section.no == 4);
+        let rows = section.map(|section| section.rows.as_slice()).unwrap_or_default();
+        let said = |label: &str| {
+            let row = rows.iter().find(|row| row.label == label);
+            row.map_or_else(String::new, |row| format!("{}; {}", row.value, row.note))
+        };
+        assert_eq!(said("Outages"), "none in 24 h; 30 days: 3 outages, 41 min in all");
+        let anew = super::wording::clock(now.plus_ms(9 * 86_400_000), now);
+        assert_eq!(said("Data this month"), format!("2100 MB; today 90 MB; anew {anew}"));
     }
 
     #[test]

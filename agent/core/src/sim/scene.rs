@@ -298,6 +298,7 @@ impl Scene {
             queue.oldest_waiting.iter_mut().for_each(later);
         }
         self.ticks.ticks.values_mut().for_each(|ticked| later(&mut ticked.at));
+        self.link_report.recent.iter_mut().for_each(|outage| later(&mut outage.began));
         let spans = self.duty.acks.iter_mut().map(|ack| &mut ack.span);
         for span in spans.chain(self.duty.off.iter_mut().map(|off| &mut off.span)) {
             later(&mut span.from);

@@ -13,6 +13,7 @@ mod intake;
 mod kill;
 mod machine;
 mod peers;
+mod position;
 mod queue;
 mod receiver;
 mod replay;
@@ -37,6 +38,12 @@ struct Args {
     /// How often the power is cut while pictures are copied.
     #[arg(long, default_value_t = 200)]
     cuts: u32,
+    /// How many nights of 12 h the site keeper lives through under each simulated sky.
+    #[arg(long, default_value_t = 10_000)]
+    nights: u64,
+    /// How many tows, and how many of each hop and start.
+    #[arg(long, default_value_t = 1000)]
+    tows: u64,
     /// Recorded logs of GPS receivers, each with its `.facts.json`. Default: the folder in `PINTLE_LOGS`, if it is set.
     #[arg(long)]
     logs: Option<PathBuf>,
@@ -81,6 +88,8 @@ enum Part {
     Idle,
     /// Time to READY.
     Start,
+    /// The site keeper against its bars: simulated skies, and the recorded logs.
+    Position,
     /// One hour of a log, and what the recorded logs give.
     Replay,
     /// `kill -9` at random moments.
@@ -98,6 +107,8 @@ struct Bench {
     logs: Option<PathBuf>,
     kills: u32,
     cuts: u32,
+    nights: u64,
+    tows: u64,
     waiting: u64,
     read_bytes: u64,
     queue_in: Option<PathBuf>,
@@ -141,6 +152,8 @@ fn main() -> anyhow::Result<ExitCode> {
         logs: args.logs.or_else(|| std::env::var_os("PINTLE_LOGS").map(PathBuf::from)),
         kills: args.kills,
         cuts: args.cuts,
+        nights: args.nights,
+        tows: args.tows,
         waiting: args.waiting,
         read_bytes: args.read_bytes,
         queue_in: args.queue_in,
@@ -169,6 +182,7 @@ fn main() -> anyhow::Result<ExitCode> {
                 Part::Receiver => receiver::measure(&bench),
                 Part::Idle => idle::measure(&bench),
                 Part::Start => start::measure(&bench),
+                Part::Position => position::measure(&bench),
                 Part::Replay => replay::measure(&bench),
                 Part::Kill => kill::measure(&bench),
             };
@@ -212,6 +226,7 @@ impl Part {
             Self::Receiver => "Our receiver",
             Self::Idle => "Idle agent",
             Self::Start => "Start",
+            Self::Position => "Site keeper",
             Self::Replay => "Replay",
             Self::Kill => "Kills and power cuts",
         }
@@ -229,8 +244,7 @@ fn document(bench: &Bench, sections: &[Section], before: &str) -> anyhow::Result
     let mut text = String::from(
         "# Benchmarks\n\nWritten by `cargo run --release --example figures`, never by hand; what it says is what it \
          measured, on the machine below. A part of it\ncan be measured again with the command beside it, which leaves \
-         this file alone; with `--write` it takes that part's place here. The bars of the site keeper stand in\n\
-         [POSITION-BARS.md](POSITION-BARS.md).\n\n",
+         this file alone; with `--write` it takes that part's place here.\n\n",
     );
     text += &machine::table(bench)?;
     text += "\n## Bars\n\n| what | bar | measured | held | command |\n| --- | --- | --- | --- | --- |\n";

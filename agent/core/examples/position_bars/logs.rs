@@ -64,7 +64,7 @@ fn span_s(fixes: &[Fix]) -> u64 {
 }
 
 fn standing(run: &mut Run, logs: &Logs) -> std::fmt::Result {
-    run.tables += "\n## Recorded logs that stand\n\nEach as it is, restarted every 30 s, six times in a row, spliced \
+    run.tables += "\n### Recorded logs that stand\n\nEach as it is, restarted every 30 s, six times in a row, spliced \
                    into an hour of another receiver, and again after its own\nend; and damaged: one fix of 3 and of \
                    5, without RMC, GGA, VTG or GSA, with 2 m of noise, with the wander of an open sky on\ntop, \
                    backwards, five times as fast.\n\n| log | fixes | seconds | false moves at 50 m | at 25 m | \
@@ -165,7 +165,7 @@ struct AtAge {
 
 fn radius(run: &mut Run, logs: &Logs) -> std::fmt::Result {
     let references = references(logs);
-    run.tables += "\n## Radius in recorded logs\n\nRestarts every 60 s inside long stretches, against the long \
+    run.tables += "\n### Radius in recorded logs\n\nRestarts every 60 s inside long stretches, against the long \
                    reference.\n\n| log | seconds |";
     let ages_s = [30_u64, 120, 300, 600];
     for age_s in ages_s {
@@ -210,7 +210,7 @@ fn radius(run: &mut Run, logs: &Logs) -> std::fmt::Result {
 }
 
 fn moving(run: &mut Run, logs: &Logs) -> std::fmt::Result {
-    run.tables += "\n## Recorded logs that move\n\nStays and crossings by the definitions of \
+    run.tables += "\n### Recorded logs that move\n\nStays and crossings by the definitions of \
                    `agent/core/src/sim/stays.rs`, which know nothing of the keeper. A leaving before the crossing has \
                    a\nnegative time.\n\n| log | fixes | speed sent | stays | of about the settle time | sites | left, \
                    s after the crossing (m of way) | arrived, observed s | faults |\n| --- | --- | --- | --- | --- | \
@@ -250,7 +250,7 @@ fn moving(run: &mut Run, logs: &Logs) -> std::fmt::Result {
 }
 
 fn odd(run: &mut Run, logs: &Logs) -> std::fmt::Result {
-    run.tables += "\n## Damaged and short recorded logs\n\n| log | fixes | sites | moves | held |\n| --- | --- | --- | \
+    run.tables += "\n### Damaged and short recorded logs\n\n| log | fixes | sites | moves | held |\n| --- | --- | --- | \
                    --- | --- |\n";
     let (mut count, mut bad) = (0, 0);
     for (name, bytes) in of_class(logs, "c-") {

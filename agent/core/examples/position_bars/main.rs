@@ -2,11 +2,12 @@
 //! log of a real receiver in the folder that `--logs` or `PINTLE_LOGS` names.
 //!
 //! `cargo run --release -p pintle-core --example position_bars -- [--nights N] [--tows N] [--others N] [--from SEED]
-//! [--sky SKY] [--logs FOLDER] [--tell] [--write]
+//! [--sky SKY] [--logs FOLDER] [--tell]
 //! [--story SEED]`: by default 1,000 nights of 12 h, 1,000 tows and 200 of each hop and
-//! start a sky, seeds from 1,000,000 on, which no test uses. `--tell` prints each odd trial; `--write` writes
-//! `docs/POSITION-BARS.md`; `--story SEED` tells what the keeper did on one tow. Two threads; every trial has its own
-//! seed, so that the figures don't depend on them. Ends with 1 if a bar is not held.
+//! start a sky, seeds from 1,000,000 on, which no test uses. `--tell` prints each odd trial;
+//! `--story SEED` tells what the keeper did on one tow. Two threads; every trial has its own
+//! seed, so that the figures don't depend on them. Prints Markdown; `docs/BENCHMARKS.md` takes it in by
+//! `cargo run --release --example figures -- --only position --write`. Ends with 1 if a bar is not held.
 
 mod logs;
 mod nights;
@@ -44,7 +45,7 @@ struct Run {
 
 impl Run {
     fn line(&mut self, text: std::fmt::Arguments<'_>) -> std::io::Result<()> {
-        let mut out = std::io::stdout().lock();
+        let mut out = std::io::stderr().lock();
         writeln!(out, "{text}")?;
         out.flush()?;
         self.text.write_fmt(text).map_err(std::io::Error::other)?;
@@ -133,49 +134,30 @@ fn main() -> std::io::Result<ExitCode> {
     if let Some(folder) = folder {
         logs::measure(&mut run, &folder)?;
     }
-    let document = document(&run, &args.join(" "))?;
-    if has("--write") {
-        #[expect(clippy::disallowed_methods, reason = "a tool beside the core, not the core")]
-        std::fs::write(concat!(env!("CARGO_MANIFEST_DIR"), "/../../docs/POSITION-BARS.md"), &document)?;
-    }
     let mut out = std::io::stdout().lock();
-    writeln!(out, "{}{}", document.split("## Figures").next().unwrap_or_default(), run.tables)?;
+    out.write_all(section(&run, &args.join(" "))?.as_bytes())?;
+    out.flush()?;
     Ok(if run.bars.iter().all(|bar| bar.held) { ExitCode::SUCCESS } else { ExitCode::FAILURE })
 }
 
-fn document(run: &Run, args: &str) -> std::io::Result<String> {
-    #[expect(clippy::disallowed_types, reason = "a tool beside the core, not the core")]
-    let said = |program: &str, args: &[&str]| {
-        std::process::Command::new(program)
-            .args(args)
-            .output()
-            .map_or_else(|_| "unknown".to_owned(), |output| String::from_utf8_lossy(&output.stdout).trim().to_owned())
-    };
-    #[expect(clippy::disallowed_methods, reason = "a tool beside the core, not the core")]
-    let cpu = std::fs::read_to_string("/proc/cpuinfo").unwrap_or_default();
-    let cpu = cpu.lines().find_map(|line| line.strip_prefix("model name")?.split(": ").nth(1)).unwrap_or("unknown");
-    let cores = std::thread::available_parallelism().map_or(1, usize::from);
-    let changed = said("git", &["status", "--porcelain", "--", ".", ":!docs"]);
-    let changed = if changed.is_empty() { "" } else { ", with changes that are not committed" };
+/// What was measured, as Markdown.
+fn section(run: &Run, args: &str) -> std::io::Result<String> {
+    let held = run.bars.iter().filter(|bar| bar.held).count();
     let mut text = format!(
-        "# Bars of the site keeper\n\nWritten by `cargo run --release -p pintle-core --example position_bars -- \
-         --write`, never by hand; the arguments of this run are below.\nSimulated skies are those of \
-         `agent/core/src/sim/sky.rs`; `canyon` is a stress case without bars. Seeds from {} on; no test uses\nthem. \
-         Seconds of a notice are observed seconds (with a fix), counted from the true crossing of the threshold. A bar \
-         that is not\nheld stays in the table.\n\n| | |\n| --- | --- |\n| date | {} |\n| commit | {}{changed} |\n| \
-         processor | {cpu}, {cores} cores |\n| compiler | {} |\n| arguments | `{args}` |\n\n## Bars\n\n| what | bar | \
-         measured | held |\n| --- | --- | --- | --- |\n",
+        "{held} of {} bars held; `position_bars -- {args}`.\n\nSimulated skies are those of \
+         `agent/core/src/sim/sky.rs`; `canyon` is a stress case without bars. Seeds from {} on; no test uses them. \
+         Seconds of\na notice are observed seconds (with a fix), counted from the true crossing of the threshold. A bar \
+         that is not held stays in the table.\n\n### Bars of the site keeper\n\n| what | bar | measured | held |\n| --- \
+         | --- | --- | --- |\n",
+        run.bars.len(),
         run.from,
-        said("date", &["-u", "+%Y-%m-%dT%H:%M:%SZ"]),
-        said("git", &["rev-parse", "--short=12", "HEAD"]),
-        said("rustc", &["--version"]),
     );
     for bar in &run.bars {
         let held = if bar.held { "yes" } else { "**no**" };
         writeln!(text, "| {} | {} | {} | {held} |", bar.what, bar.must_be, bar.measured)
             .map_err(std::io::Error::other)?;
     }
-    text += "\n## Figures of the simulation\n\n```text\n";
+    text += "\n### Figures of the simulation\n\n```text\n";
     text += &run.text;
     text += "```\n";
     text += &run.tables;

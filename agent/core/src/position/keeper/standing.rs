@@ -20,6 +20,9 @@ const INSIDE_SHARE: f64 = 0.3;
 const CALM_SHARE: f64 = 0.6;
 /// So many fixes in a row inside the threshold end a doubt.
 const CALM_SAMPLES: u32 = 5;
+/// A Doppler speed from here on, twice in a row, is doubt, wherever the positions lie, m/s: standing receivers showed
+/// up to 2.8. Positions may hang, or go an error's way back, while the trailer is towed off.
+const DOUBT_MPS: f64 = 4.0;
 /// Different positions with a living Doppler speed that must agree with the stored site after a start. A cold receiver
 /// may replay its last known position, which is one position however often it is sent, and one that still walks in from
 /// elsewhere says speed 0.
@@ -33,7 +36,7 @@ const AGREE_FROZEN_S: f64 = 300.0;
 /// neither: a trailer that was put down just beyond the threshold is seen there too.
 const AGREE_SHARE: f64 = 0.6;
 /// Observed seconds after a start, after the distrust, whose middle decides. Source: with the distrust of 60 s it ends
-/// with the dwell of 300 s, within the 420 s that a decision may take.
+/// after 300 s, within the 420 s that a decision may take.
 const CHECK_S: f64 = 240.0;
 /// While the newer half says otherwise than the whole it goes on for at most so long, observed seconds; then the newer
 /// half decides. Source: with the distrust of 60 s it ends within the 420 s that a decision may take.
@@ -44,7 +47,7 @@ const CHECK_SHARE: f64 = 0.6;
 /// And from so many standard deviations of the difference: 3.2 of a radial error are one in 170.
 const CHECK_SIGMAS: f64 = 3.2;
 /// An anchor with fewer observed seconds than this gives way to a longer stay elsewhere that no speed explains, s: the
-/// dwell of a leaving is as long. Source: in the error model an excursion may last through the settle time.
+/// dwell of a leaving is longer. Source: in the error model an excursion may last through the settle time.
 const YOUNG_S: f64 = 300.0;
 /// So much of the newest past makes the corrected anchor, ms; within the dwell.
 const CORRECT_MS: u64 = 240_000;
@@ -73,6 +76,10 @@ pub(super) struct Standing {
     pub outing: Option<Outing>,
     pub doubt_since: Option<Mono>,
     pub calm_samples: u32,
+    /// Fixes in a row that say a speed that no standing receiver says.
+    swift_samples: u32,
+    /// The doubt is one of those that a single fix near the anchor does not end; what is said when it ends.
+    slow_to_calm: Option<&'static str>,
     pub block: BlockMaker,
     block_fresh: u32,
     pub recent: VecDeque<Block>,
@@ -103,6 +110,8 @@ impl Standing {
             outing: None,
             doubt_since: None,
             calm_samples: 0,
+            swift_samples: 0,
+            slow_to_calm: None,
             block: BlockMaker::default(),
             block_fresh: 0,
             recent: VecDeque::with_capacity(RECENT_BLOCKS),
@@ -293,9 +302,12 @@ impl SiteKeeper {
             self.unsure_until = self.unsure_until.max(sample.at.plus_ms(1));
             return turn;
         }
+        let swift_mps = sample.speed_mps.filter(|mps| DOUBT_MPS.max(3.0 * self.noise.p95_mps()) <= *mps);
+        standing.swift_samples = if swift_mps.is_some() { standing.swift_samples + 1 } else { 0 };
         if away_m <= threshold_m {
-            return standing.inside(&sample, away_m, self.limits);
+            return standing.inside(&sample, away_m, broken, self.limits);
         }
+        standing.slow_to_calm = None;
         standing.agree_s = 0.0;
         standing.agree_distinct = 0;
         standing.calm_samples = 0;
@@ -358,12 +370,16 @@ impl SiteKeeper {
         let Some(standing) = &mut self.standing else { return };
         let Some(since) = standing.doubt_since.take() else { return };
         standing.calm_samples = 0;
+        standing.slow_to_calm = None;
+        // A doubt that began with the first fix after a gap goes back to the gap.
+        let since_gap = self.timeline.unseen_until(since).map(|last| last.plus_ms(super::GAP_MS));
         let (id, verified, whereabouts) = (standing.site.id, standing.verified, standing.whereabouts());
         self.arrival.clear();
         self.tell(since, whereabouts);
         if verified {
             out.push(KeeperAction::DoubtEnded { site: id, reason: reason.clone() });
-            out.push(KeeperAction::Restamp { from: since, to: now.mono, reason: reason.clone() });
+            let from = since_gap.unwrap_or(since);
+            out.push(KeeperAction::Restamp { from, to: now.mono, reason: reason.clone() });
             self.enter(KeeperState::Anchored, reason, now, out);
         }
     }
@@ -517,7 +533,7 @@ impl SiteKeeper {
 }
 
 impl Standing {
-    fn inside(&mut self, sample: &Sample, away_m: f64, limits: KeeperLimits) -> Turn {
+    fn inside(&mut self, sample: &Sample, away_m: f64, broken: bool, limits: KeeperLimits) -> Turn {
         let threshold_m = limits.move_threshold_m;
         if !self.verified && AGREE_SHARE * threshold_m < away_m {
             self.agree_s = 0.0;
@@ -534,9 +550,28 @@ impl Standing {
                 return Turn::Verify;
             }
         }
+        if self.verified && self.doubt_since.is_none() {
+            if broken {
+                self.slow_to_calm = Some("fixes are back and agree with the site");
+                self.calm_samples = 0;
+                return Turn::Doubt("no fix came for a while, and the first one alone proves nothing".to_owned());
+            }
+            if 2 <= self.swift_samples {
+                self.slow_to_calm = Some("fixes lie at the site, and the speed is that of a standing trailer again");
+                self.calm_samples = 0;
+                let mps = sample.speed_mps.unwrap_or(0.0);
+                return Turn::Doubt(format!(
+                    "the GPS receiver tells a speed of {mps:.1} m/s, though its positions lie at the site"
+                ));
+            }
+        }
         if self.doubt_since.is_some() {
-            self.calm_samples += 1;
-            if away_m <= CALM_SHARE * threshold_m || CALM_SAMPLES <= self.calm_samples {
+            self.calm_samples = if 0 < self.swift_samples { 0 } else { self.calm_samples + 1 };
+            let near = away_m <= CALM_SHARE * threshold_m && self.slow_to_calm.is_none() && self.swift_samples == 0;
+            if near || CALM_SAMPLES <= self.calm_samples {
+                if let Some(said) = self.slow_to_calm {
+                    return Turn::Calm(said.to_owned());
+                }
                 return Turn::Calm(format!("fixes lie {away_m:.0} m from the anchor again, and nothing showed motion"));
             }
         }

@@ -257,9 +257,27 @@ fn a_silent_receiver_leaves_the_site_standing_and_its_return_is_told() {
     let mut story = Story::new(60.0);
     story.stand(300);
     story.now_ms += 120_000;
+    story.stand(3);
+    // The first fixes after a gap prove nothing: a receiver may replay the last position that it knew.
+    assert_eq!(story.keeper.state(), KeeperState::Doubtful);
     story.stand(5);
+    assert_eq!(story.keeper.state(), KeeperState::Anchored);
     assert_eq!(story.count(left), 0);
     assert_eq!(story.count(|a| matches!(a, KeeperAction::Restamp { reason, .. } if reason.contains("back"))), 1);
+}
+
+#[test]
+fn a_speed_that_no_standing_receiver_tells_is_doubt_though_the_positions_hang() {
+    let mut story = Story::new(60.0);
+    story.stand(300);
+    for _ in 0..3 {
+        story.fix(6.0, 0.0);
+    }
+    assert_eq!(story.keeper.state(), KeeperState::Doubtful);
+    assert!(story.keeper.reason().contains("tells a speed of 6.0 m/s"), "{}", story.keeper.reason());
+    story.stand(6);
+    assert_eq!(story.keeper.state(), KeeperState::Anchored);
+    assert_eq!(story.count(left), 0);
 }
 
 #[test]

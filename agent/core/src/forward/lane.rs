@@ -436,4 +436,6 @@ fn release(sequences: &[u64]) -> Vec<(u64, Outcome)> {
 }
 
 #[cfg(test)]
+mod fleet_tests;
+#[cfg(test)]
 mod tests;

@@ -77,7 +77,9 @@ fn request(verb: &PlaceVerb) -> Value {
 
 fn as_text(rows: &[PlaceRowBody], out: &mut dyn Write) -> io::Result<()> {
     for row in rows {
-        writeln!(out, "{} ({}): {}", row.camera, row.state, row.sentence)?;
+        // Whoever reads "confirmed" beside "may be on the move" must see where it was confirmed.
+        let site = row.site.map_or_else(String::new, |id| format!(" at site {id}"));
+        writeln!(out, "{} ({}{site}): {}", row.camera, row.state, row.sentence)?;
         if let (Some(by), Some(at)) = (&row.by, &row.at) {
             writeln!(out, "    by {by}, {at}")?;
         }

@@ -296,14 +296,14 @@ fn describe(action: &KeeperAction) -> Option<(&'static str, String, Map<String, 
             put("returned_to", json!(returned_to.map(|id| id.0)));
             put("reason", json!(reason));
             let back = returned_to.map_or(String::new(), |id| format!(", the place of site {}", id.0));
-            ("site_found", format!("site {} found{back}: {}; {reason}", site.id.0, place(site)))
+            ("site_found", format!("site {} found{back}: {}; {reason}", site.id.0, place_of(site)))
         }
         KeeperAction::Hopped { site, moved_m, lines_unconfirmed, reason } => {
             put_site(&mut put, site);
             put("moved_m", json!(moved_m));
             put("lines_unconfirmed", json!(lines_unconfirmed));
             put("reason", json!(reason));
-            ("hopped", format!("site {} moved by {moved_m:.0} m: {}; {reason}", site.id.0, place(site)))
+            ("hopped", format!("site {} moved by {moved_m:.0} m: {}; {reason}", site.id.0, place_of(site)))
         }
         KeeperAction::Left { site, at, announced, position, reason } => {
             put_site(&mut put, site);
@@ -347,11 +347,14 @@ fn put_position(put: &mut impl FnMut(&str, Value), position: LatLon) {
     put("lon", json!(position.lon_deg()));
 }
 
-fn place(site: &Site) -> String {
-    let (lat_deg, lon_deg) = (site.position.lat_deg(), site.position.lon_deg());
+fn place_of(site: &Site) -> String {
+    place(site.position.lat_deg(), site.position.lon_deg(), site.radius95_m)
+}
+
+fn place(lat_deg: f64, lon_deg: f64, radius95_m: f64) -> String {
     let north = if lat_deg < 0.0 { 'S' } else { 'N' };
     let east = if lon_deg < 0.0 { 'W' } else { 'E' };
-    format!("{:.6} {north} {:.6} {east}, 95 % within {:.0} m", lat_deg.abs(), lon_deg.abs(), site.radius95_m.ceil())
+    format!("{:.6} {north} {:.6} {east}, 95 % within {:.0} m", lat_deg.abs(), lon_deg.abs(), radius95_m.ceil())
 }
 
 /// The summary by the contract of `--json`.
@@ -429,17 +432,27 @@ fn write_summary(summary: &Value, bytes: u64, out: &mut impl Write) -> io::Resul
     }
     for site in summary["sites"].as_array().into_iter().flatten() {
         let text = |name: &str| site[name].as_str().unwrap_or("time unknown").to_owned();
+        let figure = |name: &str| site[name].as_f64().unwrap_or(0.0);
         let until = if site["state"] == "left" { format!(", left {}", text("left")) } else { String::new() };
         writeln!(
             out,
-            "site {}: {:.6}, {:.6}, 95 % within {:.0} m, {}, arrived {}{until}",
+            "site {}: {}, {}, arrived {}{until}",
             site["id"],
-            site["lat"].as_f64().unwrap_or(0.0),
-            site["lon"].as_f64().unwrap_or(0.0),
-            site["radius95_m"].as_f64().unwrap_or(0.0).ceil(),
+            place(figure("lat"), figure("lon"), figure("radius95_m")),
             site["state"].as_str().unwrap_or(""),
             text("arrived"),
         )?;
     }
-    writeln!(out, "{} moves; at the end: {}", number("moves"), summary["state"].as_str().unwrap_or(""))
+    let moves = match number("moves") {
+        1 => "1 move".to_owned(),
+        count => format!("{count} moves"),
+    };
+    write!(out, "{moves}; at the end: {}", summary["state"].as_str().unwrap_or(""))?;
+    let here = &summary["position"];
+    if let (Some(lat_deg), Some(lon_deg), Some(radius95_m)) =
+        (here["lat"].as_f64(), here["lon"].as_f64(), here["radius95_m"].as_f64())
+    {
+        write!(out, " at {}", place(lat_deg, lon_deg, radius95_m))?;
+    }
+    writeln!(out)
 }

@@ -8,6 +8,9 @@ use pintle_core::wire::control::TowStatusBody;
 use serde_json::{Value, json};
 use std::io::{self, Write};
 
+/// The longest announcement, s; the agent refuses longer ones too. Source: design of the project, 12 h.
+const TOW_S_MAX: u64 = 12 * 3600;
+
 /// Arguments of `pintle tow`.
 #[derive(Debug, clap::Args)]
 pub struct TowArgs {
@@ -81,7 +84,12 @@ pub(super) fn seconds(text: &str) -> Result<u64, String> {
         total_s = count.checked_mul(unit_s).and_then(|s| s.checked_add(total_s)).ok_or_else(wrong)?;
     }
     // A number without a unit could be minutes as well as hours.
-    if number.is_empty() && 0 < total_s { Ok(total_s) } else { Err(wrong()) }
+    match total_s {
+        0 => Err(wrong()),
+        _ if !number.is_empty() => Err(wrong()),
+        1..=TOW_S_MAX => Ok(total_s),
+        _ => Err("12h is the most; extend it on the way with --extend".to_owned()),
+    }
 }
 
 fn as_text(body: &TowStatusBody, out: &mut dyn Write) -> io::Result<()> {
@@ -114,7 +122,20 @@ mod tests {
         for (text, s) in [("3h", 10_800), ("90m", 5400), ("2h30m", 9000), ("45s", 45), (" 12h ", 43_200)] {
             assert_eq!(seconds(text), Ok(s), "{text}");
         }
-        for text in ["", "3", "h", "3 h", "3d", "-3h", "1.5h", "99999999999999999999h", "18446744073709551615h", "0h"] {
+        for text in [
+            "",
+            "3",
+            "h",
+            "3 h",
+            "3d",
+            "-3h",
+            "1.5h",
+            "99999999999999999999h",
+            "18446744073709551615h",
+            "0h",
+            "13h",
+            "12h1s",
+        ] {
             assert!(seconds(text).is_err(), "{text}");
         }
     }

@@ -103,6 +103,42 @@ async fn events_go_by_stick_and_are_delivered_when_their_receipts_come_back() {
 }
 
 #[tokio::test]
+async fn what_the_agency_lost_after_its_receipts_comes_again_with_a_later_stick() {
+    let agency = Agency::new();
+    let trailer = Drain::start("heron-3", &agency.at("queue"), agency.target("heron-3", true));
+    trailer.put(1..=998, false).await;
+    trailer.until_view("on the stick", |view| view.handed_over == 998 + OPENING).await;
+    assert_eq!(agency.import().code, 0);
+    trailer.until_delivered(998 + OPENING).await;
+    let connection = rusqlite::Connection::open(agency.at("data/receiver.db")).unwrap();
+    let lost = connection.execute("DELETE FROM event WHERE no % 100 = 7", []).unwrap();
+    drop(connection);
+    // With the thousandth event a block is full: the digest of it goes with the next stick, and the answer to that asks
+    // for what is not there.
+    trailer.put(999..=999, false).await;
+    for round in ["the read", "the digest", "what was lost"] {
+        until(round, || async { !agency.batches("heron-3").is_empty() }).await;
+        // All that belongs to this round is on the stick, since nothing else is ready to go.
+        until("at rest", || async {
+            let counts = trailer.figures().await.counts;
+            trailer.view.borrow().handed_over == counts.waiting || round == "what was lost"
+        })
+        .await;
+        let told = agency.import();
+        assert_eq!(told.code, 0, "{}", told.err);
+    }
+    until("all of it", || async {
+        if !agency.batches("heron-3").is_empty() {
+            agency.import();
+        }
+        agency.reads() == 999
+    })
+    .await;
+    assert!(5 < lost, "{lost}");
+    trailer.stop().await;
+}
+
+#[tokio::test]
 async fn without_a_stick_of_the_agency_events_wait_and_a_pulled_one_leaves_no_half_file() {
     let agency = Agency::new();
     let away = agency.at("away");

@@ -13,9 +13,11 @@ mod trailer;
 use drain::{Drain, until};
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
 use receiver::Receiver;
-use std::io::Write as _;
+use std::io::{Read as _, Write as _};
 use std::net::{TcpListener, TcpStream};
 use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
@@ -149,6 +151,78 @@ async fn a_broker_killed_during_the_drain_forgets_what_it_acknowledged_and_nothi
     trailer.put(5001..=5005, true).await;
     trailer.until_delivered(3005 + OPENING).await;
     nothing_lost_nothing_doubled(&receiver, 3005);
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn what_the_consumer_lost_after_its_receipts_comes_again_through_the_broker() {
+    let Some(broker) = Broker::start("") else { return };
+    let mut receiver = Receiver::start(&["--mqtt", &broker.url()]);
+    let folder = tempfile::tempdir().unwrap();
+    let trailer = Drain::start("heron-3", folder.path(), drain::target(&broker.url()));
+    trailer.put(1..=998, false).await;
+    trailer.until_delivered(998 + OPENING).await;
+    receiver.kill();
+    assert!(0 < receiver.lose("no % 100 = 7"));
+    receiver.start_again();
+    // With the thousandth event a block is full: both ends compare it, and what is not there is asked for.
+    trailer.put(999..=999, false).await;
+    until("sent again", || async { receiver.count("SELECT count(*) FROM reads") == 999 }).await;
+    until("proven", || async { receiver.count("SELECT count(*) FROM block WHERE verdict = 'equal'") == 1 }).await;
+    nothing_lost_nothing_doubled(&receiver, 999);
+    trailer.stop().await;
+}
+
+/// A way to the broker on which nothing comes back any more once the switch is set: neither acknowledgement nor receipt.
+fn deaf(broker: u16) -> (u16, Arc<AtomicBool>) {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = listener.local_addr().unwrap().port();
+    let switch = Arc::new(AtomicBool::new(false));
+    let silent = Arc::clone(&switch);
+    std::thread::spawn(move || {
+        for client in listener.incoming().flatten() {
+            let Ok(server) = TcpStream::connect(("127.0.0.1", broker)) else { continue };
+            let (mut up_from, mut up_to) = (client.try_clone().unwrap(), server.try_clone().unwrap());
+            std::thread::spawn(move || drop(std::io::copy(&mut up_from, &mut up_to)));
+            let (mut from, mut to, silent) = (server, client, Arc::clone(&silent));
+            std::thread::spawn(move || {
+                let mut bytes = [0; 4096];
+                while let Ok(len @ 1..) = from.read(&mut bytes) {
+                    if !silent.load(Ordering::SeqCst) && to.write_all(&bytes[..len]).is_err() {
+                        break;
+                    }
+                }
+            });
+        }
+    });
+    (port, switch)
+}
+
+#[tokio::test]
+async fn fault_61_a_kill_between_publish_and_acknowledgement_loses_and_doubles_nothing() {
+    let Some(broker) = Broker::start("") else { return };
+    let receiver = Receiver::start(&["--mqtt", &broker.url()]);
+    let folder = tempfile::tempdir().unwrap();
+    let (port, switch) = deaf(broker.port);
+    let trailer =
+        Drain::start("heron-3", &folder.path().join("a"), drain::target(&format!("mqtt://127.0.0.1:{port}")));
+    trailer.put(1..=20, false).await;
+    trailer.until_delivered(20 + OPENING).await;
+    switch.store(true, Ordering::SeqCst);
+    trailer.put(21..=60, false).await;
+    // As many as the broker lets be under way are published and stored; the trailer has heard nothing of it.
+    until("stored there", || async { 20 < receiver.count("SELECT count(*) FROM reads") }).await;
+    assert_eq!(trailer.figures().await.counts.delivered, 20 + OPENING);
+    // The files as they are at this instant: what a kill -9 leaves to the next process.
+    let killed = folder.path().join("b");
+    std::fs::create_dir(&killed).unwrap();
+    for name in ["queue.db", "queue.db-wal", "queue.generation"] {
+        std::fs::copy(folder.path().join("a").join(name), killed.join(name)).unwrap();
+    }
+    trailer.stop().await;
+    let trailer = Drain::start("heron-3", &killed, drain::target(&broker.url()));
+    trailer.until_delivered(60 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 60);
     trailer.stop().await;
 }
 

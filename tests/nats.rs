@@ -108,6 +108,31 @@ async fn an_event_whose_receipt_was_lost_is_answered_when_it_is_handed_over_agai
 }
 
 #[tokio::test]
+async fn what_the_consumer_lost_after_its_receipts_comes_again_through_the_stream() {
+    if !rig() {
+        return;
+    }
+    let cluster = Cluster::start(1, "");
+    let folder = tempfile::tempdir().unwrap();
+    let mut receiver = consumer(&cluster.url(), "1");
+    let mut target = drain::target(&cluster.url());
+    // The stream drops a repeat under a name that it knows; the next one has another.
+    target.broker.receipt_wait_s = 5;
+    let trailer = Drain::start("heron-3", folder.path(), target);
+    trailer.put(1..=998, false).await;
+    trailer.until_delivered(998 + OPENING).await;
+    receiver.kill();
+    assert!(0 < receiver.lose("no % 100 = 7"));
+    receiver.start_again();
+    // With the thousandth event a block is full: both ends compare it, and what is not there is asked for.
+    trailer.put(999..=999, false).await;
+    until("sent again", || async { receiver.count("SELECT count(*) FROM reads") == 999 }).await;
+    until("proven", || async { receiver.count("SELECT count(*) FROM block WHERE verdict = 'equal'") == 1 }).await;
+    nothing_lost_nothing_doubled(&receiver, 999);
+    trailer.stop().await;
+}
+
+#[tokio::test]
 async fn with_proof_by_acknowledgement_the_brokers_word_delivers() {
     if !rig() {
         return;

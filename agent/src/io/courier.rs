@@ -7,7 +7,7 @@ use crate::config::Broker;
 use pintle_core::forward::answer::{Ack, NoAnswer};
 use pintle_core::ids::EventId;
 use pintle_core::wire::courier::{BACK, CourierBatch, CourierReceipts, ENDING, FOLDER, MARKER, OUT, Stick};
-use pintle_core::wire::receipt::Receipt;
+use pintle_core::wire::receipt::SaidLater;
 use serde::Deserialize;
 use serde_json::value::RawValue;
 use std::collections::HashSet;
@@ -109,15 +109,15 @@ impl Desk {
 
     /// Receipts on the stick that were not read before. What is not signed by the agency, or is for another trailer or
     /// stick, says nothing.
-    fn receipts(&self, read: &mut HashSet<PathBuf>) -> Vec<Receipt> {
+    fn receipts(&self, read: &mut HashSet<PathBuf>) -> SaidLater {
         let Some(stick) = self.stick() else {
             read.clear();
-            return Vec::new();
+            return SaidLater::default();
         };
-        let mut found = Vec::new();
+        let mut found = SaidLater::default();
         for path in files(&self.own(BACK)) {
             // The rest is read at the next look.
-            if RECEIPTS_MAX < found.len() {
+            if RECEIPTS_MAX < found.receipts.len() {
                 break;
             }
             if !read.insert(path.clone()) {
@@ -129,7 +129,7 @@ impl Desk {
                 && said.source == self.source
                 && said.stick == stick
             {
-                found.extend(said.receipts);
+                found.extend(SaidLater { receipts: said.receipts, resend: said.resend });
             }
         }
         found
@@ -191,7 +191,7 @@ impl Target for Courier {
         }
     }
 
-    async fn receipts(&mut self) -> Vec<Receipt> {
+    async fn receipts(&mut self) -> SaidLater {
         loop {
             // Dropped while it waits, it has read nothing; the reading itself has no point to be dropped at.
             tokio::time::sleep_until(self.look_at).await;

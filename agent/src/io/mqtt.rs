@@ -9,7 +9,7 @@ use super::target::{Handed, Handover, OwnFault, Target, TargetError, name_of};
 use crate::config::Broker;
 use pintle_core::forward::answer::{Ack, NoAnswer};
 use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION};
-use pintle_core::wire::receipt::{Receipt, ReceiptMessage};
+use pintle_core::wire::receipt::{ReceiptMessage, SaidLater};
 use rumqttc::{
     AsyncClient, ConnectReturnCode, ConnectionError, Event, EventLoop, MqttOptions, Packet, PubAckReason,
     PublishNotice, PublishNoticeError, PublishOptions, PublishProperties, PublishResult, QoS, TlsConfiguration,
@@ -100,7 +100,7 @@ enum State {
 pub struct Mqtt {
     client: AsyncClient,
     state: watch::Receiver<State>,
-    receipts: mpsc::Receiver<Vec<Receipt>>,
+    receipts: mpsc::Receiver<SaidLater>,
     prefix: String,
     message_keep_s: u32,
     answer_wait: Duration,
@@ -217,7 +217,7 @@ impl Target for Mqtt {
         Ok(Handed::Acks(acks))
     }
 
-    async fn receipts(&mut self) -> Vec<Receipt> {
+    async fn receipts(&mut self) -> SaidLater {
         let Some(mut found) = self.receipts.recv().await else {
             return std::future::pending().await;
         };
@@ -234,7 +234,7 @@ struct Listening {
     topic: String,
     source: String,
     state: watch::Sender<State>,
-    receipts: mpsc::Sender<Vec<Receipt>>,
+    receipts: mpsc::Sender<SaidLater>,
 }
 
 impl Listening {
@@ -253,7 +253,7 @@ impl Listening {
                     self.state.send_replace(State::Up(packet_bytes_max));
                 }
                 Ok(Event::Incoming(Packet::Publish(message))) => {
-                    let found = ReceiptMessage::receipts_for(&self.source, &message.payload);
+                    let found = ReceiptMessage::for_source(&self.source, &message.payload);
                     if !found.is_empty() {
                         // What has no room costs a repeat.
                         drop(self.receipts.try_send(found));

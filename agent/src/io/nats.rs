@@ -18,7 +18,7 @@ use futures_util::{FutureExt as _, StreamExt as _};
 use pintle_core::forward::answer::{Ack, NoAnswer};
 use pintle_core::ids::EventId;
 use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION};
-use pintle_core::wire::receipt::{Receipt, ReceiptMessage};
+use pintle_core::wire::receipt::{ReceiptMessage, SaidLater};
 use std::time::Duration;
 use tokio::time::Instant;
 
@@ -233,15 +233,15 @@ impl Target for Nats {
         Ok(Handed::Acks(acks))
     }
 
-    async fn receipts(&mut self) -> Vec<Receipt> {
+    async fn receipts(&mut self) -> SaidLater {
         let Some(first) = self.receipts.next().await else {
             // The connection was closed for good; the lane opens another one when it hands over next.
             return std::future::pending().await;
         };
-        let mut found = ReceiptMessage::receipts_for(&self.source, &first.payload);
+        let mut found = ReceiptMessage::for_source(&self.source, &first.payload);
         for _ in 0..RECEIPTS_UNREAD_MAX {
             let Some(Some(more)) = self.receipts.next().now_or_never() else { break };
-            found.extend(ReceiptMessage::receipts_for(&self.source, &more.payload));
+            found.extend(ReceiptMessage::for_source(&self.source, &more.payload));
         }
         found
     }

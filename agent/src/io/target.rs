@@ -11,7 +11,7 @@ use pintle_core::forward::answer::{Ack, NoAnswer};
 use pintle_core::ids::EventId;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::event;
-use pintle_core::wire::receipt::Receipt;
+use pintle_core::wire::receipt::SaidLater;
 use std::fmt;
 
 /// One event on its way, written down. It has no `Debug`: it holds the plate.
@@ -102,9 +102,10 @@ pub trait Target {
     /// [`TargetError`] if there is no answer that could be judged.
     fn hand_over(&mut self, handover: &Handover<'_>) -> impl Future<Output = Result<Handed, TargetError>> + Send;
 
-    /// The next receipts that come by themselves, for events that were handed over earlier; also foreign ones.
+    /// The next receipts that come by themselves, for events that were handed over earlier, also foreign ones; and what
+    /// the receiver asks for once more.
     /// Cancel safe. Waits for ever where receipts come with the answer only.
-    fn receipts(&mut self) -> impl Future<Output = Vec<Receipt>> + Send;
+    fn receipts(&mut self) -> impl Future<Output = SaidLater> + Send;
 }
 
 /// What `source` is called within subjects and topics: the trailer's name.
@@ -187,7 +188,7 @@ impl Target for AnyTarget {
         }
     }
 
-    async fn receipts(&mut self) -> Vec<Receipt> {
+    async fn receipts(&mut self) -> SaidLater {
         match self {
             Self::Https(client) => client.receipts().await,
             Self::Nats(nats) => nats.receipts().await,
@@ -217,7 +218,7 @@ impl Target for http::Client {
         }
     }
 
-    async fn receipts(&mut self) -> Vec<Receipt> {
+    async fn receipts(&mut self) -> SaidLater {
         std::future::pending().await
     }
 }

@@ -4,7 +4,7 @@ use super::check::{Incoming, Refusal, check_one, is_source, is_uuid};
 use super::schema::DatabaseError;
 use super::store::{Batch, ReceiverStore};
 use pintle_core::moment::Utc;
-use pintle_core::wire::receipt::{Receipt, ReceiptMessage, ReceiptResult};
+use pintle_core::wire::receipt::{Receipt, ReceiptMessage, ReceiptResult, Resend};
 use std::collections::BTreeMap;
 
 /// Receipts in one message (our own limit: some 50 kB, well under what brokers carry).
@@ -34,6 +34,7 @@ pub async fn stored(
 ) -> Result<Vec<ReceiptMessage>, DatabaseError> {
     let mut batches: BTreeMap<(String, String), Batch> = BTreeMap::new();
     let mut receipts: BTreeMap<String, Vec<Receipt>> = BTreeMap::new();
+    let mut resend: BTreeMap<String, Vec<Resend>> = BTreeMap::new();
     for message in came {
         let source = format!("urn:pintle:trailer:{}", message.trailer);
         if !is_source(&source) {
@@ -64,13 +65,19 @@ pub async fn stored(
     }
     for ((source, _), batch) in batches {
         let stored = store.store(batch).await?;
+        resend.entry(source.clone()).or_default().extend(stored.resend);
         receipts.entry(source).or_default().extend(stored.receipts);
     }
     let message = |(source, receipts): (String, Vec<Receipt>)| {
-        let parts: Vec<ReceiptMessage> = receipts
-            .chunks(RECEIPTS_MAX)
-            .map(|part| ReceiptMessage { source: source.clone(), receipts: part.to_vec() })
-            .collect();
+        let asked = resend.remove(&source).unwrap_or_default();
+        let said = |receipts: &[Receipt], resend: &[Resend]| ReceiptMessage {
+            source: source.clone(),
+            receipts: receipts.to_vec(),
+            resend: resend.to_vec(),
+        };
+        let mut parts: Vec<ReceiptMessage> =
+            receipts.chunks(RECEIPTS_MAX).map(|part| said(part, &[])).collect();
+        parts.extend(asked.chunks(RECEIPTS_MAX).map(|part| said(&[], part)));
         parts
     };
     Ok(receipts.into_iter().flat_map(message).collect())

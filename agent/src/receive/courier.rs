@@ -2,13 +2,13 @@
 
 use super::check::{check_body, is_source};
 use super::server::{ReceiveError, claim};
-use super::store::{self, Batch, ReceiverStore};
+use super::store::{self, Batch, ReceiverStore, Stored};
 use crate::clock;
 use crate::io::courier::{KEY_NAME, files};
 use crate::io::signed::{PublicKey, Signer, write_whole};
 use crate::seal::Opener;
 use pintle_core::wire::courier::{BACK, CourierBatch, CourierReceipts, ENDING, FOLDER, MARKER, OUT, Stick};
-use pintle_core::wire::receipt::{Receipt, ReceiptResult};
+use pintle_core::wire::receipt::ReceiptResult;
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -105,12 +105,13 @@ pub async fn import(
             }
             continue;
         };
-        let mut receipts = Vec::new();
+        let (mut receipts, mut resend) = (Vec::new(), Vec::new());
         let mut taken = Vec::new();
         for path in batches {
             match one(&store, &path, key, &stick, &source).await? {
                 Ok(more) => {
-                    receipts.extend(more);
+                    receipts.extend(more.receipts);
+                    resend.extend(more.resend);
                     taken.push(path);
                 }
                 Err(why) => done.left.push(why),
@@ -127,7 +128,7 @@ pub async fn import(
                 _ => done.refused += 1,
             }
         }
-        answer(&signer, &trailer, &CourierReceipts { stick: stick.clone(), source, receipts }, &taken)?;
+        answer(&signer, &trailer, &CourierReceipts { stick: stick.clone(), source, receipts, resend }, &taken)?;
     }
     drop(store);
     drop(tokio::task::spawn_blocking(move || thread.join()).await);
@@ -142,7 +143,7 @@ async fn one(
     key: &PublicKey,
     stick: &str,
     source: &str,
-) -> Result<Result<Vec<Receipt>, String>, ReceiveError> {
+) -> Result<Result<Stored, String>, ReceiveError> {
     let shown = path.display();
     let content = match key.open(path) {
         Ok(content) => content,
@@ -165,7 +166,7 @@ async fn one(
     let accepted_up_to = batch.accepted_up_to.min(i64::MAX.unsigned_abs());
     let batch =
         Batch { source: batch.source, generation: batch.generation, accepted_up_to, received_at: clock::utc(), events };
-    Ok(Ok(store.store(batch).await?.receipts))
+    Ok(Ok(store.store(batch).await?))
 }
 
 /// Writes the receipts and takes the batches away. Older receipts go: the stick has been at the trailer since.

@@ -1,6 +1,6 @@
 //! What lies on a courier's stick: signed files. Names are lower case and short, for file systems that know no others.
 
-use super::receipt::Receipt;
+use super::receipt::{Receipt, Resend};
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
@@ -46,4 +46,7 @@ pub struct CourierReceipts {
     pub source: String,
     /// For events of any of its batches.
     pub receipts: Vec<Receipt>,
+    /// What the receiver wants again: it lost these. They come with a later stick.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub resend: Vec<Resend>,
 }

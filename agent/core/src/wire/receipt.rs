@@ -32,14 +32,41 @@ pub struct ReceiptMessage {
     pub source: String,
     /// In any order, of any of its batches.
     pub receipts: Vec<Receipt>,
+    /// What the receiver wants again: it lost these.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub resend: Vec<Resend>,
 }
 
 impl ReceiptMessage {
-    /// The receipts of a message for `source`; none if it is for another trailer or can't be read.
+    /// What a message says to `source`; nothing if it is for another trailer or can't be read.
     #[must_use]
-    pub fn receipts_for(source: &str, message: &[u8]) -> Vec<Receipt> {
+    pub fn for_source(source: &str, message: &[u8]) -> SaidLater {
         let read: Option<Self> = serde_json::from_slice(message).ok();
-        read.filter(|read| read.source == source).map(|read| read.receipts).unwrap_or_default()
+        let read = read.filter(|read| read.source == source);
+        read.map(|read| SaidLater { receipts: read.receipts, resend: read.resend }).unwrap_or_default()
+    }
+}
+
+/// What a receiver says by itself, through a broker or in a courier's file.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct SaidLater {
+    /// For events of any batch.
+    pub receipts: Vec<Receipt>,
+    /// What it wants again.
+    pub resend: Vec<Resend>,
+}
+
+impl SaidLater {
+    /// Whether it says nothing.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.receipts.is_empty() && self.resend.is_empty()
+    }
+
+    /// Takes in what `more` says.
+    pub fn extend(&mut self, more: Self) {
+        self.receipts.extend(more.receipts);
+        self.resend.extend(more.resend);
     }
 }
 

@@ -25,7 +25,7 @@ use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::notice::NoticeBody;
-use pintle_core::wire::receipt::{Receipt, Resend};
+use pintle_core::wire::receipt::{Receipt, Resend, SaidLater};
 use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
@@ -255,7 +255,7 @@ impl LaneTask {
                 Ok(())
             }
             () = arrived.notified(), if idle => Ok(()),
-            receipts = receipts_of(&mut self.target) => self.receipts_came(&receipts).await,
+            said = receipts_of(&mut self.target) => self.said_later(said).await,
             () = tokio::time::sleep(left.min(LOOK_EVERY)) => Ok(()),
         }
     }
@@ -499,6 +499,13 @@ impl LaneTask {
     }
 
     /// Receipts that came by themselves.
+    /// What came by itself. Both lanes hear the same, and each knows its own events; what is asked for once more goes
+    /// with the backlog, so one lane takes it down.
+    async fn said_later(&mut self, said: SaidLater) -> Result<(), Stopped> {
+        self.receipts_came(&said.receipts).await?;
+        if self.lane == Lane::Bulk { self.resend(said.resend).await } else { Ok(()) }
+    }
+
     async fn receipts_came(&mut self, receipts: &[Receipt]) -> Result<(), Stopped> {
         let now = self.now();
         let (mut delivered, mut refused, mut hit_latency_ms, mut test) = (0, 0, Vec::new(), None);
@@ -534,7 +541,7 @@ impl LaneTask {
         if let Some(target) = &mut self.target {
             // What has come already counts before anything is called overdue.
             let come = tokio::time::timeout(Duration::ZERO, target.receipts()).await.unwrap_or_default();
-            self.receipts_came(&come).await?;
+            self.said_later(come).await?;
         }
         let Some((since, sequences)) = self.handed.overdue(self.receipt_wait_ms(), now) else { return Ok(()) };
         let count = u64::try_from(sequences.len()).unwrap_or(u64::MAX);
@@ -618,7 +625,7 @@ fn latency_ms(happened_at: Utc, now: Utc) -> u64 {
 }
 
 /// Waits for ever while there is no target.
-async fn receipts_of(target: &mut Option<AnyTarget>) -> Vec<Receipt> {
+async fn receipts_of(target: &mut Option<AnyTarget>) -> SaidLater {
     match target {
         Some(target) => target.receipts().await,
         None => std::future::pending().await,

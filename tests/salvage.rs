@@ -8,12 +8,16 @@ mod drain;
 #[path = "support/receiver.rs"]
 mod receiver;
 
+#[path = "support/trailer.rs"]
+mod trailer;
+
 use drain::{Drain, target, until};
 use receiver::Receiver;
 use serde_json::Value;
 use std::fs::OpenOptions;
 use std::os::unix::fs::FileExt as _;
 use std::path::Path;
+use trailer::Trailer;
 
 /// Pages of the table `events`: its root, and its leaves with their rows, in order.
 fn pages(db: &Path) -> (u64, Vec<(u64, u64)>) {
@@ -111,4 +115,34 @@ async fn what_is_let_go_after_a_salvage_is_told_by_the_numbers_of_its_own_queue(
     let before = all.iter().find(|one| one["generation"] == old.generation).unwrap();
     assert_eq!(before["explained_by"][0]["word"], "expired", "{before}");
     assert_eq!((&before["explained"]["count"], &before["missing"]["count"]), (&200.into(), &0.into()), "{before}");
+}
+
+#[test]
+fn fault_79_state_files_cut_to_nothing_cost_no_read_and_an_empty_configuration_is_refused() {
+    let mut trailer = Trailer::new("");
+    trailer.start();
+    for number in 0..5 {
+        assert_eq!(trailer.read(&format!("QX {number}")), 202);
+    }
+    assert!(trailer.stop().success());
+    // What a cut leaves of files that were renamed before their bytes were on the disk. SQLite's own files are not
+    // written so.
+    let mut cut = Vec::new();
+    for entry in std::fs::read_dir(trailer.state_dir()).unwrap().flatten() {
+        let name = entry.file_name().into_string().unwrap();
+        if entry.path().is_file() && !name.starts_with("queue.db") && name != "queue.lock" {
+            std::fs::write(entry.path(), b"").unwrap();
+            cut.push(name);
+        }
+    }
+    assert!(cut.iter().any(|name| name == "queue.generation"), "{cut:?}");
+    trailer.start();
+    assert_eq!(trailer.read("QX 9"), 202);
+    assert!(trailer.stop().success(), "after {cut:?} were empty");
+    let queue = rusqlite::Connection::open(trailer.state_dir().join("queue.db")).unwrap();
+    let reads: i64 = queue.query_row("SELECT count(*) FROM events WHERE kind = 0", [], |row| row.get(0)).unwrap();
+    assert_eq!(reads, 6, "after {cut:?} were empty");
+    std::fs::write(trailer.config(), b"").unwrap();
+    trailer.spawn();
+    assert_eq!(trailer.wait_ended().code(), Some(78), "no defaults in place of what was configured");
 }

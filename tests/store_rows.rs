@@ -424,3 +424,54 @@ async fn fault_47_while_the_disk_is_held_up_everything_that_is_not_the_store_goe
     assert!(matches!(waits.await.unwrap().unwrap()[..], [Accepted::New { .. }]));
     store.close().await.unwrap();
 }
+
+#[tokio::test]
+async fn fault_81_a_data_disk_that_is_not_mounted_is_noticed_and_nothing_is_made_in_its_folder() {
+    use pintle::store::StoreError;
+    use std::os::unix::fs::MetadataExt as _;
+    let own = Queue { own_disk: true, ..LIMITS };
+    let device = |path: &Path| std::fs::metadata(path).unwrap().dev();
+    // A folder of the system's disk, as an empty mount point is one.
+    let places = ["/var/tmp", "/tmp", "/root", "/"];
+    let on_root = places.iter().map(Path::new).find(|place| {
+        place.is_dir() && device(place) == device(Path::new("/")) && tempfile::tempdir_in(place).is_ok()
+    });
+    let memory = Path::new("/dev/shm");
+    if let Some(place) = on_root {
+        let dir = tempfile::tempdir_in(place).unwrap();
+        let refused = open(dir.path(), &own, at(0)).err().unwrap();
+        assert!(matches!(&refused, StoreError::NotMounted { .. }), "{refused}");
+        assert!(refused.to_string().contains("not mounted") && refused.advice().contains("mount the data disk"));
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0, "nothing is made there");
+        // Whoever has one disk only says so, and it opens.
+        open(dir.path(), &LIMITS, at(0)).unwrap().close().await.unwrap();
+        // The real program: it ends, says why, makes no key and no queue, and opens no door.
+        let config = dir.path().join("pintle.toml");
+        let at_dir = dir.path().display();
+        std::fs::write(
+            &config,
+            format!(
+                "[trailer]\nid = \"heron-3\"\nstate_dir = \"{at_dir}/data\"\nruntime_dir = \"{at_dir}/run\"\n[[camera]]\nid = \
+                 \"north\"\n[queue]\nseal = \"none\"\ndisk = \"own\"\n"
+            ),
+        )
+        .unwrap();
+        let run = std::process::Command::new(env!("CARGO_BIN_EXE_pintle"))
+            .args(["run", "--config"])
+            .arg(&config)
+            .output()
+            .unwrap();
+        assert_eq!(run.status.code(), Some(2));
+        let said = String::from_utf8_lossy(&run.stderr) + String::from_utf8_lossy(&run.stdout);
+        assert!(said.contains("the data disk is not mounted"), "{said}");
+        assert_eq!(std::fs::read_dir(dir.path().join("data")).unwrap().count(), 0);
+        assert!(!dir.path().join("run/intake.sock").exists());
+    }
+    if memory.is_dir() && device(memory) != device(Path::new("/")) {
+        let mounted = tempfile::tempdir_in(memory).unwrap();
+        let store = open(mounted.path(), &own, at(0)).unwrap();
+        accept(&store, vec![read(1, 0)], at(0)).await;
+        store.close().await.unwrap();
+    }
+    assert!(on_root.is_some() || memory.is_dir(), "no disk here to look at");
+}

@@ -50,6 +50,12 @@ pub fn run(args: &RunArgs) -> Exit {
             return Exit::Act;
         }
     }
+    // Before anything is made in the folder, keys among it.
+    if let Err(error) = store::check_disk(&config.trailer.state_dir, &config.queue) {
+        tell(&[NotifyState::Status("the data disk is not mounted: nothing is taken")]);
+        complain(&error, error.advice());
+        return Exit::Act;
+    }
     let sealer = match sealer(&config) {
         Ok(sealer) => sealer,
         Err(error) => {

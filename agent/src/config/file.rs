@@ -343,6 +343,7 @@ fn queue<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> (Queue, SealFiles) 
         hit_waiting_keep_s: reader.whole(section, "hit_waiting_keep_s"),
         delivered_keep_s: reader.whole(section, "delivered_keep_s"),
         hit_delivered_keep_s: reader.whole(section, "hit_delivered_keep_s"),
+        own_disk: reader.choice(section, "disk") == "own",
         disk_free_min_mib: reader.whole(section, "disk_free_min_mib"),
         disk_warn_percent: reader.whole(section, "disk_warn_percent"),
         disk_act_percent: reader.whole(section, "disk_act_percent"),

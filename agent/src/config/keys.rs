@@ -193,6 +193,7 @@ pub const KEYS: &[Key] = &[
     key("queue", "hit_waiting_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Whole(30 * 86_400)),
     key("queue", "delivered_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Whole(86_400)),
     key("queue", "hit_delivered_keep_s", whole(KEEP_S_MIN, KEEP_S_MAX, "s"), Absent::Whole(86_400)),
+    key("queue", "disk", Kind::Choice(&["any", "own"]), Absent::Word("any")),
     key("queue", "disk_free_min_mib", whole(1, 1_048_576, "MiB"), Absent::Whole(512)),
     key("queue", "disk_warn_percent", whole(10, 100, "%"), Absent::Whole(80)),
     key("queue", "disk_act_percent", whole(10, 100, "%"), Absent::Whole(90)),

@@ -199,6 +199,8 @@ pub struct Queue {
     pub delivered_keep_s: u64,
     /// `queue.hit_delivered_keep_s`: the same for hits, s.
     pub hit_delivered_keep_s: u64,
+    /// `queue.disk` = `own`: the queue is opened only if `trailer.state_dir` lies on another disk than the system.
+    pub own_disk: bool,
     /// `queue.disk_free_min_mib`: below this much free space new reads are refused, MiB.
     pub disk_free_min_mib: u64,
     /// `queue.disk_warn_percent`: a disk that is fuller than this is told, %.
@@ -224,6 +226,7 @@ impl Queue {
         hit_waiting_keep_s: 30 * 86_400,
         delivered_keep_s: 86_400,
         hit_delivered_keep_s: 86_400,
+        own_disk: false,
         disk_free_min_mib: 0,
         disk_warn_percent: 100,
         disk_act_percent: 100,

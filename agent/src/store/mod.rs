@@ -29,7 +29,7 @@ mod verify;
 
 pub use handle::{Arrivals, COMMANDS_MAX, Dropped, StoreHandle};
 pub use images::{DueImage, ImageCounts, ImageFate, NewImage};
-pub use open::{open, open_sealed};
+pub use open::{check_disk, open, open_sealed};
 pub use thread::{limits, shortest_limits};
 
 use pintle_core::ids::{CameraId, EventId};
@@ -246,6 +246,12 @@ pub enum StoreError {
         /// Why.
         detail: String,
     },
+    /// `queue.disk = "own"`, and the state folder lies on the system's disk.
+    #[error("{path} is on the system's own disk: the data disk is not mounted there, and queue.disk is \"own\"")]
+    NotMounted {
+        /// Which folder.
+        path: String,
+    },
     /// Another agent holds this state folder.
     #[error("another agent is running on {path}")]
     InUse {
@@ -274,6 +280,10 @@ impl StoreError {
                 "it is set aside and what waits in it is taken over into a new one; have the data disk checked"
             }
             Self::Unusable { .. } => "keep the file for salvage, move it out of the state folder and start again",
+            Self::NotMounted { .. } => {
+                "mount the data disk (its line in /etc/fstab, its cable), or set queue.disk = \"any\" if it has none; until \
+                 then nothing is taken and the engine keeps its reads"
+            }
             Self::InUse { .. } => "stop the other agent first; two on one queue would damage it",
             Self::Seal { .. } => "look at queue.seal and its key files; `pintle check` tells more",
             Self::Stopped => "the agent is stopping; try again after it has started",

@@ -11,9 +11,31 @@ use crate::clock;
 use crate::config;
 use pintle_core::moment::{Moment, Mono};
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::os::unix::fs::MetadataExt as _;
 use std::path::Path;
 use std::sync::Arc;
 use tokio::sync::mpsc;
+
+/// Looks whether the state folder is on the disk where it belongs, before anything is made there. A data disk that was
+/// not mounted leaves an empty folder on the system's disk: a queue made in it would fill that disk, and vanish behind
+/// the mount later (source: fault 81).
+///
+/// # Errors
+/// [`StoreError::NotMounted`] if `queue.disk` says "own" and it is not; [`StoreError::Disk`] if it can't be told.
+pub fn check_disk(state_dir: &Path, limits: &config::Queue) -> Result<(), StoreError> {
+    if !limits.own_disk {
+        return Ok(());
+    }
+    let device = |path: &Path| {
+        std::fs::metadata(path).map(|meta| meta.dev()).map_err(|error| StoreError::Disk {
+            detail: format!("which disk {} is on can't be told: {error}", path.display()),
+        })
+    };
+    if device(state_dir)? == device(Path::new("/"))? {
+        return Err(StoreError::NotMounted { path: state_dir.display().to_string() });
+    }
+    Ok(())
+}
 
 /// Opens the queue in `state_dir` (made if need be) and starts its thread. The thread ends after
 /// [`StoreHandle::close`] or when the last handle is dropped.
@@ -36,6 +58,7 @@ pub fn open_sealed(
     sealer: Option<Box<dyn Sealer>>,
     now: Moment,
 ) -> Result<StoreHandle, StoreError> {
+    check_disk(state_dir, limits)?;
     let mut folder = Folder::lock(state_dir)?;
     let pictures = sealer.as_ref().and_then(|sealer| sealer.pictures());
     folder.seal_with(sealer);

@@ -179,6 +179,56 @@ mod tests {
     }
 
     #[test]
+    fn fault_45_an_upgrade_cut_by_power_at_any_instant_goes_on_at_the_next_start() {
+        use rusqlite::config::DbConfig;
+        let dir = tempfile::tempdir().unwrap();
+        let (db, log) = (dir.path().join("a.db"), dir.path().join("a.db-wal"));
+        let open = |path: &std::path::Path| {
+            let conn = Connection::open(path).unwrap();
+            conn.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true).unwrap();
+            conn.execute_batch("PRAGMA journal_mode = WAL; PRAGMA wal_autocheckpoint = 0;").unwrap();
+            conn
+        };
+        // A file of the first version with reads in it.
+        let conn = open(&db);
+        conn.execute_batch(&format!(
+            "BEGIN; {} PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = 1; COMMIT;",
+            STEPS[0]
+        ))
+        .unwrap();
+        for n in 1..=300_i64 {
+            conn.execute(
+                "INSERT INTO events VALUES (?1, ?2, 0, 0, 0, 0, ?1 % 2, 'north', 0, 0, ?1, 1, NULL, x'7b7d')",
+                rusqlite::params![n, n.to_be_bytes()],
+            )
+            .unwrap();
+        }
+        conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).unwrap();
+        let before = std::fs::read(&db).unwrap();
+        migrate(&conn).unwrap();
+        drop(conn);
+        // What the disk has of the log when the power goes: any part of it, in the middle of a page too.
+        let whole = std::fs::read(&log).unwrap();
+        let known = i64::try_from(STEPS.len()).unwrap();
+        let mut seen = std::collections::BTreeSet::new();
+        for cut in (0..=100).map(|nth| whole.len() * nth / 100) {
+            let dir = tempfile::tempdir().unwrap();
+            let path = dir.path().join("a.db");
+            std::fs::write(&path, &before).unwrap();
+            std::fs::write(dir.path().join("a.db-wal"), &whole[..cut]).unwrap();
+            let conn = open(&path);
+            let version: i64 = conn.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
+            seen.insert(version);
+            assert!(!migrate(&conn).unwrap(), "cut after {cut} bytes");
+            let version: i64 = conn.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
+            let rows: i64 = conn.query_row("SELECT count(*) FROM events WHERE images IS NULL", [], |r| r.get(0)).unwrap();
+            let verdict: String = conn.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap();
+            assert_eq!((version, rows, verdict.as_str()), (known, 300, "ok"), "cut after {cut} bytes");
+        }
+        assert_eq!(seen, (1..=known).collect(), "the cuts met each step");
+    }
+
+    #[test]
     fn the_statement_of_a_lease_is_planned_once() {
         let conn = Connection::open_in_memory().unwrap();
         migrate(&conn).unwrap();

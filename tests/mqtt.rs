@@ -173,7 +173,8 @@ async fn what_the_consumer_lost_after_its_receipts_comes_again_through_the_broke
     trailer.stop().await;
 }
 
-/// A way to the broker on which nothing comes back any more once the switch is set: neither acknowledgement nor receipt.
+/// A way to the broker on which nothing comes back any more once the switch is set: neither acknowledgement nor
+/// receipt.
 fn deaf(broker: u16) -> (u16, Arc<AtomicBool>) {
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let port = listener.local_addr().unwrap().port();
@@ -204,8 +205,7 @@ async fn fault_61_a_kill_between_publish_and_acknowledgement_loses_and_doubles_n
     let receiver = Receiver::start(&["--mqtt", &broker.url()]);
     let folder = tempfile::tempdir().unwrap();
     let (port, switch) = deaf(broker.port);
-    let trailer =
-        Drain::start("heron-3", &folder.path().join("a"), drain::target(&format!("mqtt://127.0.0.1:{port}")));
+    let trailer = Drain::start("heron-3", &folder.path().join("a"), drain::target(&format!("mqtt://127.0.0.1:{port}")));
     trailer.put(1..=20, false).await;
     trailer.until_delivered(20 + OPENING).await;
     switch.store(true, Ordering::SeqCst);

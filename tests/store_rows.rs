@@ -433,9 +433,10 @@ async fn fault_81_a_data_disk_that_is_not_mounted_is_noticed_and_nothing_is_made
     let device = |path: &Path| std::fs::metadata(path).unwrap().dev();
     // A folder of the system's disk, as an empty mount point is one.
     let places = ["/var/tmp", "/tmp", "/root", "/"];
-    let on_root = places.iter().map(Path::new).find(|place| {
-        place.is_dir() && device(place) == device(Path::new("/")) && tempfile::tempdir_in(place).is_ok()
-    });
+    let on_root = places
+        .iter()
+        .map(Path::new)
+        .find(|place| place.is_dir() && device(place) == device(Path::new("/")) && tempfile::tempdir_in(place).is_ok());
     let memory = Path::new("/dev/shm");
     if let Some(place) = on_root {
         let dir = tempfile::tempdir_in(place).unwrap();

@@ -75,8 +75,7 @@ pub async fn stored(
             receipts: receipts.to_vec(),
             resend: resend.to_vec(),
         };
-        let mut parts: Vec<ReceiptMessage> =
-            receipts.chunks(RECEIPTS_MAX).map(|part| said(part, &[])).collect();
+        let mut parts: Vec<ReceiptMessage> = receipts.chunks(RECEIPTS_MAX).map(|part| said(part, &[])).collect();
         parts.extend(asked.chunks(RECEIPTS_MAX).map(|part| said(&[], part)));
         parts
     };

@@ -221,7 +221,8 @@ mod tests {
             seen.insert(version);
             assert!(!migrate(&conn).unwrap(), "cut after {cut} bytes");
             let version: i64 = conn.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
-            let rows: i64 = conn.query_row("SELECT count(*) FROM events WHERE images IS NULL", [], |r| r.get(0)).unwrap();
+            let rows: i64 =
+                conn.query_row("SELECT count(*) FROM events WHERE images IS NULL", [], |r| r.get(0)).unwrap();
             let verdict: String = conn.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap();
             assert_eq!((version, rows, verdict.as_str()), (known, 300, "ok"), "cut after {cut} bytes");
         }

@@ -142,7 +142,7 @@ mod tests {
     #[test]
     fn receipts_for_another_trailer_and_half_ones_are_none() {
         let text = r#"{"source":"urn:pintle:trailer:heron-3","receipts":[{"id":"a","result":"stored"}]}"#;
-        let of = |source: &str, text: &str| ReceiptMessage::receipts_for(source, text.as_bytes()).len();
+        let of = |source: &str, text: &str| ReceiptMessage::for_source(source, text.as_bytes()).receipts.len();
         assert_eq!(of("urn:pintle:trailer:heron-3", text), 1);
         assert_eq!(of("urn:pintle:trailer:heron-4", text), 0);
         for half in 0..text.len() {

@@ -10,7 +10,7 @@ mod support {
 
 use pintle_core::forward::answer::NoAnswer;
 use pintle_core::link::evidence::{Attempt, Ended, Facts, Gateway, Interface, Names, Probe, Tcp};
-use pintle_core::link::ladder::{Ladder, Rules, Seen, Step};
+use pintle_core::link::ladder::{Ladder, Pulled, Rules, Seen, Step};
 use pintle_core::link::watch::{LinkAction, LinkEvent, LinkWatch};
 use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
 use pintle_core::queue::Lane;
@@ -233,10 +233,11 @@ impl Life {
                     now: (now.mono, now.utc),
                     finding: (finding.rung, since),
                     moving: self.watch.moving(now.mono),
+                    sure: self.watch.sure(),
                 };
                 if let (Some(step), _) = self.ladder.look(&seen) {
                     self.steps.push((self.now_ms, step));
-                    self.ladder.done(true);
+                    self.ladder.done(Pulled::Done);
                 }
             }
             self.now_ms += 1000;

@@ -267,16 +267,18 @@ impl Wires {
         });
     }
 
-    /// link ─► forward, health; forward ─► link (how its requests end), position ─► link (trust in the clock). Without
-    /// a configured interface only the way of hits is measured.
+    /// link ─► forward, health, the lever; link ─► store (notices of its steps); forward ─► link (how its requests
+    /// end), position ─► link (trust in the clock). Without a configured interface only the way of hits is measured.
     fn start_link(&self, parts: &mut Parts) {
         let (config, view, report) = (self.config.clone(), self.link.clone(), self.link_report.clone());
         let (traffic, position, beat) = (self.traffic.clone(), self.position.subscribe(), Heartbeat::default());
-        let board = self.board.clone();
+        let (board, store) = (self.board.clone(), self.store.clone());
         parts.add(|stop| {
             keep_running("link", board, beat.clone(), stop, move |stop| {
                 let setup = LinkSetup {
                     link: config.link.clone(),
+                    ladder: config.ladder.clone(),
+                    store: store.clone(),
                     goal: link::goal(config.receiver.as_ref(), config.link.as_ref()),
                     hit_target_ms: config.hit_target_ms,
                     state_dir: config.trailer.state_dir.clone(),

@@ -2,6 +2,8 @@
 //! into the core's machine; a finding with its figures comes out. It is a hint for the forwarder, never a reason not
 //! to try.
 
+mod climb;
+
 use super::heartbeat::Heartbeat;
 use crate::clock;
 use crate::config;
@@ -10,7 +12,10 @@ use crate::io::names::Resolver;
 use crate::io::netif::Finder;
 use crate::io::netlink::{Asker, Events};
 use crate::io::probe::{self, Goal};
+use crate::store::StoreHandle;
+use climb::Climber;
 use pintle_core::link::evidence::{Ask, Facts, Probe, Traffic};
+use pintle_core::link::ladder::Seen;
 use pintle_core::link::latency::Latency;
 use pintle_core::link::usage::{Counters, Usage};
 use pintle_core::link::watch::{LinkAction, LinkEvent, LinkWatch};
@@ -46,6 +51,10 @@ const SYSFS_DIR: &str = "/sys/class/net";
 pub struct LinkSetup {
     /// `[link]`; `None`: only what hits take is counted.
     pub link: Option<config::Link>,
+    /// `[ladder]`; `None`: nothing is done against a broken link.
+    pub ladder: Option<config::Ladder>,
+    /// For the notices of its steps.
+    pub store: StoreHandle,
     /// Where probes go; `None`: nowhere.
     pub goal: Option<Goal>,
     /// Within this a hit should have its receipt, ms.
@@ -105,6 +114,9 @@ pub async fn run(setup: LinkSetup, stop: CancellationToken) {
         watcher.setup.heartbeat.turn();
     }
     watcher.keep(true);
+    if let Some(climber) = &mut watcher.climber {
+        climber.stop(clock::mono());
+    }
 }
 
 /// Waits for ever without a source.
@@ -145,6 +157,7 @@ struct Watcher {
     boot: String,
     kept: Option<Folder>,
     kept_at: Mono,
+    climber: Option<Climber>,
     out: Vec<LinkAction>,
 }
 
@@ -154,10 +167,15 @@ impl Watcher {
         let kept = tokio::task::spawn_blocking(move || {
             let folder = Folder::ready(folder, 0o750, 0o640, None).ok()?;
             let text = std::fs::read(folder.path().join(KEPT_FILE)).unwrap_or_default();
-            Some((folder, KeptLink::parse(&text)))
+            let steps = Climber::kept(&folder);
+            Some((folder, (KeptLink::parse(&text), steps)))
         });
         let (kept, memory) = kept.await.ok().flatten().unzip();
-        let memory = memory.unwrap_or_default();
+        let (memory, steps) = memory.unwrap_or_default();
+        let boot = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").unwrap_or_default().trim().to_owned();
+        let climber = setup.ladder.as_ref().filter(|_| setup.link.is_some());
+        let climber =
+            climber.map(|ladder| Climber::new(ladder, setup.store.clone(), kept.clone(), boot.clone(), &steps));
         let mut core = LinkWatch::default();
         core.resume(memory.outages());
         let real = setup.link.as_ref().is_some_and(|link| link.sysfs_dir == Path::new(SYSFS_DIR));
@@ -177,9 +195,10 @@ impl Watcher {
             resolver: Resolver::default(),
             addresses: Vec::new(),
             running: None,
-            boot: std::fs::read_to_string("/proc/sys/kernel/random/boot_id").unwrap_or_default().trim().to_owned(),
+            boot,
             kept,
             kept_at: clock::mono(),
+            climber,
             out: Vec::new(),
             setup,
         }
@@ -194,8 +213,28 @@ impl Watcher {
         if let Some(facts) = self.facts() {
             self.handle(LinkEvent::Facts(facts));
         }
+        self.climb();
         self.handle(LinkEvent::Tick);
         self.keep(false);
+    }
+
+    /// What the recovery ladder sees.
+    fn seen(&self, now: &Moment) -> Option<Seen> {
+        let (finding, since) = self.core.finding()?;
+        Some(Seen {
+            now: (now.mono, now.utc),
+            finding: (finding.rung, since),
+            moving: self.core.moving(now.mono),
+            sure: self.core.sure(),
+        })
+    }
+
+    fn climb(&mut self) {
+        let now = self.now();
+        let Some(seen) = self.seen(&now) else { return };
+        if let Some(climber) = &mut self.climber {
+            climber.look(&seen, &now);
+        }
     }
 
     /// The kernel tells of a change. A burst of them is waited out for a moment.
@@ -314,7 +353,7 @@ impl Watcher {
             hits_today: self.hits.percentiles(1, now.utc),
             hits_month: self.hits.percentiles(30, now.utc),
             hits_target_ms: self.setup.hit_target_ms,
-            ladder: None,
+            ladder: self.climber.as_ref().map(|climber| climber.shown(self.seen(now).as_ref(), now)),
             shown: self.core.shown(now.mono),
         };
         self.setup.report.send_replace(report);

@@ -5,7 +5,7 @@ use super::mistakes::{ConfigError, Mistake};
 use super::reader::{Reader, Section};
 use super::{
     Asked, Camera, Config, Control, Gps, Health, Images, Input, Intake, Link, Pick, Position, Queue, Seal, SealFiles,
-    Spool, Trailer, WhenFull, receiver,
+    Spool, Trailer, WhenFull, ladder, receiver,
 };
 use pintle_core::afar::Kind;
 use pintle_core::geo::LatLon;
@@ -94,6 +94,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
         receiver
     });
     let (link, hit_target_ms) = link(reader, root);
+    let ladder = ladder::section(reader, root, link.is_some());
     let health = health(reader, root);
     let control = control(reader, root, &runtime_dir);
     if let Some(trailer) = &trailer
@@ -128,6 +129,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
         seal,
         receiver,
         link,
+        ladder,
         hit_target_ms,
         health,
         control,

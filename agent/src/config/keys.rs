@@ -127,7 +127,7 @@ pub struct Key {
 /// Tables that the file must have.
 pub const TABLES_NEEDED: [&str; 3] = ["trailer", "camera", "queue"];
 /// Tables that may be left out, with what that means. All other tables stand for their defaults when left out.
-pub const TABLES_NOT_FITTED: [&str; 6] = ["gps", "receiver", "link", "spool", "input", "profile"];
+pub const TABLES_NOT_FITTED: [&str; 7] = ["gps", "receiver", "link", "ladder", "spool", "input", "profile"];
 /// Tables of which there may be several: `[[name]]`.
 pub const TABLES_LISTED: [&str; 3] = ["camera", "input", "profile"];
 /// Cameras of one trailer (design: one to sixteen).
@@ -246,6 +246,13 @@ pub const KEYS: &[Key] = &[
     key("link", "plan_day", whole(1, 28, "day"), Absent::Whole(1)),
     key("link", "hit_target_s", whole(1, 3600, "s"), Absent::Whole(12)),
     key("link", "sysfs_dir", Kind::Path, Absent::Word("/sys/class/net")),
+    key("ladder", "steps", Kind::Text { chars_max: 60 }, Absent::Word("renew, cycle, usb")),
+    key("ladder", "first_after_s", whole(300, 86_400, "s"), Absent::Whole(300)),
+    key("ladder", "wait_s", whole(300, 14_400, "s"), Absent::Whole(600)),
+    key("ladder", "steps_per_hour", whole(1, 6, "steps"), Absent::Whole(3)),
+    key("ladder", "resets_per_day", whole(0, 6, "resets"), Absent::Whole(6)),
+    key("ladder", "reboots_per_day", whole(0, 1, "restarts"), Absent::Whole(0)),
+    key("ladder", "socket", Kind::Path, Absent::Word("/run/pintle-lever.sock")),
     key("health", "every_s", whole(1, 60, "s"), Absent::Whole(5)),
     key("health", "valid_s", whole(10, 3600, "s"), Absent::Whole(90)),
     key("health", "upstream_s", whole(0, 3600, "s"), Absent::Whole(300)),

@@ -3,6 +3,7 @@
 
 mod file;
 pub mod keys;
+mod ladder;
 mod mistakes;
 mod reader;
 pub mod receiver;
@@ -15,6 +16,7 @@ use pintle_core::afar::Kind;
 use pintle_core::health::zone::Zone;
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::inputs::InputKind;
+use pintle_core::link::ladder::Rules;
 use pintle_core::link::usage::Plan;
 use pintle_core::queue::retention::Profiles;
 use std::net::SocketAddr;
@@ -49,6 +51,8 @@ pub struct Config {
     pub asked: Option<Asked>,
     /// `[link]`; `None`: not fitted.
     pub link: Option<Link>,
+    /// `[ladder]`; `None`: nothing is done against a broken link by itself.
+    pub ladder: Option<Ladder>,
     /// `link.hit_target_s`: within this a hit should have its receipt, ms.
     pub hit_target_ms: u64,
     /// `[health]`
@@ -348,6 +352,15 @@ impl Link {
     pub fn of(pick: Pick) -> Self {
         Self { pick, sysfs_dir: PathBuf::from("/sys/class/net"), others: Vec::new(), plan: None }
     }
+}
+
+/// What the agent may have done against a broken link.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Ladder {
+    /// `ladder.socket`: where the lever listens.
+    pub socket: PathBuf,
+    /// The other keys.
+    pub rules: Rules,
 }
 
 /// By what the tether's interface is known. Names change when a device is plugged in anew; the others stay.

@@ -8,6 +8,7 @@ pub mod courier;
 pub mod files;
 pub mod gzip;
 pub mod http;
+pub mod lever;
 pub mod meters;
 pub mod mqtt;
 pub mod names;

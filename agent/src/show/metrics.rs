@@ -25,6 +25,7 @@ pub(super) fn metrics(body: &HealthBody) -> String {
     out.family("pintle_need", "gauge", "1 for each thing that a person must do.", &needs.collect::<Vec<_>>());
     place(&mut out, body);
     queue(&mut out, body);
+    link(&mut out, body);
     cameras(&mut out, body);
     inputs(&mut out, body);
     computer(&mut out, body);
@@ -94,8 +95,60 @@ fn queue(out: &mut Metrics, body: &HealthBody) {
         "Tries that failed in a row.",
         body.receiver.failures_in_a_row.to_string(),
     );
-    if body.link.state != "not fitted" {
-        out.gauge("pintle_link_up", "1 while the tether's interface is up.", flag(body.link.state == "up"));
+}
+
+fn link(out: &mut Metrics, body: &HealthBody) {
+    let link = &body.link;
+    if link.state != "not fitted" {
+        out.gauge("pintle_link_up", "1 while the tether's interface is up.", flag(link.state == "up"));
+    }
+    if let Some(rung) = &link.rung {
+        let of = format!("rung=\"{}\"", label(rung));
+        out.family("pintle_link_rung", "gauge", "1 for the first broken rung, or for up.", &[(of, flag(true))]);
+        out.family(
+            "pintle_link_breaks_total",
+            "counter",
+            "Breaks since the start.",
+            &[(String::new(), count(link.breaks))],
+        );
+        out.gauge("pintle_link_unsteady", "1 while it breaks again and again.", flag(link.unsteady));
+        out.gauge("pintle_link_probe_bytes", "Bytes that probes have cost today.", count(link.probe_bytes));
+        let outages = [("day", link.outages_day), ("month", link.outages_month)];
+        let counts = outages.map(|(span, sum)| (format!("span=\"{span}\""), count(sum.count)));
+        out.family("pintle_link_outages", "gauge", "Outages that began within a day or 30 days.", &counts);
+        let lengths = outages.map(|(span, sum)| (format!("span=\"{span}\""), count(sum.total_s)));
+        out.family("pintle_link_outage_seconds", "gauge", "Their length in all.", &lengths);
+    }
+    let mut tell = |name: &str, help: &str, value: Option<String>| {
+        if let Some(value) = value {
+            out.gauge(name, help, value);
+        }
+    };
+    let ms = |ms: u64| thousandths(i64::try_from(ms).unwrap_or(i64::MAX));
+    tell("pintle_link_round_trip_seconds", "Round trip as last seen.", link.rtt_ms.map(ms));
+    tell("pintle_link_up_bytes_per_second", "Pace of the last large sends.", link.bytes_per_s.map(count));
+    let data = link.data.as_ref();
+    tell("pintle_link_data_bytes", "Data used in this billing month.", data.map(|data| count(data.used_bytes)));
+    tell("pintle_link_data_today_bytes", "Data used today (UTC).", data.map(|data| count(data.today_bytes)));
+    tell("pintle_link_data_plan_bytes", "The data plan.", data.and_then(|data| data.plan_bytes).map(count));
+    if let Some(data) = data {
+        let of = ["none", "thumbnails", "no-images", "urgent-only"]
+            .map(|word| (format!("level=\"{word}\""), flag(data.saving == word)));
+        out.family("pintle_link_saving", "gauge", "1 for what is saved because of the data plan.", &of);
+    }
+    if let Some(ladder) = &link.ladder {
+        out.gauge("pintle_link_steps", "Steps of the recovery ladder in 24 hours.", ladder.steps_day.to_string());
+        let left = [("hour", ladder.hour_left), ("resets", ladder.resets_left), ("reboots", ladder.reboots_left)]
+            .map(|(limit, left)| (format!("limit=\"{limit}\""), left.to_string()));
+        out.family("pintle_link_steps_left", "gauge", "What the ladder may still do.", &left);
+        out.gauge("pintle_link_lever_trouble", "1 while the lever does not do it.", flag(ladder.trouble.is_some()));
+    }
+    let hits = &link.hits.month;
+    if 0 < hits.count {
+        let of = [("0.5", hits.p50_ms), ("0.95", hits.p95_ms), ("0.99", hits.p99_ms)]
+            .map(|(quantile, took)| (format!("quantile=\"{quantile}\""), ms(took)));
+        let help = "Capture to receipt of hits, 30 days.";
+        out.family("pintle_hit_latency_seconds", "gauge", help, &of);
     }
 }
 

@@ -3,12 +3,12 @@
 use super::sections::{not_fitted, row, section};
 use super::{Observations, Section, wording};
 use crate::ids::printable;
-use crate::link::LinkView;
 use crate::link::latency::Percentiles;
 use crate::link::outages::Sum;
 use crate::link::rung::{Finding, Rung};
 use crate::link::usage::Saving;
 use crate::link::words::{Told, told};
+use crate::link::{LadderShown, LinkView};
 
 const MIN_MS: u64 = 60_000;
 /// Hits that a day must have had before their pace is judged (our own limit: one slow hit is no pace).
@@ -87,8 +87,40 @@ pub(super) fn link(seen: &Observations<'_>) -> Section {
             section.rows.push(row("Saving", data.saving.word(), "because of the plan"));
         }
     }
+    if let Some(shown) = &report.ladder {
+        ladder(seen, shown, &mut section);
+    }
     hits(seen, &mut section);
     section
+}
+
+/// What the agent does against it by itself.
+fn ladder(seen: &Observations<'_>, shown: &LadderShown, section: &mut Section) {
+    let resets = format!("{} left today", wording::amount(shown.left.resets as u64, "reset"));
+    let next = match (shown.running, shown.next) {
+        (Some(step), _) => format!("{} runs now", step.word()),
+        (None, Some((step, at))) if seen.now.utc < at => {
+            let wait_ms = u64::try_from(at.since_ms(seen.now.utc)).unwrap_or(0);
+            format!("{} in {}", step.word(), wording::span(wait_ms))
+        }
+        (None, Some((step, _))) => format!("{}, when nothing moves", step.word()),
+        (None, None) => "nothing".to_owned(),
+    };
+    section.rows.push(row("Next step", next, resets));
+    if let Some(last) = &shown.last {
+        let helped = match last.helped {
+            Some(true) => "it helped",
+            Some(false) => "it did not help",
+            None => "not known yet whether it helped",
+        };
+        section.rows.push(row("Last step", format!("{}: {helped}", last.step.word()), seen.when(last.at)));
+    }
+}
+
+/// The lever does not do what the ladder asks for.
+pub(super) fn lever_need(seen: &Observations<'_>) -> Option<[String; 3]> {
+    let [why, advice] = seen.link_report.ladder.as_ref()?.trouble.as_ref()?;
+    Some(["look at the lever".to_owned(), wording::sentence(why), wording::sentence(advice)])
 }
 
 /// The interface alone, as long as nobody has looked farther.

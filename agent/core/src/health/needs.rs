@@ -15,7 +15,7 @@ const MIN: u64 = 60 * S;
 const HOUR: u64 = 60 * MIN;
 
 /// Every rule, by its code: (code, section). Holds the documentation to account.
-pub(super) const RULES: [(&str, u8); 50] = [
+pub(super) const RULES: [(&str, u8); 51] = [
     ("agent.stopped", 9),
     ("agent.safe_mode", 9),
     ("agent.restarts", 9),
@@ -59,6 +59,7 @@ pub(super) const RULES: [(&str, u8); 50] = [
     ("link.large", 4),
     ("link.slow", 4),
     ("link.plan", 4),
+    ("link.lever", 4),
     ("hits.late", 4),
     ("camera.silent", 6),
     ("clock.unset", 9),
@@ -455,6 +456,8 @@ impl Judge<'_, '_> {
         }
         let plan = super::link::plan_need(self.seen);
         self.ask_after("link.plan", plan.is_some(), 0, u64::MAX, plan.unwrap_or_default());
+        let lever = super::link::lever_need(self.seen);
+        self.ask_after("link.lever", lever.is_some(), 0, u64::MAX, lever.unwrap_or_default());
         let late = super::link::late_need(self.seen);
         self.ask_after("hits.late", late.is_some(), 30 * MIN, u64::MAX, late.unwrap_or_default());
     }

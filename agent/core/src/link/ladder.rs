@@ -132,7 +132,50 @@ pub struct Taken {
     /// Whether the link was whole soon after; `None`: not known yet.
     pub helped: Option<bool>,
     /// When, in this life of the computer; `None`: in an earlier one.
-    mono: Option<Mono>,
+    pub mono: Option<Mono>,
+}
+
+impl Taken {
+    /// How long ago, ms, as far as this life of the computer can tell: a step of an earlier one is as old as this life.
+    #[must_use]
+    pub fn age_ms(&self, now: Mono) -> u64 {
+        self.mono.map_or(now.0, |mono| now.since_ms(mono))
+    }
+}
+
+/// What must outlive a restart of the agent, so that a new process has no new allowance and does not wait anew.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct LadderMemory {
+    /// The steps that were taken, oldest first.
+    pub taken: Vec<Taken>,
+    /// Since when the link is broken so that steps could help, in this life of the computer.
+    pub broken_since: Option<Mono>,
+    /// Which step comes next.
+    pub step_index: usize,
+    /// How often all of them were gone through.
+    pub rounds: u32,
+}
+
+/// How a step ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Pulled {
+    /// It was done, or nobody can say that it was not: it counts.
+    Done,
+    /// It was begun and failed: it counts, and did not help.
+    Failed,
+    /// Nothing was done: it counts for nothing.
+    NotDone,
+}
+
+/// What may still be done today.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Left {
+    /// Steps of any kind in this hour.
+    pub hour: usize,
+    /// Resets today.
+    pub resets: usize,
+    /// Restarts of the computer today.
+    pub reboots: usize,
 }
 
 /// What the ladder sees.
@@ -144,6 +187,8 @@ pub struct Seen {
     pub finding: (Rung, Mono),
     /// Something is on its way.
     pub moving: bool,
+    /// False if nobody can tell whether the link is broken or what lies behind it: nothing is done then.
+    pub sure: bool,
 }
 
 /// The ladder.
@@ -171,14 +216,57 @@ impl Ladder {
         Self { rules, taken: VecDeque::new(), broken_since: None, rung_index: 0, rounds: 0, running: false, last: None }
     }
 
-    /// Takes up the steps that an earlier process took: they count for the limits.
-    pub fn resume(&mut self, steps: impl IntoIterator<Item = (Step, Rung, Utc, Option<bool>)>) {
-        let steps = steps.into_iter().map(|(step, rung, at, helped)| {
-            // A step whose outcome nobody saw ended with the process: it did not help in time.
-            Taken { step, rung, at, helped: helped.or(Some(false)), mono: None }
-        });
-        self.taken.extend(steps);
+    /// Takes up what an earlier process remembered: its steps count for the limits and for the pause after them.
+    pub fn resume(&mut self, memory: LadderMemory) {
+        self.last = memory.taken.iter().filter_map(|one| one.mono).max();
+        self.taken.extend(memory.taken);
+        self.broken_since = memory.broken_since;
+        self.rung_index = memory.step_index.min(self.rules.steps.len().saturating_sub(1));
+        self.rounds = memory.rounds;
         self.trim();
+    }
+
+    /// What must outlive a restart.
+    #[must_use]
+    pub fn memory(&self) -> LadderMemory {
+        LadderMemory {
+            taken: self.taken.iter().copied().collect(),
+            broken_since: self.broken_since,
+            step_index: self.rung_index,
+            rounds: self.rounds,
+        }
+    }
+
+    /// What may still be done.
+    #[must_use]
+    pub fn left(&self, now: (Mono, Utc)) -> Left {
+        Left {
+            hour: self.rules.per_hour.saturating_sub(self.within(HOUR_MS, now, |_| true)),
+            resets: self.rules.resets_per_day.saturating_sub(self.within(DAY_MS, now, Step::is_reset)),
+            reboots: self.rules.reboots_per_day.saturating_sub(self.within(DAY_MS, now, |one| one == Step::Reboot)),
+        }
+    }
+
+    /// Steps taken in the last 24 hours.
+    #[must_use]
+    pub fn day(&self, now: (Mono, Utc)) -> usize {
+        self.within(DAY_MS, now, |_| true)
+    }
+
+    /// The step that comes next if the link stays as it is, and when at the soonest; `None`: nothing is broken that a
+    /// step could help, or nothing is allowed now.
+    #[must_use]
+    pub fn next(&self, rung: Rung, now: (Mono, Utc)) -> Option<(Step, Mono)> {
+        let broken_since = self.broken_since?;
+        let first = broken_since.plus_ms(self.rules.first_after_ms);
+        let at = self.last.map_or(first, |last| first.max(last.plus_ms(self.pause_ms())));
+        let count = self.rules.steps.len();
+        let order = (0..count).map(|n| self.rules.steps[(self.rung_index + n) % count]);
+        let then = (at.max(now.0), now.1);
+        order
+            .into_iter()
+            .find(|step| step.helps(rung) && self.allowed(*step, broken_since, then))
+            .map(|step| (step, at))
     }
 
     /// The steps that are remembered, oldest first.
@@ -192,6 +280,10 @@ impl Ladder {
     pub fn look(&mut self, seen: &Seen) -> (Option<Step>, Vec<Taken>) {
         let (now, (rung, since)) = (seen.now.0, seen.finding);
         let told = self.judge_outcomes(rung, now);
+        // Nothing is proved either way: what was found before neither holds nor is over.
+        if rung == Rung::Unproven || (rung.broken() && !seen.sure) {
+            return (None, told);
+        }
         // A fault beyond the link, or none: the ladder begins at its foot the next time, but what was done still
         // counts.
         if !Step::ALL.into_iter().any(|step| step.helps(rung)) {
@@ -206,7 +298,7 @@ impl Ladder {
         let broken_since = *self.broken_since.get_or_insert(since);
         let waited = self.rules.first_after_ms <= now.since_ms(broken_since);
         let rested = self.last.is_none_or(|last| self.pause_ms() <= now.since_ms(last));
-        if self.running || seen.moving || !waited || !rested {
+        if self.running || seen.moving || !waited || !rested || self.rules.steps.is_empty() {
             return (None, told);
         }
         for _ in 0..self.rules.steps.len() {
@@ -229,11 +321,17 @@ impl Ladder {
         (None, told)
     }
 
-    /// The lever has answered: the step was done, or refused or failed and so does not count as having been tried.
-    pub fn done(&mut self, carried_out: bool) {
+    /// The lever has answered, or will not. Answers the step as it is remembered then.
+    pub fn done(&mut self, pulled: Pulled) -> Option<Taken> {
         self.running = false;
-        if !carried_out && let Some(last) = self.taken.back_mut() {
-            last.helped = Some(false);
+        match pulled {
+            Pulled::Done => self.taken.back().copied(),
+            Pulled::Failed => {
+                let last = self.taken.back_mut()?;
+                last.helped = Some(false);
+                Some(*last)
+            }
+            Pulled::NotDone => self.taken.pop_back(),
         }
     }
 
@@ -267,8 +365,11 @@ impl Ladder {
 
     fn judge_outcomes(&mut self, rung: Rung, now: Mono) -> Vec<Taken> {
         let mut told = Vec::new();
+        if self.running {
+            return told;
+        }
         for one in self.taken.iter_mut().filter(|one| one.helped.is_none()) {
-            let age_ms = one.mono.map_or(u64::MAX, |mono| now.since_ms(mono));
+            let age_ms = one.age_ms(now);
             // An answer from the receiver, even a refusal, shows a whole link.
             if !rung.ours() && rung != Rung::Unproven {
                 one.helped = Some(age_ms <= HELPED_WITHIN_MS);

@@ -78,9 +78,16 @@ impl LinkReport {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct LadderShown {
     /// Steps in the last 24 hours.
-    pub day: u64,
-    /// The last step, when, and whether it helped (`None`: not known yet).
-    pub last: Option<(Step, Utc, Option<bool>)>,
+    pub day: usize,
+    /// What may still be done.
+    pub left: ladder::Left,
+    /// The step that comes next, and when at the soonest by the host's clock; `None`: nothing is broken that a step
+    /// could help, or nothing more is allowed now.
+    pub next: Option<(Step, Utc)>,
+    /// The step that runs now.
+    pub running: Option<Step>,
+    /// The last step.
+    pub last: Option<ladder::Taken>,
     /// Why the last step could not be taken, with what to do.
-    pub trouble: Option<String>,
+    pub trouble: Option<[String; 2]>,
 }

@@ -269,6 +269,15 @@ impl LinkWatch {
         self.finding.as_ref().zip(self.since.map(|(mono, _)| mono))
     }
 
+    /// False if nobody can tell whether it is the link that is broken or what lies behind it.
+    #[must_use]
+    pub fn sure(&self) -> bool {
+        let unknown = |finding: &Finding| {
+            finding.rung == Rung::TcpBlocked && super::judge::UNKNOWN_WHOSE.starts_with(&finding.detail)
+        };
+        self.finding.as_ref().is_some_and(|finding| !unknown(finding))
+    }
+
     /// Outages of the last 30 days.
     #[must_use]
     pub fn outages(&self) -> &Outages {

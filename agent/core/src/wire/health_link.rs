@@ -2,6 +2,7 @@
 
 use crate::health::Observations;
 use crate::ids::printable;
+use crate::link::LadderShown;
 use crate::link::latency::Percentiles;
 use crate::link::outages::Sum;
 use crate::link::words::told;
@@ -58,6 +59,51 @@ pub struct LinkBody {
     /// The newest test alert that got its receipt.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub test_alert: Option<TestAlertBody>,
+    /// The recovery ladder; absent if nothing is done by itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ladder: Option<LadderBody>,
+}
+
+/// The recovery ladder.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LadderBody {
+    /// Steps in the last 24 hours.
+    pub steps_day: usize,
+    /// Steps of any kind that may still be taken in this hour.
+    pub hour_left: usize,
+    /// Resets that may still be made today.
+    pub resets_left: usize,
+    /// Restarts of the computer that may still be made today.
+    pub reboots_left: usize,
+    /// The step that comes next; absent if nothing is broken that a step could help, or nothing more is allowed now.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub next: Option<String>,
+    /// When at the soonest, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub next_at: Option<String>,
+    /// The step that runs now.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub running: Option<String>,
+    /// The last step.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub last: Option<LastStepBody>,
+    /// Why the last step could not be taken, and what to do.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub trouble: Option<String>,
+}
+
+/// One step of the ladder.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LastStepBody {
+    /// `renew`, `cycle`, `usb`, `command` or `reboot`.
+    pub step: String,
+    /// Against which rung.
+    pub rung: String,
+    /// When, RFC 3339.
+    pub at: String,
+    /// Whether the way was whole soon after; absent: not known yet.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub helped: Option<bool>,
 }
 
 /// Absent in the file while there is nothing to tell.
@@ -200,5 +246,25 @@ pub(super) fn link(seen: &Observations<'_>) -> LinkBody {
             made: test.made.to_rfc3339(),
             received: test.received.to_rfc3339(),
         }),
+        ladder: report.ladder.as_ref().map(ladder),
+    }
+}
+
+fn ladder(shown: &LadderShown) -> LadderBody {
+    LadderBody {
+        steps_day: shown.day,
+        hour_left: shown.left.hour,
+        resets_left: shown.left.resets,
+        reboots_left: shown.left.reboots,
+        next: shown.next.map(|(step, _)| step.word().to_owned()),
+        next_at: shown.next.map(|(_, at)| at.to_rfc3339()),
+        running: shown.running.map(|step| step.word().to_owned()),
+        last: shown.last.map(|one| LastStepBody {
+            step: one.step.word().to_owned(),
+            rung: one.rung.word().to_owned(),
+            at: one.at.to_rfc3339(),
+            helped: one.helped,
+        }),
+        trouble: shown.trouble.as_ref().map(|[why, advice]| format!("{why}; {advice}")),
     }
 }

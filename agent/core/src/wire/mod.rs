@@ -14,6 +14,7 @@ pub mod history;
 pub mod hold;
 pub mod images;
 pub mod keeper;
+pub mod ladder;
 pub mod ledger;
 pub mod link;
 pub mod notice;

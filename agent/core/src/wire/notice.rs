@@ -15,7 +15,8 @@ use serde::{Deserialize, Serialize};
 #[serde(deny_unknown_fields)]
 pub struct NoticeBody {
     /// What it is about, a fixed word: `left`, `moved-while-off`, `found`, `found-again`, `hop`, `tow-begun`,
-    /// `tow-extended`, `tow-ended`, `unsafe-move`, `unsafe-move-over`, `clock-step`, `undated-reads`, `test` ….
+    /// `tow-extended`, `tow-ended`, `unsafe-move`, `unsafe-move-over`, `clock-step`, `undated-reads`, `link-step`,
+    /// `link-step-failed`, `test` ….
     pub kind: String,
     /// True if somebody should look now: an alarm.
     pub urgent: bool,

@@ -83,6 +83,7 @@ pub fn brief(body: &HealthBody, valid_s: u32) -> HealthBody {
     (link.rtt_ms, link.bytes_per_s, link.probe_bytes, link.test_alert) = (None, None, 0, None);
     (link.outages_month, link.hits) = (OutagesBody::default(), HitsBody::default());
     link.outages.clear();
+    link.ladder = None;
     // A switch that matters is a need.
     brief.inputs.clear();
     brief

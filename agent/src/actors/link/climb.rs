@@ -1,0 +1,213 @@
+//! Pulls the lever when the ladder says so: notes the step, asks for it beside the watcher, tells what came of it.
+
+use crate::clock;
+use crate::config;
+use crate::io::files::Folder;
+use crate::io::lever::{self, Answered};
+use crate::store::{NewEvent, StoreHandle};
+use futures_util::FutureExt as _;
+use pintle_core::link::LadderShown;
+use pintle_core::link::ladder::{Ladder, Pulled, Seen, Step};
+use pintle_core::moment::{Moment, Mono, Utc};
+use pintle_core::queue::{EventKind, Lane};
+use pintle_core::wire::ladder::KeptLadder;
+use pintle_core::wire::notice::NoticeBody;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use tokio::task::JoinHandle;
+use tracing::{info, warn};
+
+/// The file that is kept.
+const KEPT_FILE: &str = "ladder.json";
+/// While the link is broken the memory is written this often, ms: a new process goes on from it if it is this fresh.
+const KEEP_EVERY_MS: u64 = 60_000;
+/// A notice that the store does not take is tried again so often, once a second (our own limit).
+const NOTICE_TRIES: u32 = 600;
+
+/// The ladder with its lever.
+pub(super) struct Climber {
+    ladder: Ladder,
+    socket: PathBuf,
+    store: StoreHandle,
+    folder: Option<Folder>,
+    /// Number of the newest memory that was written: an older one never replaces it.
+    written: Arc<Mutex<u64>>,
+    memories: u64,
+    boot: String,
+    running: Option<(Step, JoinHandle<Answered>)>,
+    trouble: Option<[String; 2]>,
+    kept_at: Mono,
+}
+
+impl Climber {
+    /// Goes on from what `text`, the kept file, says.
+    pub(super) fn new(
+        ladder: &config::Ladder,
+        store: StoreHandle,
+        folder: Option<Folder>,
+        boot: String,
+        text: &[u8],
+    ) -> Self {
+        let now = clock::mono();
+        let mut climbing = Ladder::new(ladder.rules.clone());
+        climbing.resume(KeptLadder::parse(text).memory(&boot, now));
+        Self {
+            ladder: climbing,
+            socket: ladder.socket.clone(),
+            store,
+            folder,
+            written: Arc::default(),
+            memories: 0,
+            boot,
+            running: None,
+            trouble: None,
+            kept_at: now,
+        }
+    }
+
+    /// The file that [`Self::new`] goes on from, in the folder of the link's memory.
+    pub(super) fn kept(folder: &Folder) -> Vec<u8> {
+        std::fs::read(folder.path().join(KEPT_FILE)).unwrap_or_default()
+    }
+
+    /// Once a second: what has ended, what has become clear, what is due.
+    pub(super) fn look(&mut self, seen: &Seen, now: &Moment) {
+        self.ended(now);
+        let (step, told) = self.ladder.look(seen);
+        for taken in &told {
+            info!(step = taken.step.word(), helped = taken.helped, "a step of the recovery ladder");
+            self.notice(&NoticeBody::of_step(taken, now), now);
+        }
+        if let Some(step) = step {
+            self.pull(step, seen, now);
+        } else if !told.is_empty()
+            || (self.ladder.memory().broken_since.is_some() && KEEP_EVERY_MS <= now.mono.since_ms(self.kept_at))
+        {
+            self.keep(now.mono);
+        }
+    }
+
+    /// The step is noted durably before the lever hears of it: a loss of power in between counts a step that was not
+    /// taken, never the other way round.
+    fn pull(&mut self, step: Step, seen: &Seen, now: &Moment) {
+        let rung = seen.finding.0.word();
+        info!(step = step.word(), link.rung = rung, "the recovery ladder asks the lever for a step");
+        let (note, socket) = (self.note(now.mono), self.socket.clone());
+        let task = tokio::spawn(async move {
+            if let Err(why) = tokio::task::spawn_blocking(note).await.unwrap_or_else(|error| Err(error.to_string())) {
+                let why = format!("the step can't be noted in the state folder: {why}");
+                return Answered::NotDone([why, "free space on the data disk, or look at its rights".to_owned()]);
+            }
+            lever::pull(&socket, step, lever::ANSWER_WAIT).await
+        });
+        self.running = Some((step, task));
+    }
+
+    /// Takes in how the running step ended, if it has.
+    fn ended(&mut self, now: &Moment) {
+        let Some((step, task)) = self.running.as_mut() else { return };
+        let step = *step;
+        let Some(answered) = task.now_or_never() else { return };
+        self.running = None;
+        let lost =
+            || Answered::Silent(["the task that asked the lever is gone".to_owned(), "look at the log".to_owned()]);
+        let (pulled, trouble) = match answered.unwrap_or_else(|_| lost()) {
+            Answered::Done => (Pulled::Done, None),
+            Answered::Failed(told) => (Pulled::Failed, Some(told)),
+            Answered::NotDone(told) => (Pulled::NotDone, Some(told)),
+            Answered::Silent(told) => (Pulled::Done, Some(told)),
+        };
+        let taken = self.ladder.done(pulled);
+        if let (Some([why, advice]), Some(taken)) = (&trouble, taken) {
+            warn!(step = step.word(), why, "a step of the recovery ladder was not carried out; {advice}");
+            // The same again is told in health, not a second time.
+            if self.trouble != trouble {
+                self.notice(&NoticeBody::of_failed_step(step, taken.rung, why, advice, now), now);
+            }
+        }
+        self.trouble = trouble;
+        self.keep(now.mono);
+    }
+
+    /// What is shown of it.
+    pub(super) fn shown(&self, seen: Option<&Seen>, now: &Moment) -> LadderShown {
+        let at = (now.mono, now.utc);
+        let next = seen.filter(|seen| seen.sure).and_then(|seen| self.ladder.next(seen.finding.0, at));
+        let in_utc = |mono: Mono| -> Utc {
+            now.utc.plus_ms(i64::try_from(mono.0).unwrap_or(i64::MAX).saturating_sub_unsigned(now.mono.0))
+        };
+        LadderShown {
+            day: self.ladder.day(at),
+            left: self.ladder.left(at),
+            next: next.map(|(step, mono)| (step, in_utc(mono))),
+            running: self.running.as_ref().map(|(step, _)| *step),
+            last: self.ladder.taken().back().copied(),
+            trouble: self.trouble.clone(),
+        }
+    }
+
+    /// At the end: what is not written yet is. A step that runs goes on in the lever; it counts.
+    pub(super) fn stop(&mut self, now: Mono) {
+        let note = self.note(now);
+        if let Err(error) = note() {
+            warn!(error, "the memory of the recovery ladder can't be kept; the lever has its own");
+        }
+    }
+
+    /// Writes the memory down beside the runtime.
+    fn keep(&mut self, now: Mono) {
+        let note = self.note(now);
+        drop(tokio::task::spawn_blocking(move || {
+            if let Err(error) = note() {
+                warn!(error, "the memory of the recovery ladder can't be kept; the lever has its own");
+            }
+        }));
+    }
+
+    /// Writes the memory as it is now, unless a newer one stands there.
+    fn note(&mut self, now: Mono) -> impl FnOnce() -> Result<(), String> + Send + use<> {
+        self.kept_at = now;
+        self.memories += 1;
+        let (number, written, folder) = (self.memories, Arc::clone(&self.written), self.folder.clone());
+        let kept = KeptLadder::of(&self.ladder.memory(), &self.boot, now);
+        move || {
+            let folder = folder.ok_or_else(|| "the folder can't be made".to_owned())?;
+            let mut newest = written.lock().unwrap_or_else(PoisonError::into_inner);
+            if *newest < number {
+                let bytes = serde_json::to_vec(&kept).map_err(|error| error.to_string())?;
+                folder.replace(KEPT_FILE, &bytes).map_err(|error| error.to_string())?;
+                *newest = number;
+            }
+            Ok(())
+        }
+    }
+
+    /// Tells people, beside the watcher: a store that is busy holds nothing up.
+    fn notice(&self, notice: &NoticeBody, now: &Moment) {
+        let (store, now) = (self.store.clone(), *now);
+        let event = NewEvent {
+            id: StoreHandle::new_event_id(),
+            kind: EventKind::Notice,
+            lane: Lane::Bulk,
+            camera: None,
+            happened_at: now.utc,
+            // Texts and flags always become JSON.
+            body: serde_json::to_vec(notice).unwrap_or_default(),
+            stamp: None,
+            hit: false,
+            stamp_open: false,
+            images: Vec::new(),
+        };
+        drop(tokio::spawn(async move {
+            for tries in 0..NOTICE_TRIES {
+                match store.accept(vec![event.clone()], now).await {
+                    Ok(_) => return,
+                    Err(error) if tries == 0 => warn!(%error, "a notice of the recovery ladder waits for the store"),
+                    Err(_) => {}
+                }
+                tokio::time::sleep(Duration::from_secs(1)).await;
+            }
+        }));
+    }
+}

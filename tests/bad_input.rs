@@ -102,7 +102,7 @@ async fn a_plate_with_hidden_marks() {
 
 #[tokio::test]
 async fn the_year_1899() {
-    let detail = "captured_at is in the year 1899; only 2000 to 2100 are taken. Look at the clock of the sender";
+    let detail = "captured_at is in the year 1899; only 1970 to 2100 are taken. Look at the clock of the sender";
     check(&with("captured_at", json!("1899-12-31T23:59:59Z")), &invalid("captured_at", detail)).await;
 }
 

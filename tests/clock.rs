@@ -261,7 +261,7 @@ fn steps_of_the_clock_are_told_with_size_and_direction_and_no_more_than_once_a_m
 #[test]
 fn early_reads_are_dated_also_after_a_restart_of_the_agent_in_the_same_boot() {
     // The clock stands at 2000 until it is set; the agent is restarted before and after that.
-    let wrong_ms = Utc::YEAR_2000.0 - BOOT;
+    let wrong_ms = Utc::EPOCH.0 - BOOT;
     let mut first = Trailer::start(wrong_ms);
     let mut reads = Vec::new();
     for s in 1..=60_u64 {

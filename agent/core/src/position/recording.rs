@@ -222,7 +222,7 @@ mod tests {
 
     #[test]
     fn a_trailer_that_stands_is_found_and_a_tow_is_seen() {
-        let mut recording = Recording::new(KeeperLimits::default(), Utc::YEAR_2000);
+        let mut recording = Recording::new(KeeperLimits::default(), Utc::EPOCH);
         let mut found = 0;
         let mut left = 0;
         let mut minutes = 30.0;

@@ -347,11 +347,11 @@ impl Checked<'_> {
         };
         match utc {
             None => self.wrong(name, format!("is no instant; send {form}")),
-            Some(utc) if !(Utc::YEAR_2000..Utc::YEAR_2101).contains(&utc) => {
+            Some(utc) if !(Utc::EPOCH..Utc::YEAR_2101).contains(&utc) => {
                 let year: String = utc.to_rfc3339().chars().take(4).collect();
                 self.wrong(
                     name,
-                    format!("is in the year {year}; only 2000 to 2100 are taken. Look at the clock of the sender"),
+                    format!("is in the year {year}; only 1970 to 2100 are taken. Look at the clock of the sender"),
                 );
             }
             Some(utc) => return Some(utc),

@@ -126,10 +126,17 @@ pub struct Answer {
     retry_after: Option<String>,
     date: Option<String>,
     known_up_to: Option<u64>,
+    sent_bytes: u64,
     body: Vec<u8>,
 }
 
 impl Answer {
+    /// Length of the body that was answered, as it went over the link (packed, if it was), bytes.
+    #[must_use]
+    pub fn sent_bytes(&self) -> u64 {
+        self.sent_bytes
+    }
+
     /// The highest sequence of the generation that the receiver says it had heard of before.
     #[must_use]
     pub fn known_up_to(&self) -> Option<u64> {
@@ -237,6 +244,7 @@ impl Client {
             headers.insert(header::CONTENT_ENCODING, HeaderValue::from_static("gzip"));
         }
         let began = clock::mono();
+        let sent_bytes = post.body.len() as u64;
         let request = self.inner.post(self.url.clone()).headers(headers).body(post.body).timeout(self.answer_wait);
         let mut response = request.send().await.map_err(|error| PostError::NoAnswer(why(&error)))?;
         let offers = response.headers().get(header::ACCEPT_ENCODING).and_then(|value| value.to_str().ok());
@@ -253,6 +261,7 @@ impl Client {
             date: text(header::DATE),
             known_up_to: text(header::HeaderName::from_static(event::HEADER_KNOWN_UP_TO))
                 .and_then(|number| number.parse().ok()),
+            sent_bytes,
             body: Vec::new(),
         };
         while let Some(chunk) = response.chunk().await.map_err(|error| PostError::NoAnswer(why(&error)))? {

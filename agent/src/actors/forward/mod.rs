@@ -352,7 +352,11 @@ impl LaneTask {
         let took_ms = answered.since_ms(began);
         let mut step = self.state.apply(&sequences, verdict, took_ms, now.mono, roll());
         let ended = ended(&replied, step.progress);
-        let bytes = batch.written.iter().map(|event| event.json.len() as u64).sum();
+        // Packed, if it was: the plain length would show a thin link three times as wide as it is.
+        let bytes = match &replied {
+            Ok(Handed::Answer(answer)) => answer.sent_bytes(),
+            _ => batch.written.iter().map(|event| event.json.len() as u64).sum(),
+        };
         self.hint(Traffic::Ended(self.lane, Attempt { began, at: answered, bytes, ended }));
         if let Some(fault) = own {
             step.trouble = Some(format!("{fault}: {}", fault.advice()));

@@ -17,7 +17,8 @@ use pintle::store::{NewEvent, QueueFigures, StoreHandle, open};
 use pintle::{clock, io::http::content_digest};
 use pintle_core::forward::ForwardView;
 use pintle_core::ids::{CameraId, EventId, TrailerId};
-use pintle_core::link::LinkView;
+use pintle_core::link::usage::{Saving, Standing};
+use pintle_core::link::{LinkReport, LinkView};
 use pintle_core::moment::{Utc, UtcTrust};
 use pintle_core::queue::{EventKind, Lane};
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, date_time_ymd};
@@ -54,6 +55,7 @@ struct Trailer {
     store: StoreHandle,
     view: watch::Receiver<ForwardView>,
     link: watch::Sender<LinkView>,
+    report: watch::Sender<LinkReport>,
     stop: CancellationToken,
     running: JoinHandle<()>,
     folder: TempDir,
@@ -69,6 +71,7 @@ impl Trailer {
     fn start_on(folder: TempDir, store: StoreHandle, receiver: Option<Receiver>) -> Self {
         let (view_in, view) = watch::channel(ForwardView::default());
         let (link, link_out) = watch::channel(LinkView::NotFitted);
+        let report = watch::Sender::new(LinkReport::default());
         let stop = CancellationToken::new();
         let setup = ForwardSetup {
             asked: watch::Sender::default(),
@@ -77,13 +80,14 @@ impl Trailer {
             images_mb_day: 100,
             store: store.clone(),
             link: link_out,
+            link_report: report.subscribe(),
             traffic: tokio::sync::broadcast::Sender::new(64),
             position: watch::Sender::default().subscribe(),
             view: view_in,
             heartbeat: Heartbeat::default(),
         };
         let running = tokio::spawn(run(setup, stop.clone()));
-        Self { store, view, link, stop, running, folder }
+        Self { store, view, link, report, stop, running, folder }
     }
 
     async fn put(&self, numbers: impl IntoIterator<Item = u32>, hit: bool) {
@@ -174,6 +178,27 @@ fn sent(requests: &[Request]) -> BTreeMap<u64, usize> {
         }
     }
     sent
+}
+
+#[tokio::test]
+async fn when_the_plan_is_used_up_hits_go_and_reads_wait_until_it_begins_anew() {
+    let server = Scripted::start(|_, request| request.stored()).await;
+    let trailer = Trailer::start(receiver(&server.url()));
+    trailer.until_delivered(OPENING).await;
+    let saves = |saving| {
+        let data = Some(Standing { saving, ..Standing::default() });
+        trailer.report.send_replace(LinkReport { data, ..LinkReport::default() });
+    };
+    saves(Saving::UrgentOnly);
+    trailer.put(1..=3, false).await;
+    trailer.put([4], true).await;
+    trailer.until_delivered(OPENING + 1).await;
+    // The bulk lane looks at once when something arrives; it has had its chance by now.
+    tokio::time::sleep(Duration::from_millis(500)).await;
+    assert_eq!(sent(&server.requests()), BTreeMap::from([(4, 1)]));
+    assert_eq!(trailer.figures().await.counts.waiting, 3, "kept, not dropped");
+    saves(Saving::NoImages);
+    trailer.until_delivered(OPENING + 4).await;
 }
 
 #[tokio::test]

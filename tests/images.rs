@@ -16,6 +16,7 @@ use pictures::{jpeg, png};
 use pintle::actors::images::{Swept, sweep};
 use pintle::store::Settled;
 use pintle::store::blobs::address_of;
+use pintle_core::images::send::order;
 use pintle_core::moment::UtcTrust;
 use pintle_core::queue::Lane;
 use serde_json::{Value, json};
@@ -185,7 +186,7 @@ async fn on_a_full_disk_delivered_pictures_go_first_and_those_of_waiting_hits_ne
     let first = door.waiting(Lane::Bulk).await[0].sequence;
     let now = pintle::clock::moment(UtcTrust::Gps);
     door.store.settle(vec![(first, Settled::Delivered)], now).await.unwrap();
-    let due = door.store.due_image(true, Vec::new()).await.unwrap().unwrap();
+    let due = door.store.due_image(order(true).to_vec(), Vec::new()).await.unwrap().unwrap();
     assert_eq!(due.sequence, first);
     door.store.image_fate(due.address, pintle::store::ImageFate::Sent).await.unwrap();
     let before = kept(&door).len();

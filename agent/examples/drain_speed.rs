@@ -131,6 +131,7 @@ fn main() -> anyhow::Result<()> {
             receiver: Some(target),
             store: store.clone(),
             link: link_seen,
+            link_report: watch::Sender::default().subscribe(),
             traffic: tokio::sync::broadcast::Sender::new(64),
             position: watch::Sender::default().subscribe(),
             view,

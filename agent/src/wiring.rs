@@ -243,7 +243,7 @@ impl Wires {
     fn start_forward(&self, parts: &mut Parts) {
         let (config, store, view) = (self.config.clone(), self.store.clone(), self.forward.clone());
         let (link, position, asked) = (self.link.subscribe(), self.position.subscribe(), self.asked.clone());
-        let (beat, traffic) = (Heartbeat::default(), self.traffic.clone());
+        let (beat, traffic, link_report) = (Heartbeat::default(), self.traffic.clone(), self.link_report.subscribe());
         let board = self.board.clone();
         parts.add(|stop| {
             keep_running("forward", board, beat.clone(), stop, move |stop| {
@@ -253,6 +253,7 @@ impl Wires {
                     images_mb_day: config.images.budget_mb_day,
                     store: store.clone(),
                     link: link.clone(),
+                    link_report: link_report.clone(),
                     traffic: traffic.clone(),
                     position: position.clone(),
                     asked: asked.clone(),

@@ -69,6 +69,7 @@ impl Drain {
             images_mb_day: 100,
             store: store.clone(),
             link: link_out,
+            link_report: watch::Sender::default().subscribe(),
             traffic: tokio::sync::broadcast::Sender::new(64),
             position: watch::Sender::default().subscribe(),
             view: view_in,

@@ -35,8 +35,8 @@ impl Mono {
 pub struct Utc(pub i64);
 
 impl Utc {
-    /// 1970-01-01T00:00:00Z, the first instant that a read may have been captured at: a computer without a battery for its
-    /// clock begins there, and its reads are dated anew as soon as the time is known (row 13 of the fault matrix).
+    /// 1970-01-01T00:00:00Z, the first instant that a read may have been captured at: a computer without a battery for
+    /// its clock begins there, and its reads are dated anew as soon as the time is known (row 13 of the fault matrix).
     pub const EPOCH: Self = Self(0);
     /// 2101-01-01T00:00:00Z, the first instant after the last year that a read may have been captured in.
     pub const YEAR_2101: Self = Self(4_133_980_800_000);

@@ -443,8 +443,9 @@ fn link<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> (Option<Link>, u64) 
     });
     let gib = reader.number(section, "plan_gib");
     let from_day = reader.whole_u32(section, "plan_day");
+    let hard = reader.choice(section, "plan_over") == "urgent-only";
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0.1 to 100,000 GiB")]
-    let plan = (0.0 < gib).then(|| Plan { bytes: (gib * f64::from(1 << 30)) as u64, from_day });
+    let plan = (0.0 < gib).then(|| Plan { bytes: (gib * f64::from(1 << 30)) as u64, from_day, hard });
     let sysfs_dir = reader.path(section, "sysfs_dir");
     let Some((pick, sysfs_dir)) = pick.zip(sysfs_dir) else {
         let what = "`[link]` does not say which interface the tether is";

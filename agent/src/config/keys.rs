@@ -244,6 +244,7 @@ pub const KEYS: &[Key] = &[
     key("link", "others", Kind::Text { chars_max: 200 }, Absent::Unused),
     key("link", "plan_gib", Kind::Number { min: 0.1, max: 100_000.0, unit: "GiB" }, Absent::Unused),
     key("link", "plan_day", whole(1, 28, "day"), Absent::Whole(1)),
+    key("link", "plan_over", Kind::Choice(&["reads-go", "urgent-only"]), Absent::Word("reads-go")),
     key("link", "hit_target_s", whole(1, 3600, "s"), Absent::Whole(12)),
     key("link", "sysfs_dir", Kind::Path, Absent::Word("/sys/class/net")),
     key("ladder", "steps", Kind::Text { chars_max: 60 }, Absent::Word("renew, cycle, usb")),

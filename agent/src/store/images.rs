@@ -87,7 +87,7 @@ pub(super) enum Write {
 
 /// Looks.
 pub(super) enum Look {
-    Due { thin: bool, skip: Vec<Address>, answer: Answer<Option<DueImage>> },
+    Due { ranks: Vec<u8>, skip: Vec<Address>, answer: Answer<Option<DueImage>> },
     Unnamed { addresses: Vec<Address>, answer: Answer<Vec<Address>> },
     Named { after: Option<Address>, limit: usize, answer: Answer<Vec<Address>> },
     Counts { answer: Answer<ImageCounts> },
@@ -238,22 +238,22 @@ impl Db {
 
     pub(super) fn look_images(&self, look: Look, said: &mut dyn FnMut(rusqlite::Error) -> StoreError) {
         match look {
-            Look::Due { thin, skip, answer } => drop(answer.send(self.due(thin, &skip).map_err(said))),
+            Look::Due { ranks, skip, answer } => drop(answer.send(self.due(&ranks, &skip).map_err(said))),
             Look::Unnamed { addresses, answer } => drop(answer.send(unnamed(&self.conn, &addresses).map_err(said))),
             Look::Named { after, limit, answer } => drop(answer.send(self.named(after, limit).map_err(said))),
             Look::Counts { answer } => drop(answer.send(self.image_counts().map_err(said))),
         }
     }
 
-    fn due(&self, thin: bool, skip: &[Address]) -> rusqlite::Result<Option<DueImage>> {
+    fn due(&self, ranks: &[u8], skip: &[Address]) -> rusqlite::Result<Option<DueImage>> {
         if !self.images.any {
             return Ok(None);
         }
         let mut rows = self.conn.prepare_cached(
             "SELECT sequence, address, bytes, rank FROM images WHERE state = 1 AND rank = ? ORDER BY sequence",
         )?;
-        for rank in send::order(thin) {
-            let mut rows = rows.query([rank])?;
+        for rank in ranks {
+            let mut rows = rows.query([*rank])?;
             while let Some(row) = rows.next()? {
                 let due = DueImage {
                     sequence: number(row, 0)?,
@@ -311,12 +311,12 @@ fn unnamed(conn: &Connection, addresses: &[Address]) -> rusqlite::Result<Vec<Add
 }
 
 impl StoreHandle {
-    /// The file whose turn it is, but for those in `skip`; see [`send::order`].
+    /// The file whose turn it is by `ranks`, but for those in `skip`; see [`send::order_under`].
     ///
     /// # Errors
     /// Any [`StoreError`].
-    pub async fn due_image(&self, thin: bool, skip: Vec<Address>) -> Result<Option<DueImage>, StoreError> {
-        self.look(|answer| Look::Due { thin, skip, answer }).await
+    pub async fn due_image(&self, ranks: Vec<u8>, skip: Vec<Address>) -> Result<Option<DueImage>, StoreError> {
+        self.look(|answer| Look::Due { ranks, skip, answer }).await
     }
 
     /// Writes down what became of a file, for all delivered reads that name it.

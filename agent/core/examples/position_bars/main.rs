@@ -146,9 +146,9 @@ fn section(run: &Run, args: &str) -> std::io::Result<String> {
     let mut text = format!(
         "{held} of {} bars held; `position_bars -- {args}`.\n\nSimulated skies are those of \
          `agent/core/src/sim/sky.rs`; `canyon` is a stress case without bars. Seeds from {} on; no test uses them. \
-         Seconds of\na notice are observed seconds (with a fix), counted from the true crossing of the threshold. A bar \
-         that is not held stays in the table.\n\n### Bars of the site keeper\n\n| what | bar | measured | held |\n| --- \
-         | --- | --- | --- |\n",
+         Seconds of\na notice are observed seconds (with a fix), counted from the true crossing of the threshold. A \
+         bar that is not held stays in the table.\n\n### Bars of the site keeper\n\n| what | bar | measured | held \
+         |\n| --- | --- | --- | --- |\n",
         run.bars.len(),
         run.from,
     );

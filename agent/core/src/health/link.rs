@@ -209,10 +209,16 @@ pub(super) fn plan_need(seen: &Observations<'_>) -> Option<[String; 3]> {
     if data.saving == Saving::None && data.runs_out.is_none() {
         return None;
     }
+    let saved = match data.saving {
+        Saving::None => "",
+        Saving::Thumbnails => " Thumbnails go, the pictures themselves wait.",
+        Saving::NoImages => " Pictures wait; reads go.",
+        Saving::UrgentOnly => " Hits and alarms go; all else waits until the plan begins anew.",
+    };
     let out = data.runs_out.map_or_else(String::new, |out| format!(", and it runs out {}", out.to_rfc3339()));
     Some([
         "see to the data plan".to_owned(),
-        format!("{} of {} are used{out}.", megabytes(data.used), megabytes(plan.bytes)),
+        format!("{} of {} are used{out}.{saved}", megabytes(data.used), megabytes(plan.bytes)),
         "Have the plan enlarged, or lower images.budget_mb_day.".to_owned(),
     ])
 }
@@ -304,7 +310,7 @@ mod tests {
         assert!(!codes(&mut late, 60_000).contains(&"hits.late"));
         assert!(codes(&mut late, 1_801_000).contains(&"hits.late"));
         let mut thin = scene(Rung::Up);
-        thin.link_report.plan = Some(Plan { bytes: 1 << 30, from_day: 1 });
+        thin.link_report.plan = Some(Plan { bytes: 1 << 30, from_day: 1, hard: true });
         thin.link_report.data = Some(Standing { used: 1 << 30, saving: Saving::UrgentOnly, ..Standing::default() });
         assert!(codes(&mut thin, 1000).contains(&"link.plan"));
     }

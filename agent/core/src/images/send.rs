@@ -1,6 +1,7 @@
 //! In which order pictures are sent, and how much of the data of a day they may use.
 
 use super::Role;
+use crate::link::usage::Saving;
 use crate::moment::Utc;
 
 /// Below this rate a link is thin: thumbnails go before pictures, bit/s (our own limit: a picture of 200 kB takes
@@ -27,6 +28,17 @@ pub fn rank(hit: bool, role: Role, thumbnail: bool) -> u8 {
 #[must_use]
 pub fn order(thin: bool) -> [u8; RANKS as usize] {
     if thin { [1, 0, 3, 2, 5, 7, 4, 6] } else { [0, 1, 2, 3, 4, 5, 6, 7] }
+}
+
+/// Ranks that may go, in the order of sending, under what is saved because of the data plan.
+#[must_use]
+pub fn order_under(thin: bool, saving: Saving) -> Vec<u8> {
+    match saving {
+        Saving::None => order(thin).to_vec(),
+        // Thumbnails have the odd ranks.
+        Saving::Thumbnails => order(true).into_iter().filter(|rank| rank % 2 == 1).collect(),
+        Saving::NoImages | Saving::UrgentOnly => Vec::new(),
+    }
 }
 
 /// Whether the link is thin, by the last part that was sent. Unknown counts as thin.
@@ -112,6 +124,16 @@ mod tests {
         let mut sorted = order(true);
         sorted.sort_unstable();
         assert_eq!(sorted, order(false), "each rank once");
+    }
+
+    #[test]
+    fn a_plan_that_nears_its_end_leaves_thumbnails_and_then_nothing() {
+        assert_eq!(order_under(false, Saving::None), order(false));
+        let small = order_under(false, Saving::Thumbnails);
+        let thumbnails = [rank(true, Role::Plate, true), rank(true, Role::Overview, true)];
+        assert_eq!(small[..2], thumbnails, "those of hits first");
+        assert_eq!(small.len(), 4);
+        assert!(order_under(true, Saving::NoImages).is_empty() && order_under(true, Saving::UrgentOnly).is_empty());
     }
 
     #[test]

@@ -43,6 +43,8 @@ pub struct Plan {
     pub bytes: u64,
     /// The day of the month on which it begins anew, 1 to 28.
     pub from_day: u32,
+    /// Beyond it nothing but urgent events may go: data costs more there than a read that comes late.
+    pub hard: bool,
 }
 
 /// What is saved, in order; each step holds those before it.
@@ -55,7 +57,8 @@ pub enum Saving {
     Thumbnails,
     /// No pictures go.
     NoImages,
-    /// Only urgent events go; everything else waits for the next month.
+    /// Only urgent events go; everything else waits for the next month. Never without [`Plan::hard`]: reads that wait
+    /// grow old, and a read that is late is worth more than the plan.
     UrgentOnly,
 }
 
@@ -163,7 +166,7 @@ impl Usage {
         // Two days before the end of a month a plan that just does not reach needs no saving of pictures.
         let soon = standing.runs_out.is_some_and(|out| 2 * DAY_MS < to * DAY_MS - out.0) && 50 <= share;
         standing.saving = match share {
-            URGENT_ONLY_FROM.. => Saving::UrgentOnly,
+            URGENT_ONLY_FROM.. if plan.hard => Saving::UrgentOnly,
             NO_IMAGES_FROM.. => Saving::NoImages,
             THUMBNAILS_FROM.. => Saving::Thumbnails,
             _ if soon => Saving::Thumbnails,
@@ -281,7 +284,7 @@ mod tests {
 
     #[test]
     fn plan_says_when_it_runs_out_and_savings_come_in_their_order() {
-        let plan = Some(Plan { bytes: 1000 * MB, from_day: 1 });
+        let plan = Some(Plan { bytes: 1000 * MB, from_day: 1, hard: true });
         let day = |n: i64| Day { day: utc("2026-11-01T00:00:00Z").0 / DAY_MS + n, bytes: 50 * MB };
         let now = utc("2026-11-11T00:00:00Z");
         let usage = Usage::resume(None, (0..10).map(day), 0);
@@ -298,6 +301,9 @@ mod tests {
             [Saving::None, Saving::Thumbnails, Saving::NoImages, Saving::UrgentOnly, Saving::UrgentOnly]
         );
         let next = utc("2026-12-01T00:00:00Z");
+        let soft = plan.map(|plan| Plan { hard: false, ..plan });
+        let over = Usage::resume(None, [Day { bytes: 3000 * MB, ..day(9) }], 0);
+        assert_eq!(over.standing(soft, now).saving, Saving::NoImages, "reads are held back on the owner's word only");
         assert_eq!(usage.standing(plan, next).saving, Saving::None, "a new month");
     }
 

@@ -2,7 +2,7 @@
 //! or the receiver is in trouble, and when the day's data is used up; reads never wait for it.
 
 use super::board::Board;
-use super::{LOOK_EVERY, roll};
+use super::{LOOK_EVERY, roll, saving};
 use crate::clock;
 use crate::config;
 use crate::io::http::images::{ImageAnswer, ImagePart};
@@ -10,8 +10,10 @@ use crate::io::http::{Client, PostError};
 use crate::store::{DueImage, ImageFate, StoreError, StoreHandle};
 use pintle_core::forward::backoff::pause_ms;
 use pintle_core::images::Address;
-use pintle_core::images::send::{Budget, ImagesView, PART_BYTES, READS_WAITING_MAX, REQUEST_BYTES, is_thin};
-use pintle_core::link::LinkView;
+use pintle_core::images::send::{
+    Budget, ImagesView, PART_BYTES, READS_WAITING_MAX, REQUEST_BYTES, is_thin, order_under,
+};
+use pintle_core::link::{LinkReport, LinkView};
 use std::io;
 use std::sync::Arc;
 use std::time::Duration;
@@ -43,6 +45,7 @@ pub(super) struct ImageLane {
     pub(super) store: StoreHandle,
     pub(super) board: Arc<Board>,
     pub(super) link: watch::Receiver<LinkView>,
+    pub(super) link_report: watch::Receiver<LinkReport>,
     pub(super) heartbeat: Heartbeat,
 }
 
@@ -118,7 +121,11 @@ impl ImageLane {
             return Ok(LOOK_EVERY);
         }
         let skip = state.skipped.iter().map(|(address, _)| *address).collect();
-        let Some(due) = self.store.due_image(state.thin, skip).await? else { return Ok(LOOK_EVERY) };
+        let ranks = order_under(state.thin, saving(&self.link_report));
+        if ranks.is_empty() {
+            return Ok(LOOK_EVERY);
+        }
+        let Some(due) = self.store.due_image(ranks, skip).await? else { return Ok(LOOK_EVERY) };
         if !self.may_send(state).await? {
             return Ok(if state.view.budget_spent { LOOK_EVERY } else { READS_FIRST });
         }

@@ -19,8 +19,9 @@ use pintle_core::forward::backoff::Roll;
 use pintle_core::forward::lane::{Ask, LaneState, Limits, Outcome, Step};
 use pintle_core::forward::{ForwardView, TestAlert};
 use pintle_core::ids::TrailerId;
-use pintle_core::link::LinkView;
 use pintle_core::link::evidence::{Attempt, Ended, Traffic};
+use pintle_core::link::usage::Saving;
+use pintle_core::link::{LinkReport, LinkView};
 use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
@@ -60,6 +61,8 @@ pub struct ForwardSetup {
     pub store: StoreHandle,
     /// The link watcher's hint.
     pub link: watch::Receiver<LinkView>,
+    /// The link watcher's account of the data plan: what is to be saved.
+    pub link_report: watch::Receiver<LinkReport>,
     /// Where the forwarder tells the link watcher how its requests end.
     pub traffic: broadcast::Sender<Traffic>,
     /// How far the host's UTC is trusted: the store takes ages from it.
@@ -75,8 +78,19 @@ pub struct ForwardSetup {
 /// Runs until `stop`; a running request is dropped then, and its events go out again after the next start. It ends
 /// early only if the store has stopped.
 pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
-    let ForwardSetup { trailer, receiver, images_mb_day, store, link, traffic, position, asked, view, heartbeat } =
-        setup;
+    let ForwardSetup {
+        trailer,
+        receiver,
+        images_mb_day,
+        store,
+        link,
+        link_report,
+        traffic,
+        position,
+        asked,
+        view,
+        heartbeat,
+    } = setup;
     let Some(receiver) = receiver else {
         view.send_replace(ForwardView::default());
         while tokio::time::timeout(LOOK_EVERY, stop.cancelled()).await.is_err() {
@@ -96,6 +110,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             store: store.clone(),
             board: board.clone(),
             link: link.clone(),
+            link_report: link_report.clone(),
             traffic: traffic.clone(),
             position: position.clone(),
             asked: asked.clone(),
@@ -117,6 +132,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             store: store.clone(),
             board: board.clone(),
             link: link.clone(),
+            link_report,
             heartbeat: heartbeat.clone(),
         };
         lanes.spawn(lane.run(stop.clone()).instrument(info_span!("forward", lane = "images")));
@@ -130,6 +146,11 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             std::panic::resume_unwind(failure.into_panic());
         }
     }
+}
+
+/// What the data plan leaves.
+fn saving(report: &watch::Receiver<LinkReport>) -> Saving {
+    report.borrow().data.map_or(Saving::None, |data| data.saving)
 }
 
 fn limits(receiver: &config::Receiver) -> Limits {
@@ -163,6 +184,7 @@ struct LaneTask {
     store: StoreHandle,
     board: Arc<Board>,
     link: watch::Receiver<LinkView>,
+    link_report: watch::Receiver<LinkReport>,
     traffic: broadcast::Sender<Traffic>,
     position: watch::Receiver<Arc<PositionView>>,
     asked: watch::Sender<Vec<String>>,
@@ -211,6 +233,9 @@ impl LaneTask {
         self.take_back_overdue(now).await?;
         if !self.unsettled.is_empty() {
             return Ok(());
+        }
+        if self.lane == Lane::Bulk && saving(&self.link_report) == Saving::UrgentOnly {
+            return self.wait(None, false, stop).await;
         }
         if self.handed_max() <= self.handed.len() {
             return self.wait(None, false, stop).await;

@@ -75,7 +75,7 @@ fn write_states(folder: &Path) {
         scene.facts.receiver_fitted = false;
         scene
     };
-    let states: [(&str, Scene, i64); 7] = [
+    let states: Vec<(&str, Scene, i64)> = vec![
         ("fine", Scene::standing(), 0),
         ("look", look(), 0),
         ("act", Scene::underway(), 0),

@@ -14,6 +14,7 @@ mod disk;
 mod handle;
 mod holds;
 mod images;
+mod lease;
 mod open;
 mod profiles;
 mod refused;

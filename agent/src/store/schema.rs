@@ -233,13 +233,13 @@ mod tests {
     fn the_statement_of_a_lease_is_planned_once() {
         let conn = Connection::open_in_memory().unwrap();
         migrate(&conn).unwrap();
-        let mut statement = conn.prepare(super::super::db::LEASED).unwrap();
+        let mut statement = conn.prepare(super::super::lease::LEASED).unwrap();
         for sequence in 1..=10 {
             assert!(!statement.exists([sequence]).unwrap());
         }
         assert_eq!(statement.get_status(rusqlite::StatementStatus::RePrepare), 0);
         let plan: Vec<String> = conn
-            .prepare(&format!("EXPLAIN QUERY PLAN {}", super::super::db::LEASED))
+            .prepare(&format!("EXPLAIN QUERY PLAN {}", super::super::lease::LEASED))
             .unwrap()
             .query_map([1], |row| row.get("detail"))
             .unwrap()

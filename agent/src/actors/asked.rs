@@ -220,19 +220,7 @@ async fn told(number: u64, text: String, setup: &AskedSetup, now: &Moment) {
 }
 
 async fn accept(notice: &NoticeBody, lane: Lane, setup: &AskedSetup, now: &Moment) -> Result<(), StoreError> {
-    let event = NewEvent {
-        id: StoreHandle::new_event_id(),
-        kind: EventKind::Notice,
-        lane,
-        camera: None,
-        happened_at: now.utc,
-        // Texts and numbers always become JSON.
-        body: serde_json::to_vec(notice).unwrap_or_default(),
-        stamp: None,
-        hit: false,
-        stamp_open: false,
-        images: Vec::new(),
-    };
+    let event = NewEvent::own(EventKind::Notice, lane, now.utc, notice);
     setup.store.accept(vec![event], *now).await.map(drop)
 }
 

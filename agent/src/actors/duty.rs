@@ -124,19 +124,7 @@ async fn apply(
 /// The agency knows from its own record why no read came meanwhile.
 async fn tell(setup: &DutySetup, kind: &str, text: String, now: &Moment) {
     let notice = NoticeBody::new(kind, false, now.utc, text, "");
-    let event = NewEvent {
-        id: StoreHandle::new_event_id(),
-        kind: EventKind::Notice,
-        lane: Lane::Bulk,
-        camera: None,
-        happened_at: now.utc,
-        // Texts and flags always become JSON.
-        body: serde_json::to_vec(&notice).unwrap_or_default(),
-        stamp: None,
-        hit: false,
-        stamp_open: false,
-        images: Vec::new(),
-    };
+    let event = NewEvent::own(EventKind::Notice, Lane::Bulk, now.utc, &notice);
     if let Err(error) = setup.store.accept(vec![event], *now).await {
         tracing::warn!(%error, "the notice about the trailer's duty can't be kept");
     }

@@ -38,6 +38,7 @@ use pintle_core::moment::Utc;
 use pintle_core::queue::blocks::{Leaf, SALT_BYTES};
 use pintle_core::queue::holds::HoldsView;
 use pintle_core::queue::{EventKind, Lane, LedgerCounts};
+use serde::Serialize;
 
 /// One event handed to the queue.
 #[derive(Clone)]
@@ -62,6 +63,26 @@ pub struct NewEvent {
     pub stamp_open: bool,
     /// Files that belong to it, reads only; synced before it is handed in.
     pub images: Vec<NewImage>,
+}
+
+impl NewEvent {
+    /// An event of our own, with a new id: no camera, no stamp, no pictures. `happened_at` by the host's clock.
+    #[must_use]
+    pub fn own(kind: EventKind, lane: Lane, happened_at: Utc, body: &impl Serialize) -> Self {
+        Self {
+            id: StoreHandle::new_event_id(),
+            kind,
+            lane,
+            camera: None,
+            happened_at,
+            // Bodies of our own are texts, flags and finite numbers, which always become JSON.
+            body: serde_json::to_vec(body).unwrap_or_default(),
+            stamp: None,
+            hit: false,
+            stamp_open: false,
+            images: Vec::new(),
+        }
+    }
 }
 
 /// What became of a handed-in event.

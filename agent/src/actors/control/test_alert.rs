@@ -2,7 +2,7 @@
 
 use super::ControlSetup;
 use crate::clock;
-use crate::store::{Accepted, NewEvent, StoreHandle};
+use crate::store::{Accepted, NewEvent};
 use pintle_core::moment::Utc;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::notice::NoticeBody;
@@ -15,19 +15,7 @@ pub(super) async fn send(setup: &ControlSetup, by: String) -> Result<Value, Box<
     let text = format!("Test alert, asked for by {by}. Nothing has happened.");
     let advice = "say to whoever is at the trailer that it came";
     let notice = NoticeBody { test: true, ..NoticeBody::new("test", true, now.utc, text, advice) };
-    let event = NewEvent {
-        id: StoreHandle::new_event_id(),
-        kind: EventKind::Notice,
-        lane: Lane::Urgent,
-        camera: None,
-        happened_at: now.utc,
-        // Only text and flags, so that this cannot fail.
-        body: serde_json::to_vec(&notice).unwrap_or_default(),
-        stamp: None,
-        hit: false,
-        stamp_open: false,
-        images: Vec::new(),
-    };
+    let event = NewEvent::own(EventKind::Notice, Lane::Urgent, now.utc, &notice);
     match setup.store.accept(vec![event], now).await {
         Ok(accepted) => Ok(json!({
             "sequence": match accepted.first() {

@@ -186,19 +186,7 @@ impl Climber {
     /// Tells people, beside the watcher: a store that is busy holds nothing up.
     fn notice(&self, notice: &NoticeBody, now: &Moment) {
         let (store, now) = (self.store.clone(), *now);
-        let event = NewEvent {
-            id: StoreHandle::new_event_id(),
-            kind: EventKind::Notice,
-            lane: Lane::Bulk,
-            camera: None,
-            happened_at: now.utc,
-            // Texts and flags always become JSON.
-            body: serde_json::to_vec(notice).unwrap_or_default(),
-            stamp: None,
-            hit: false,
-            stamp_open: false,
-            images: Vec::new(),
-        };
+        let event = NewEvent::own(EventKind::Notice, Lane::Bulk, now.utc, notice);
         drop(tokio::spawn(async move {
             for tries in 0..NOTICE_TRIES {
                 match store.accept(vec![event.clone()], now).await {

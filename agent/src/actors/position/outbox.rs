@@ -170,20 +170,7 @@ impl Outbox {
     }
 
     fn event(&self, kind: EventKind, lane: Lane, happened_at: Utc, body: &impl Serialize) {
-        // Only text and finite numbers, so that this cannot fail.
-        let body = serde_json::to_vec(body).unwrap_or_default();
-        self.put(Job::Event(NewEvent {
-            id: StoreHandle::new_event_id(),
-            kind,
-            lane,
-            camera: None,
-            happened_at,
-            body,
-            stamp: None,
-            hit: false,
-            stamp_open: false,
-            images: Vec::new(),
-        }));
+        self.put(Job::Event(NewEvent::own(kind, lane, happened_at, body)));
     }
 }
 

@@ -76,7 +76,8 @@ impl Worker {
         let mut closers = Vec::new();
         let mut looked_after = clock::mono();
         loop {
-            let until = held.until.unwrap_or_else(|| Instant::now() + IDLE);
+            let company = held.until;
+            let until = company.unwrap_or_else(|| Instant::now() + IDLE);
             let got = timer
                 .block_on(async { tokio::time::timeout_at(until, commands.recv_many(&mut taken, TAKEN_MAX)).await });
             let ended = got == Ok(0);
@@ -121,7 +122,8 @@ impl Worker {
             }
             // Idle means that nothing is written: whoever only looks often must not keep it from looking after itself.
             let quiet_ms = clock::mono().since_ms(self.committed.max(looked_after));
-            if got.is_err() || IDLE.as_millis() <= u128::from(quiet_ms) {
+            let nobody_came = got.is_err() && company.is_none();
+            if nobody_came || IDLE.as_millis() <= u128::from(quiet_ms) {
                 looked_after = clock::mono();
                 self.idle();
             }

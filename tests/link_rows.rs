@@ -4,6 +4,7 @@
 
 #[path = "support"]
 mod support {
+    pub(crate) mod frames;
     pub(crate) mod netns;
     pub(crate) mod trailer;
 }
@@ -18,7 +19,8 @@ use std::io::Write as _;
 use std::net::{IpAddr, Ipv6Addr};
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
-use support::netns::{KERNEL_BAR, NAME, RECEIVER, ROUTER, RUNG_BAR, Rig, allowed, must};
+use support::frames::{Ear, is_v4, is_v6, parts, to_port};
+use support::netns::{KERNEL_BAR, MAC, NAME, PORT, RECEIVER, ROUTER, RUNG_BAR, Rig, allowed, must};
 
 /// Catalogue: delivery goes on within this once the way is whole.
 const DELIVERY_BAR: Duration = Duration::from_mins(1);
@@ -112,7 +114,8 @@ fn row_30_server_hang_drip_when_the_way_swallows_the_middle_of_a_body() {
 
 #[test]
 fn row_36_ipv6_only_dns64() {
-    let Some(mut rig) = Rig::build("") else { return };
+    // No address by number in the configuration, so none may be on the cable that the name server did not give.
+    let Some(mut rig) = Rig::build(&format!("[link]\nmac = \"{MAC}\"\n")) else { return };
     // Behind the translator of the carrier the receiver has this address. Source: RFC 6052 section 2.1.
     let translated: Ipv6Addr = "64:ff9b::c633:6402".parse().unwrap();
     let (t, r, s) = (rig.trailer_ns.clone(), rig.router_ns.clone(), rig.receiver_ns.clone());
@@ -134,6 +137,7 @@ fn row_36_ipv6_only_dns64() {
     rig.names().v6 = Some(translated);
     rig.certify(NAME, (2020, 2060));
     rig.start_receiver(IpAddr::V6(Ipv6Addr::UNSPECIFIED), &[]);
+    let ear = Ear::listen(&rig.router_ns, "near0");
     rig.trailer.start();
     rig.engine(Duration::from_millis(400));
     rig.wait_rung("up", allowed(RUNG_BAR));
@@ -141,8 +145,28 @@ fn row_36_ipv6_only_dns64() {
         std::thread::sleep(Duration::from_millis(20));
     }
     let alone = rig.wait_delivered(allowed(DELIVERY_BAR));
+    let frames = ear.heard();
+    drop(ear);
+    let over = |of: fn(&[u8]) -> bool| frames.iter().filter(|frame| of(frame)).count();
+    let (v4, v6) = (over(is_v4), over(is_v6));
+    let sent: Vec<_> = frames.iter().filter_map(|frame| Some((parts(frame)?.1, to_port(frame)?))).collect();
+    let to_receiver = sent.iter().filter(|(ends, (.., port, _))| *port == PORT && ends.ends_with(&translated.octets()));
+    let asked = sent.iter().filter(|(_, (protocol, port, _))| (*protocol, *port) == (17, 53)).count();
+    // The first record of TLS names whom it is for. Source: RFC 6066 section 3, RFC 8446 section 5.1.
+    let hellos: Vec<_> = sent.iter().filter(|(_, (.., bytes))| bytes.starts_with(&[0x16, 3])).collect();
+    let holds = |bytes: &[u8], text: &str| bytes.windows(text.len()).any(|part| part == text.as_bytes());
+    let named = hellos.iter().filter(|(_, (_, port, bytes))| *port == PORT && holds(bytes, NAME)).count();
+    let to_receiver = to_receiver.count();
+    let literal = sent.iter().filter(|(_, (.., bytes))| holds(bytes, &RECEIVER.to_string())).count();
+    tell(&format!(
+        "row 36: on the cable {v4} packets of IPv4, {v6} of IPv6, {to_receiver} of them to {translated}; {asked} \
+         questions for names, {named} handshakes for {NAME}; IPv4 literals: {literal}"
+    ));
+    assert_eq!((v4, literal), (0, 0), "no IPv4 and no literal of it");
+    assert!(0 < to_receiver && 0 < asked && 0 < named, "by name, over the translator");
     // Now an IPv4 address that looks well and leads into a black hole; all connections are made anew.
     rig.findings();
+    let ear = Ear::listen(&rig.router_ns, "near0");
     rig.rule("over meta nfproto ipv4 drop");
     rig.give_address();
     rig.names().v4 = Some(RECEIVER);
@@ -150,6 +174,12 @@ fn row_36_ipv6_only_dns64() {
     std::thread::sleep(Duration::from_secs(2));
     let beside = rig.wait_delivered(allowed(DELIVERY_BAR));
     let (alone, beside) = (alone.as_millis(), beside.as_millis());
+    let frames = ear.heard();
+    let v4: Vec<_> = frames.iter().filter(|frame| is_v4(frame)).filter_map(|frame| parts(frame)).collect();
+    let beyond = v4.iter().filter(|(_, ends, _)| ends[..4] == [192, 0, 2, 2] && ends[4..] != ROUTER.octets());
+    assert!(beyond.clone().all(|(_, ends, _)| ends[4..] == RECEIVER.octets()), "only what the name server gave");
+    let dead = beyond.count();
+    tell(&format!("row 36: {dead} packets went into the dead IPv4, all to the address that the name server gave"));
     tell(&format!("row 36: delivered after {alone} ms over IPv6 alone, {beside} ms with a dead IPv4 beside it"));
     assert!(rig.findings().iter().all(|rung| rung == "up" || rung == "receiver-silent"), "the way is whole");
     let asked = rig.names().asked;

@@ -3,6 +3,7 @@
 
 #[path = "support"]
 mod support {
+    pub(crate) mod frames;
     pub(crate) mod netns;
     pub(crate) mod trailer;
 }

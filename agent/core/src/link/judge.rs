@@ -14,9 +14,10 @@ pub const SLOW_BYTES_PER_S: u64 = 8000;
 /// A send smaller than this tells nothing of the pace, bytes.
 pub const PACE_BYTES_MIN: u64 = 32_000;
 /// So long the kernel has for finding out whether the next hop is there, ms. With the settings of
-/// `systemd/70-pintle-sysctl.conf` it asks after 7.5 s at the latest, for 4 s (source: Linux
+/// `systemd/70-pintle-sysctl.conf` it doubts a silent neighbour after 7.5 s at the latest, asks from the next packet
+/// on, which a probe sends within 5 s, and gives up 4 s later (source: Linux
 /// Documentation/networking/ip-sysctl.rst, `base_reachable_time_ms`, `delay_first_probe_time`; three probes of 1 s).
-const GATEWAY_WAIT_MS: u64 = 12_000;
+const GATEWAY_WAIT_MS: u64 = 17_000;
 /// The pace is judged by sends of the last so many ms.
 const PACE_KEPT_MS: u64 = 300_000;
 

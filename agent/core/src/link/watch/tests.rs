@@ -140,7 +140,7 @@ fn silence_from_afar_is_told_once_the_next_hop_has_proved_that_it_is_there_or_ha
     let bench = silent(Bench::new().ended(Ended::Receipt).facts(unknown()));
     assert_eq!(bench.facts(with(|one| one.gateway = Gateway::Failed)).rung(), Rung::GatewaySilent);
     let mut bench = silent(Bench::new().ended(Ended::Receipt).facts(unknown()));
-    bench.now_ms += 12_000;
+    bench.now_ms += 17_000;
     assert_eq!(bench.event(LinkEvent::Tick).rung(), Rung::TcpBlocked, "a kernel that says nothing");
 }
 

@@ -1,0 +1,391 @@
+//! The real agent lives through one fault of the way after the other, as chance has it; and the recovery ladder pulls
+//! the real lever. Both between network namespaces.
+#![expect(clippy::unwrap_used, reason = "tests")]
+
+#[path = "support"]
+mod support {
+    pub(crate) mod frames;
+    pub(crate) mod netns;
+    pub(crate) mod trailer;
+}
+
+use pintle::clock;
+use pintle_core::link::ladder::LadderMemory;
+use pintle_core::moment::Mono;
+use pintle_core::wire::ladder::KeptLadder;
+use std::fmt::Write as _;
+use std::io::Write as _;
+use std::net::IpAddr;
+use std::os::fd::OwnedFd;
+use std::os::unix::fs::PermissionsExt as _;
+use std::os::unix::net::UnixListener;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+use support::frames::Random;
+use support::netns::{KERNEL_BAR, MAC, NAME, Names, RECEIVER, RECOVERY_BAR, ROUTER, RUNG_BAR, Rig, allowed};
+use support::trailer::PINTLE;
+
+fn tell(words: &str) {
+    drop(writeln!(std::io::stderr(), "{words}"));
+}
+
+/// What can happen to the way.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Fault {
+    Unplugged,
+    CableOut,
+    SwitchedOff,
+    NoAddress,
+    NoRoute,
+    OtherRoute,
+    GatewaySilent,
+    NamesSilent,
+    NamesUnknown,
+    PortalByName,
+    PortalByPage,
+    Blocked,
+    ReceiverCutOff,
+    ReceiverGone,
+    OtherName,
+    NotYetValid,
+    Refused,
+}
+
+impl Fault {
+    const ALL: [Self; 17] = [
+        Self::Unplugged,
+        Self::CableOut,
+        Self::SwitchedOff,
+        Self::NoAddress,
+        Self::NoRoute,
+        Self::OtherRoute,
+        Self::GatewaySilent,
+        Self::NamesSilent,
+        Self::NamesUnknown,
+        Self::PortalByName,
+        Self::PortalByPage,
+        Self::Blocked,
+        Self::ReceiverCutOff,
+        Self::ReceiverGone,
+        Self::OtherName,
+        Self::NotYetValid,
+        Self::Refused,
+    ];
+
+    /// What the agent has to call it.
+    fn rung(self) -> &'static str {
+        match self {
+            Self::Unplugged => "absent",
+            Self::CableOut | Self::SwitchedOff => "no-carrier",
+            Self::NoAddress => "no-address",
+            Self::NoRoute => "no-route",
+            Self::OtherRoute => "other-route",
+            Self::GatewaySilent => "gateway-silent",
+            Self::NamesSilent | Self::NamesUnknown => "names-fail",
+            Self::PortalByName | Self::PortalByPage => "portal",
+            Self::Blocked => "tcp-blocked",
+            Self::ReceiverCutOff | Self::ReceiverGone => "receiver-silent",
+            Self::OtherName => "tls-fails",
+            // Nobody has set this trailer's clock.
+            Self::NotYetValid => "clock-wrong",
+            Self::Refused => "receiver-refuses",
+        }
+    }
+
+    fn by_kernel(self) -> bool {
+        matches!(
+            self,
+            Self::Unplugged | Self::CableOut | Self::SwitchedOff | Self::NoAddress | Self::NoRoute | Self::OtherRoute
+        )
+    }
+
+    fn harm(self, rig: &mut Rig) {
+        match self {
+            Self::Unplugged => rig.trailer_ip("link del usb0"),
+            Self::CableOut => rig.router("ip link set near0 down"),
+            Self::SwitchedOff => rig.trailer_ip("link set usb0 down"),
+            Self::NoAddress => rig.trailer_ip("addr flush dev usb0 scope global"),
+            Self::NoRoute => rig.trailer_ip("route del default"),
+            Self::OtherRoute => {
+                rig.trailer_ip("route replace default via 192.0.2.1 dev usb0 metric 100");
+                rig.trailer_ip("route del default metric 0");
+                rig.trailer_ip("route add default via 203.0.113.1 dev lan0 metric 10");
+            }
+            Self::GatewaySilent => rig.router("ip link set near0 arp off"),
+            Self::NamesSilent | Self::NamesUnknown => {
+                rig.names().mode = if self == Self::NamesSilent { Names::Silent } else { Names::Nobody };
+                rig.rule("over drop");
+            }
+            Self::PortalByName => {
+                rig.names().mode = Names::Lies(ROUTER);
+                rig.rule("over meta l4proto tcp reject with tcp reset");
+            }
+            Self::PortalByPage => {
+                rig.router("nft 'add table ip n; add chain ip n pre { type nat hook prerouting priority -100; }'");
+                rig.router("nft 'add rule ip n pre tcp dport 80 redirect'");
+                rig.rule("over drop");
+            }
+            Self::Blocked => rig.rule("over drop"),
+            Self::ReceiverCutOff => rig.rule(&format!("over ip daddr {RECEIVER} drop")),
+            Self::ReceiverGone => rig.stop_receiver(),
+            Self::OtherName | Self::NotYetValid => {
+                let (name, from) = if self == Self::OtherName { ("somebody.example", 2020) } else { (NAME, 2050) };
+                rig.certify(name, (from, 2060));
+                rig.start_receiver(IpAddr::V4(RECEIVER), &[]);
+            }
+            Self::Refused => {
+                let token = rig.trailer.folder().join("token");
+                std::fs::write(&token, "a-token-of-which-the-trailer-knows-nothing-at-all").unwrap();
+                rig.start_receiver(IpAddr::V4(RECEIVER), &["--token-file", &token.display().to_string()]);
+            }
+        }
+    }
+
+    fn cure(self, rig: &mut Rig) {
+        match self {
+            Self::Unplugged => rig.plug_in(MAC),
+            Self::CableOut => {
+                rig.router("ip link set near0 up");
+                rig.give_address();
+            }
+            Self::SwitchedOff => {
+                rig.trailer_ip("link set usb0 up");
+                rig.give_address();
+            }
+            Self::NoAddress | Self::NoRoute => rig.give_address(),
+            Self::OtherRoute => {
+                rig.trailer_ip("route del default dev lan0");
+                rig.trailer_ip("route del default dev usb0");
+                rig.give_address();
+            }
+            Self::GatewaySilent => rig.router("ip link set near0 arp on"),
+            Self::NamesSilent | Self::NamesUnknown | Self::PortalByName => {
+                rig.names().mode = Names::Honest;
+                rig.no_rules();
+            }
+            Self::PortalByPage => {
+                rig.router("nft 'delete table ip n'");
+                rig.no_rules();
+            }
+            Self::Blocked | Self::ReceiverCutOff => rig.no_rules(),
+            Self::ReceiverGone | Self::Refused => rig.start_receiver(IpAddr::V4(RECEIVER), &[]),
+            Self::OtherName | Self::NotYetValid => {
+                rig.certify(NAME, (2020, 2060));
+                rig.start_receiver(IpAddr::V4(RECEIVER), &[]);
+            }
+        }
+    }
+
+    /// Whether that may be said between harm and cure: the fault itself, and how things are while nothing is wrong. A
+    /// receiver that starts anew is really away meanwhile.
+    fn may_say(self, rung: &str) -> bool {
+        let anew = matches!(self, Self::OtherName | Self::NotYetValid | Self::Refused);
+        rung == self.rung() || matches!(rung, "up" | "slow") || (anew && rung == "receiver-silent")
+    }
+
+    /// Whether that may be said after the cure until the way is seen whole: what comes back, comes back piece by piece.
+    fn may_say_later(self, rung: &str) -> bool {
+        let kernel = ["absent", "no-carrier", "no-address", "no-route", "unproven"];
+        self.may_say(rung) || (self.by_kernel() && kernel.contains(&rung))
+    }
+}
+
+/// One life: a rig of its own, in which one fault follows upon the other. Answers how long it took to name each, and to
+/// see that it is over.
+fn live(faults: &[(Fault, Duration)]) -> Option<Vec<(Fault, Duration, Duration)>> {
+    let mut rig = Rig::build("")?;
+    rig.serve_portal();
+    rig.trailer_ip("link add lan0 type veth peer name lan1");
+    rig.trailer_ip("addr add 203.0.113.2/24 dev lan0");
+    rig.trailer_ip("link set lan1 up");
+    rig.trailer_ip("link set lan0 up");
+    rig.start();
+    let mut took = Vec::new();
+    for (number, (fault, holds)) in faults.iter().enumerate() {
+        let at = format!("{fault:?}, the {}th of {:?}", number + 1, faults.iter().map(|one| one.0).collect::<Vec<_>>());
+        rig.findings();
+        fault.harm(&mut rig);
+        let bar = if fault.by_kernel() { KERNEL_BAR } else { RUNG_BAR };
+        let (named, before) = rig.wait_rung(fault.rung(), allowed(bar));
+        let wrong: Vec<_> = before.iter().filter(|rung| !fault.may_say(rung)).collect();
+        assert!(wrong.is_empty(), "{at} was first called {wrong:?}:\n{}", rig.trailer.log());
+        // It stays for a while, and is called nothing else meanwhile.
+        std::thread::sleep(*holds);
+        let wrong: Vec<_> = rig.findings().into_iter().filter(|rung| rung != fault.rung()).collect();
+        assert!(wrong.is_empty(), "{at} was then called {wrong:?}:\n{}", rig.trailer.log());
+        fault.cure(&mut rig);
+        let (mended, between) = rig.wait_rung("up", allowed(RECOVERY_BAR));
+        let wrong: Vec<_> = between.iter().filter(|rung| !fault.may_say_later(rung)).collect();
+        assert!(wrong.is_empty(), "after {at} came {wrong:?}:\n{}", rig.trailer.log());
+        took.push((*fault, named, mended));
+    }
+    rig.wait_delivered(allowed(Duration::from_mins(1)));
+    Some(took)
+}
+
+#[test]
+fn true_rung_is_never_named_wrongly_whatever_fault_follows_upon_which() {
+    const LIVES: usize = 4;
+    let number = |variable: &str| std::env::var(variable).ok().and_then(|text| text.parse::<u64>().ok());
+    let runs = usize::try_from(number("PINTLE_RANDOM_RUNS").unwrap_or(12)).unwrap().div_ceil(LIVES);
+    let seed = number("PINTLE_SEED").unwrap_or_else(rand::random);
+    tell(&format!("PINTLE_SEED={seed} PINTLE_RANDOM_RUNS={} repeats this", runs * LIVES));
+    let lives = (0..LIVES).map(|life| {
+        let mut random = Random(seed.wrapping_add(life as u64));
+        let mut pick = |of: u64| random.next() % of;
+        let all = Fault::ALL.len() as u64;
+        let faults: Vec<_> = (0..runs)
+            .map(|_| (Fault::ALL[usize::try_from(pick(all)).unwrap()], Duration::from_millis(pick(1500))))
+            .collect();
+        std::thread::spawn(move || live(&faults))
+    });
+    // All of them begin before one is waited for; all end before one that failed is told of, so that each cleans up.
+    let ended: Vec<_> = lives.collect::<Vec<_>>().into_iter().map(std::thread::JoinHandle::join).collect();
+    let mut took = Vec::new();
+    for life in ended {
+        match life {
+            Ok(Some(some)) => took.extend(some),
+            Ok(None) => return,
+            Err(panic) => std::panic::resume_unwind(panic),
+        }
+    }
+    let slowest = |kernel: bool, of: fn(&(Fault, Duration, Duration)) -> Duration| {
+        took.iter().filter(|one| one.0.by_kernel() == kernel).map(of).max().unwrap_or_default().as_millis()
+    };
+    tell(&format!(
+        "{} random runs: each named rightly; the kernel's rungs within {} ms, others within {} ms; seen whole within \
+         {} ms and {} ms",
+        took.len(),
+        slowest(true, |one| one.1),
+        slowest(false, |one| one.1),
+        slowest(true, |one| one.2),
+        slowest(false, |one| one.2),
+    ));
+    assert_eq!(took.len(), runs * LIVES);
+}
+
+/// The lever's program, beside the agent's. The whole workspace's tests have built it; a run of this package alone may
+/// not have.
+fn lever_program() -> PathBuf {
+    let program = Path::new(PINTLE).with_file_name("pintle-lever");
+    if !program.exists() {
+        let mut build = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
+        build.args(["build", "--quiet", "--package", "pintle-lever", "--bin", "pintle-lever"]);
+        if PINTLE.contains("/release/") {
+            build.arg("--release");
+        }
+        assert!(build.status().unwrap().success(), "build pintle-lever first");
+    }
+    program
+}
+
+/// Listens as `pintle-lever.socket` does: a lever of its own for each connection, as root in the trailer's namespace.
+fn lever_listens(rig: &Rig, config: &Path, stop: Arc<AtomicBool>) -> std::thread::JoinHandle<()> {
+    let listener = UnixListener::bind(rig.trailer.folder().join("lever.sock")).unwrap();
+    listener.set_nonblocking(true).unwrap();
+    let (program, config, namespace) = (lever_program(), config.to_owned(), rig.trailer_ns.clone());
+    std::thread::spawn(move || {
+        while !stop.load(Ordering::SeqCst) {
+            let Ok((caller, _)) = listener.accept() else {
+                std::thread::sleep(Duration::from_millis(20));
+                continue;
+            };
+            caller.set_nonblocking(false).unwrap();
+            let caller = OwnedFd::from(caller);
+            let mut lever = Command::new("ip");
+            lever.args(["netns", "exec", &namespace]).arg(&program).arg("--config").arg(&config);
+            lever.stdin(caller.try_clone().unwrap()).stdout(caller).stderr(Stdio::null());
+            assert!(lever.status().unwrap().success());
+        }
+    })
+}
+
+/// What an earlier process of this boot left: the link broken for six minutes, and no step taken.
+fn broken_for_six_minutes(rig: &Rig) {
+    let now = clock::mono();
+    let memory = LadderMemory { broken_since: Some(Mono(now.0.saturating_sub(360_000))), ..LadderMemory::default() };
+    let boot = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").unwrap().trim().to_owned();
+    let folder = rig.trailer.state_dir().join("link");
+    std::fs::create_dir_all(&folder).unwrap();
+    let bytes = serde_json::to_vec(&KeptLadder::of(&memory, &boot, now)).unwrap();
+    std::fs::write(folder.join("ladder.json"), bytes).unwrap();
+}
+
+/// How often the interface got its carrier, as the kernel counts it.
+fn carriers(rig: &Rig) -> u32 {
+    let output = Command::new("ip")
+        .args(["netns", "exec", &rig.trailer_ns, "cat", "/sys/class/net/usb0/carrier_up_count"])
+        .output()
+        .unwrap();
+    String::from_utf8(output.stdout).unwrap().trim().parse().unwrap()
+}
+
+#[test]
+fn ladder_pulls_the_real_lever_the_kernel_counts_the_steps_and_the_levers_limits_hold() {
+    let Some(mut rig) = Rig::build("") else { return };
+    let at = |file: &str| rig.trailer.folder().join(file);
+    let text = |file: &str| at(file).display().to_string();
+    rig.configure(&format!("[ladder]\nsteps = \"renew, cycle\"\nsocket = \"{}\"\n", text("lever.sock")));
+    // Root's file: it allows one reset a day, whatever the agent believes.
+    let ip = ["/usr/sbin/ip", "/sbin/ip", "/usr/bin/ip", "/bin/ip"].into_iter().find(|ip| Path::new(ip).exists());
+    let (ip, user) = (ip.unwrap(), nix::unistd::User::from_uid(nix::unistd::geteuid()).unwrap().unwrap().name);
+    // What a DHCP client does once it is asked: address and route.
+    let client =
+        format!("#!/bin/sh\n{ip} addr replace 192.0.2.2/24 dev $1 && {ip} route replace default via {ROUTER}\n");
+    std::fs::write(at("client"), client).unwrap();
+    std::fs::set_permissions(at("client"), std::fs::Permissions::from_mode(0o755)).unwrap();
+    let mut file = format!("user = \"{user}\"\nsteps = [\"renew\", \"cycle\"]\nmac = \"{MAC}\"\noff_ms = 300\n");
+    writeln!(file, "renew = [\"{}\", \"{{interface}}\"]\nip = \"{ip}\"", text("client")).unwrap();
+    writeln!(file, "state_dir = \"{}\"\nresets_per_day = 1", text("lever-state")).unwrap();
+    std::fs::write(at("lever.toml"), file).unwrap();
+    std::fs::set_permissions(at("lever.toml"), std::fs::Permissions::from_mode(0o644)).unwrap();
+    let (steps, config) = (at("lever-state/steps.ndjson"), at("lever.toml"));
+    let noted = |word: &str| std::fs::read_to_string(&steps).unwrap_or_default().matches(word).count();
+    let stop = Arc::new(AtomicBool::new(false));
+    let listening = lever_listens(&rig, &config, stop.clone());
+    rig.certify(NAME, (2020, 2060));
+    rig.start_receiver(IpAddr::V4(RECEIVER), &[]);
+
+    // Somebody switched the interface off: it is switched off and on, and has its carrier again.
+    rig.trailer_ip("link set usb0 down");
+    let before = carriers(&rig);
+    broken_for_six_minutes(&rig);
+    rig.trailer.start();
+    rig.wait_rung("no-carrier", allowed(KERNEL_BAR));
+    // Address and route went with the interface; nobody asks for them again until the ladder does.
+    rig.wait_rung("no-route", allowed(RUNG_BAR));
+    assert_eq!((carriers(&rig), noted("\"cycle\"")), (before + 1, 1), "done once, and noted by the lever");
+    rig.give_address();
+    rig.engine(Duration::from_millis(400));
+    rig.wait_rung("up", allowed(RUNG_BAR));
+    let health = rig.trailer.wait_health(|health| health["link"]["ladder"]["last"]["helped"] == true);
+    assert_eq!(health["link"]["ladder"]["last"]["step"], "cycle", "{:#}", health["link"]["ladder"]);
+
+    // Address and route are gone: a new address is asked for, and brings both.
+    rig.trailer.kill();
+    rig.trailer_ip("addr flush dev usb0 scope global");
+    broken_for_six_minutes(&rig);
+    rig.findings();
+    rig.trailer.start();
+    rig.wait_rung("no-address", allowed(KERNEL_BAR));
+    rig.wait_rung("up", allowed(RUNG_BAR));
+    let health = rig.trailer.wait_health(|health| health["link"]["ladder"]["last"]["helped"] == true);
+    assert_eq!(health["link"]["ladder"]["last"]["step"], "renew", "{:#}", health["link"]["ladder"]);
+    assert_eq!((carriers(&rig), noted("\"cycle\""), noted("\"renew\"")), (before + 1, 1, 1));
+    rig.wait_delivered(allowed(Duration::from_mins(1)));
+
+    // The cable is out, and the agent has forgotten what it did today. The lever has not.
+    rig.trailer.kill();
+    rig.router("ip link set near0 down");
+    broken_for_six_minutes(&rig);
+    rig.trailer.start();
+    let health = rig.trailer.wait_health(|health| health["link"]["ladder"]["trouble"].is_string());
+    let trouble = health["link"]["ladder"]["trouble"].as_str().unwrap();
+    assert!(trouble.contains("1 resets were made within a day, which is the limit"), "{trouble}");
+    assert_eq!((carriers(&rig), noted("\"cycle\""), noted("\"renew\"")), (before + 1, 1, 1), "nothing more was done");
+    stop.store(true, Ordering::SeqCst);
+    listening.join().unwrap();
+}

@@ -60,13 +60,28 @@ impl Utc {
         let (days, ms_of_day) = (self.0.div_euclid(86_400_000), self.0.rem_euclid(86_400_000));
         let (year, month, day) = civil_from_days(days);
         let s = ms_of_day / 1000;
-        format!(
-            "{year:04}-{month:02}-{day:02}T{:02}:{:02}:{:02}.{:03}Z",
-            s / 3600,
-            s / 60 % 60,
-            s % 60,
-            ms_of_day % 1000
-        )
+        if !(0..=9999).contains(&year) {
+            let (h, min, s, ms) = (s / 3600, s / 60 % 60, s % 60, ms_of_day % 1000);
+            return format!("{year:04}-{month:02}-{day:02}T{h:02}:{min:02}:{s:02}.{ms:03}Z");
+        }
+        // Every read brings several of these, and the formatter took a tenth of its handling.
+        let mut text = *b"0000-00-00T00:00:00.000Z";
+        let parts = [
+            (0..4, year),
+            (5..7, month),
+            (8..10, day),
+            (11..13, s / 3600),
+            (14..16, s / 60 % 60),
+            (17..19, s % 60),
+            (20..23, ms_of_day % 1000),
+        ];
+        for (place, mut value) in parts {
+            for digit in text[place].iter_mut().rev() {
+                *digit = b'0' + u8::try_from(value % 10).unwrap_or(0);
+                value /= 10;
+            }
+        }
+        String::from_utf8_lossy(&text).into_owned()
     }
 
     /// From a calendar date and a time of day; `None` where there is no such day or time. 23:59:60 is taken as the
@@ -371,6 +386,18 @@ mod tests {
             "2026-01-01T00:00:00Zx",
         ] {
             assert_eq!(Utc::parse_rfc3339(bad), None, "{bad}");
+        }
+    }
+
+    #[test]
+    fn years_are_written_with_four_digits_as_long_as_they_have_no_more() {
+        // Source: `date -u -d @-62167219200`, `@253402300799` and the second after (GNU coreutils).
+        for (ms, want) in [
+            (-62_167_219_200_000, "0000-01-01T00:00:00.000Z"),
+            (253_402_300_799_999, "9999-12-31T23:59:59.999Z"),
+            (253_402_300_800_000, "10000-01-01T00:00:00.000Z"),
+        ] {
+            assert_eq!(Utc(ms).to_rfc3339(), want);
         }
     }
 

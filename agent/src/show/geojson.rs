@@ -1,7 +1,9 @@
 //! `sites.geojson`: the current and the former sites (RFC 7946; positions are longitude, latitude).
 
+use super::track;
 use super::{ShowError, pretty};
-use pintle_core::wire::health::{HealthBody, SiteBody};
+use pintle_core::geo::LatLon;
+use pintle_core::wire::health::{HealthBody, MoveBody, SiteBody};
 use serde_json::{Value, json};
 
 pub(super) fn sites(body: &HealthBody) -> Result<String, ShowError> {
@@ -15,6 +17,7 @@ pub(super) fn sites(body: &HealthBody) -> Result<String, ShowError> {
             "properties": {"state": "fix", "age_s": fix.age_s},
         })
     });
+    let way = body.place.last_move.iter().filter_map(way);
     pretty(&json!({
         "type": "FeatureCollection",
         // RFC 7946, section 6.1: foreign members are allowed and passed over by others.
@@ -25,8 +28,34 @@ pub(super) fn sites(body: &HealthBody) -> Result<String, ShowError> {
             "written": body.written,
             "valid_until": body.valid_until,
         },
-        "features": former.chain(current).chain(live).collect::<Vec<Value>>(),
+        "features": former.chain(way).chain(current).chain(live).collect::<Vec<Value>>(),
     }))
+}
+
+/// The way of the last move as far as it was seen; nothing where none was.
+fn way(last: &MoveBody) -> Option<Value> {
+    let point = |[lon, lat]: &[f64; 2]| LatLon::new(*lat, *lon);
+    let lines: Vec<Value> = last
+        .parts
+        .iter()
+        .map(|part| part.iter().filter_map(point).collect::<Vec<LatLon>>())
+        .filter(|part| 1 < part.len())
+        .flat_map(|part| track::cut(&part))
+        .collect();
+    (!lines.is_empty()).then(|| {
+        json!({
+            "type": "Feature",
+            "id": "last-move",
+            "geometry": {"type": "MultiLineString", "coordinates": lines},
+            "properties": {
+                "state": if last.to.is_some() { "arrived" } else { "underway" },
+                "from": last.from,
+                "to": last.to,
+                "seen_m": last.seen_m,
+                "gaps": last.gaps,
+            },
+        })
+    })
 }
 
 fn feature(site: &SiteBody, state: &str) -> Value {

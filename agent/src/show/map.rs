@@ -2,8 +2,9 @@
 //! map is
 //! fetched; the picture is drawn from our own figures alone.
 
+use pintle_core::geo::{LatLon, LocalPlane};
 use pintle_core::health::wording;
-use pintle_core::wire::health::PlaceFigures;
+use pintle_core::wire::health::{MoveBody, PlaceFigures};
 use std::fmt::Write;
 
 /// A drawing and the sentence that says what it shows. Both are empty if nothing is known to draw.
@@ -37,11 +38,11 @@ struct Scale {
 
 impl Scale {
     /// Fits all points into the frame.
-    fn fit(points: &[Point]) -> Self {
-        let ends = |value: &dyn Fn(&Point) -> f64| {
+    fn fit(points: &[(f64, f64)]) -> Self {
+        let ends = |value: &dyn Fn(&(f64, f64)) -> f64| {
             points.iter().map(value).fold((0.0_f64, 0.0_f64), |(low, high), v| (low.min(v), high.max(v)))
         };
-        let ((west, east), (south, north)) = (ends(&|p| p.east_m), ends(&|p| p.north_m));
+        let ((west, east), (south, north)) = (ends(&|p| p.0), ends(&|p| p.1));
         // Never closer than a kilometre across: a lone site needs a scale that people know.
         let (wide, tall) = ((east - west).max(1000.0), (north - south).max(1000.0));
         let px_per_m = ((RIGHT - LEFT) / wide).min((BOTTOM - TOP) / tall);
@@ -77,12 +78,17 @@ pub(super) fn map(place: &PlaceFigures) -> Map {
         .skip(place.former_sites.len().saturating_sub(FORMER_DRAWN))
         .filter_map(|site| Some(Point { number: site.id.to_string(), east_m: site.east_m?, north_m: site.north_m? }))
         .collect();
-    let scale = Scale::fit(&former);
+    let parts = place.last_move.as_ref().map_or_else(Vec::new, |last| parts(place, last));
+    let all: Vec<(f64, f64)> =
+        former.iter().map(|one| (one.east_m, one.north_m)).chain(parts.iter().flatten().copied()).collect();
+    let scale = Scale::fit(&all);
     let mut svg = Svg(String::new());
     svg.add("<svg class=\"plot map\" viewBox=\"0 0 320 250\" role=\"img\" aria-labelledby=\"f-map\">\n");
     svg.ground(&scale);
     let here = scale.place(0.0, 0.0);
-    if let Some(last) = former.last() {
+    if !parts.is_empty() {
+        svg.path(&parts, &scale);
+    } else if let Some(last) = former.last() {
         svg.way(scale.place(last.east_m, last.north_m), here);
     }
     for point in &former {
@@ -100,16 +106,42 @@ pub(super) fn map(place: &PlaceFigures) -> Map {
 fn sentence(place: &PlaceFigures, last: Option<&Point>) -> String {
     let loupe = "Enlarged in the circle: beyond the dashed ring it counts as moved.";
     let way = |last: &Point| wording::distance(last.east_m.hypot(last.north_m));
+    let along = along(place.last_move.as_ref());
     match (&place.site, last) {
         (Some(site), Some(last)) => format!(
-            "The last move, from site {} to site {}: {} in a straight line. {loupe}",
+            "The last move, from site {} to site {}: {} in a straight line{along}. {loupe}",
             last.number,
             site.id,
             way(last)
         ),
         (Some(site), None) => format!("Site {} and its 95 % radius. {loupe}", site.id),
-        (None, Some(last)) => format!("Where it is now: {} from site {} in a straight line.", way(last), last.number),
+        (None, Some(last)) => {
+            format!("Where it is now: {} from site {} in a straight line{along}.", way(last), last.number)
+        }
         (None, None) => "Where it is now.".to_owned(),
+    }
+}
+
+/// The stretches of the way that were seen, metres east and north of where it is now.
+fn parts(place: &PlaceFigures, last: &MoveBody) -> Vec<Vec<(f64, f64)>> {
+    let here =
+        place.site.as_ref().map(|site| (site.lat, site.lon)).or(place.fix.as_ref().map(|fix| (fix.lat, fix.lon)));
+    let Some(plane) = here.and_then(|(lat, lon)| LatLon::new(lat, lon)).map(LocalPlane::new) else { return Vec::new() };
+    let metres = |[lon, lat]: &[f64; 2]| LatLon::new(*lat, *lon).map(|at| plane.to_plane(at));
+    let mut parts: Vec<Vec<(f64, f64)>> =
+        last.parts.iter().map(|part| part.iter().filter_map(metres).collect()).collect();
+    parts.retain(|part| 1 < part.len());
+    parts
+}
+
+/// How long the way was, where it was seen.
+fn along(last: Option<&MoveBody>) -> String {
+    match last.filter(|last| !last.parts.is_empty()) {
+        None => String::new(),
+        Some(last) if last.gaps => {
+            format!("; {} of the way was seen, and where it breaks off nobody saw it", wording::distance(last.seen_m))
+        }
+        Some(last) => format!(", {} along the way", wording::distance(last.seen_m)),
     }
 }
 
@@ -143,8 +175,40 @@ impl Svg {
 
     fn way(&mut self, (x0, y0): (f64, f64), (x1, y1): (f64, f64)) {
         let turn_deg = (y1 - y0).atan2(x1 - x0).to_degrees();
-        let (x, y) = (f64::midpoint(x0, x1), f64::midpoint(y0, y1));
         self.put(format_args!("<path class=\"i\" stroke-dasharray=\"7 4\" d=\"M{x0:.1},{y0:.1} {x1:.1},{y1:.1}\"/>"));
+        self.arrow((f64::midpoint(x0, x1), f64::midpoint(y0, y1)), turn_deg);
+    }
+
+    /// The way as it was seen, one stroke for each stretch, and one arrow in the middle of all.
+    fn path(&mut self, parts: &[Vec<(f64, f64)>], scale: &Scale) {
+        let px: Vec<Vec<(f64, f64)>> = parts
+            .iter()
+            .map(|part| part.iter().map(|&(east_m, north_m)| scale.place(east_m, north_m)).collect())
+            .collect();
+        let mut strokes = String::new();
+        for part in &px {
+            for (nth, (x, y)) in part.iter().enumerate() {
+                let _infallible = write!(strokes, "{}{x:.1},{y:.1}", if nth == 0 { "M" } else { " " });
+            }
+        }
+        self.put(format_args!(
+            "<path class=\"i\" stroke-dasharray=\"7 4\" stroke-linejoin=\"round\" d=\"{strokes}\"/>"
+        ));
+        let steps: Vec<((f64, f64), (f64, f64))> =
+            px.iter().flat_map(|part| part.iter().copied().zip(part.iter().skip(1).copied())).collect();
+        let long = |((x0, y0), (x1, y1)): &((f64, f64), (f64, f64))| (x1 - x0).hypot(y1 - y0);
+        let (all_px, mut gone_px) = (steps.iter().map(long).sum::<f64>(), 0.0);
+        for step in &steps {
+            gone_px += long(step);
+            if all_px / 2.0 <= gone_px && 0.0 < all_px {
+                let ((x0, y0), (x1, y1)) = *step;
+                let turn_deg = (y1 - y0).atan2(x1 - x0).to_degrees();
+                return self.arrow((f64::midpoint(x0, x1), f64::midpoint(y0, y1)), turn_deg);
+            }
+        }
+    }
+
+    fn arrow(&mut self, (x, y): (f64, f64), turn_deg: f64) {
         self.put(format_args!(
             "<path class=\"fi\" transform=\"translate({x:.1} {y:.1}) rotate({turn_deg:.0})\" d=\"M-6-6 8 0-6 6z\"/>"
         ));
@@ -218,5 +282,65 @@ impl Svg {
         ));
         self.add("<path class=\"fi\" d=\"M300,14l6,18l-6-4.5l-6,4.5z\"/>");
         self.add("<text class=\"b halo\" paint-order=\"stroke\" x=\"300\" y=\"47\" text-anchor=\"middle\">N</text>\n");
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+    use pintle_core::health::{Memory, snapshot};
+    use pintle_core::sim::scene::Scene;
+    use pintle_core::wire::health::HealthBody;
+
+    fn place(scene: &Scene) -> PlaceFigures {
+        let told = snapshot(&scene.observations(), &mut Memory::default());
+        HealthBody::new(&scene.observations(), &told, 1).place
+    }
+
+    /// The corners of all strokes of the way, px.
+    fn strokes(svg: &str) -> Vec<Vec<(f64, f64)>> {
+        let Some((_, after)) = svg.split_once("stroke-linejoin=\"round\" d=\"") else { return Vec::new() };
+        let corner = |text: &str| text.split_once(',').map(|(x, y)| (x.parse().unwrap(), y.parse().unwrap()));
+        let strokes = after.split('"').next().unwrap().split('M').filter(|stroke| !stroke.is_empty());
+        strokes.map(|stroke| stroke.split(' ').filter_map(corner).collect()).collect()
+    }
+
+    #[test]
+    fn the_way_of_the_last_move_leads_along_its_bends_from_the_old_site_to_the_new_one() {
+        let mut place = place(&Scene::after_tow());
+        let drawn = map(&place);
+        let way = strokes(&drawn.svg);
+        assert_eq!((way.len(), way[0].len()), (1, 10), "{}", drawn.svg);
+        for (x, y) in way.concat() {
+            assert!((LEFT..=RIGHT).contains(&x) && (TOP..=BOTTOM).contains(&y), "{x}, {y} lies outside the frame");
+        }
+        let ring = format!("translate({:.1} {:.1})", way[0][9].0, way[0][9].1);
+        assert!(drawn.svg.contains(&ring), "it ends at the trailer: {}", drawn.svg);
+        assert_eq!(drawn.svg.matches("M-6-6 8 0-6 6z").count(), 1, "one arrow");
+        assert!(drawn.sentence.contains("4.2 km in a straight line, 4.9 km along the way"), "{}", drawn.sentence);
+        let last = place.last_move.as_mut().unwrap();
+        let rest = last.parts[0].split_off(5);
+        last.parts.push(rest);
+        last.gaps = true;
+        let broken = map(&place);
+        assert_eq!(strokes(&broken.svg).len(), 2, "what nobody saw is not drawn");
+        assert!(broken.sentence.contains("where it breaks off nobody saw it"), "{}", broken.sentence);
+    }
+
+    #[test]
+    fn where_no_way_was_seen_none_is_drawn() {
+        let mut place = place(&Scene::after_tow());
+        place.last_move = None;
+        let straight = map(&place);
+        assert!(strokes(&straight.svg).is_empty() && straight.svg.contains("stroke-dasharray=\"7 4\" d=\"M"));
+        assert!(!straight.sentence.contains("along"), "{}", straight.sentence);
+        place.former_sites.clear();
+        let alone = map(&place);
+        assert!(!alone.svg.contains("M-6-6 8 0-6 6z") && alone.sentence.starts_with("Site 13 and its"));
+        // A file of a foreign hand must not break the page.
+        place.last_move =
+            Some(MoveBody { from: 1, to: None, seen_m: 0.0, gaps: false, parts: vec![vec![[900.0, 99.0]]] });
+        assert_eq!(map(&place).svg, alone.svg);
     }
 }

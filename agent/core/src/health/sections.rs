@@ -30,6 +30,9 @@ pub(super) fn sections(seen: &Observations<'_>, needs: &[Need], ready: &Ready) -
         walk(ready),
         not_fitted(12, "do", "Do"),
     ];
+    if seen.lifecycle.safe_mode.is_some() {
+        sections.iter_mut().for_each(unwatched);
+    }
     for section in &mut sections {
         let worst = needs.iter().filter(|need| need.section == section.no).map(|need| need.urgency).max();
         if let Some(worst) = worst {
@@ -37,6 +40,25 @@ pub(super) fn sections(seen: &Observations<'_>, needs: &[Need], ready: &Ready) -
         }
     }
     sections
+}
+
+/// In safe mode only intake and queue run: what nobody watches is unknown, and never fine.
+fn unwatched(of: &mut Section) {
+    match of.key {
+        "place" | "lines" | "link" | "mast" | "walk" => {
+            let told = [
+                "Not watched now".to_owned(),
+                "Safe mode: only intake and queue run.".to_owned(),
+                "Nobody watches this in safe mode; it is watched again when safe mode ends.".to_owned(),
+            ];
+            *of = Section { state: SectionState::Unknown, ..section(of.no, of.key, of.title, told) };
+        }
+        "reads" => {
+            of.answer = "Kept here, nothing is sent".to_owned();
+            of.sentence = format!("Safe mode: reads are taken and kept; sending goes on when it ends. {}", of.sentence);
+        }
+        _ => {}
+    }
 }
 
 /// The place in one short line without figures that change by themselves: a new text is a change worth telling.
@@ -166,6 +188,7 @@ fn place_rows(seen: &Observations<'_>) -> Vec<Row> {
         rows.push(row("95 % radius", wording::distance(site.radius95_m), printable(&site.found_by, 120)));
     }
     tow_rows(seen, &mut rows);
+    rows.extend(last_move(seen));
     if let Some(fix) = position.last_fix {
         let satellites = fix.satellites.map(|n| format!("{n} satellites"));
         let hdop = fix.hdop.map(|hdop| format!("HDOP {hdop:.1}"));
@@ -238,6 +261,27 @@ fn tow_rows(seen: &Observations<'_>, rows: &mut Vec<Row>) {
         let until = format!("until {}, {} left{why}", seen.when(view.tow.until), wording::span(left_ms));
         rows.push(row("Tow", format!("announced by {}", printable(&view.tow.by, 40)), until));
     }
+}
+
+/// The move that brought it here, or the one that goes on.
+fn last_move(seen: &Observations<'_>) -> Option<Row> {
+    let trail = &seen.position.trail;
+    let (from, first) = (trail.from?, trail.points().first()?);
+    let here = seen.position.site.as_ref().map(|site| site.position).or(seen.position.last_fix.map(|f| f.position))?;
+    let ends = match (seen.position.history.iter().rev().find(|site| site.id == from), &seen.position.site) {
+        (Some(Site { left: Some(left), .. }), Some(site)) => {
+            format!("; left {}, arrived {}", seen.when(*left), seen.when(site.arrived))
+        }
+        _ => String::new(),
+    };
+    let along = match (trail.parts().is_empty(), trail.has_gaps()) {
+        (true, _) => "the way was not seen".to_owned(),
+        (false, false) => format!("{} along the way", wording::distance(trail.seen_m())),
+        (false, true) => format!("{} of the way was seen", wording::distance(trail.seen_m())),
+    };
+    let away = wording::distance(first.position.distance_m(here));
+    let what = if trail.to.is_some() { "Last move" } else { "This move" };
+    Some(row(what, format!("{away} from {from}"), format!("{along}{ends}")))
 }
 
 fn lines(seen: &Observations<'_>) -> Section {
@@ -408,6 +452,8 @@ fn cameras(seen: &Observations<'_>) -> Section {
             None => row(&label, "not read yet", format!("since {}", seen.when(seen.facts.started.utc))),
         });
     }
+    // What is usual at this hour and place has no source yet, so that quiet is judged by silence alone.
+    section.rows.push(row("Expected reads", NOT_FITTED, ""));
     section
 }
 

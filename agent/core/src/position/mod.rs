@@ -16,6 +16,7 @@ pub mod rate_hunt;
 pub mod receiver_watch;
 pub mod recording;
 pub mod timeline;
+pub mod trail;
 
 use crate::geo::LatLon;
 use crate::ids::SiteId;
@@ -27,6 +28,7 @@ use places::PlaceTable;
 use std::collections::VecDeque;
 use std::sync::Arc;
 use timeline::Timeline;
+use trail::Trail;
 
 /// One epoch of the GPS receiver that passed the quality gate.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -224,6 +226,8 @@ pub struct PositionView {
     pub eras: ClockEras,
     /// Former sites, newest last, bounded.
     pub history: Arc<Vec<Site>>,
+    /// The way of the last move, or of the one that goes on.
+    pub trail: Arc<Trail>,
 }
 
 impl PositionView {

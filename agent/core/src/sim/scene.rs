@@ -12,6 +12,7 @@ use crate::inputs::InputsView;
 use crate::link::{LinkReport, LinkView};
 use crate::moment::{Moment, Mono, Utc, UtcTrust};
 use crate::position::places::{LineOrigin, LineState, PlaceLine, PlaceTable, SiteLines};
+use crate::position::trail::Trail;
 use crate::position::{Fix, KeeperState, PositionView, ReceiverState, Site};
 use crate::queue::LedgerCounts;
 use std::sync::Arc;
@@ -183,6 +184,7 @@ impl Scene {
             }
             places.sites.insert(SiteId(13), lines);
         }
+        scene.position.trail = Arc::new(way_of_the_tow(&here));
         scene.position.site = Some(here);
         scene.position.since = Some((mono, utc));
         scene
@@ -195,6 +197,11 @@ impl Scene {
         let began = scene.ago(260_000);
         if let Some(mut left) = scene.position.site.take() {
             left.left = Some(began.1);
+            let mut trail = Trail::begin(left.id, left.position);
+            for (azimuth_deg, away_m) in [(75.0, 500.0), (60.0, 1200.0), (48.0, 1700.0), (40.0, 2300.0)] {
+                trail.push(left.position.moved(azimuth_deg, away_m), true);
+            }
+            scene.position.trail = Arc::new(trail);
             if let Some(fix) = &mut scene.position.last_fix {
                 fix.position = left.position.moved(40.0, 2300.0);
                 fix.speed_mps = Some(11.0);
@@ -321,6 +328,26 @@ impl Scene {
         self.now.mono = self.now.mono.plus_ms(ms);
         self.now.utc = self.now.utc.plus_ms(i64::try_from(ms).unwrap_or(0));
     }
+}
+
+/// From site 12 along bends to `here`, as a tow goes.
+fn way_of_the_tow(here: &Site) -> Trail {
+    let bends = [
+        (44.5148, -38.1975),
+        (44.5151, -38.1905),
+        (44.5192, -38.1880),
+        (44.5221, -38.1795),
+        (44.5262, -38.1740),
+        (44.5290, -38.1748),
+        (44.5305, -38.1660),
+        (44.5298, -38.1602),
+    ];
+    let mut trail = LatLon::new(44.51020, -38.19870).map_or_else(Trail::default, |at| Trail::begin(SiteId(12), at));
+    for at in bends.into_iter().filter_map(|(lat_deg, lon_deg)| LatLon::new(lat_deg, lon_deg)) {
+        trail.push(at, true);
+    }
+    trail.end(here.id, here.position, true);
+    trail
 }
 
 /// Three cameras that have read seconds ago.

@@ -227,6 +227,25 @@ pub struct PlaceFigures {
     pub tow: Option<TowFigures>,
     /// Former sites, oldest first.
     pub former_sites: Vec<SiteBody>,
+    /// The way of the last move, or of the one that goes on; absent if none was seen.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub last_move: Option<MoveBody>,
+}
+
+/// The way from one site to the next, thinned.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MoveBody {
+    /// Number of the site that was left.
+    pub from: u64,
+    /// Number of the site that was reached; absent on the way.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<u64>,
+    /// Metres along what was seen.
+    pub seen_m: f64,
+    /// Whether a stretch of the way was not seen.
+    pub gaps: bool,
+    /// The stretches that were seen, each a list of longitude and latitude, WGS 84 degrees, as in `GeoJSON`.
+    pub parts: Vec<Vec<[f64; 2]>>,
 }
 
 /// An announced tow.

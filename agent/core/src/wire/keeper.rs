@@ -10,6 +10,7 @@ use crate::position::keeper::memory::{KeeperMemory, KeptSite};
 use crate::position::keeper::noise::NoiseMemory;
 use crate::position::keeper::{TOW_S_MAX, Tow};
 use crate::position::places::{LineChange, LineOrigin, LineState, PlaceLine, PlaceTable, SiteLines};
+use crate::position::trail::{Trail, TrailPoint};
 use serde::{Deserialize, Serialize};
 
 /// Version of this form.
@@ -56,6 +57,18 @@ struct MemoryBody {
     changes: Vec<ChangeBody>,
     noise_p50_mps: f64,
     noise_p95_mps: f64,
+    /// Absent in memories of an older program.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    trail: Option<TrailBody>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct TrailBody {
+    from: u64,
+    to: Option<u64>,
+    /// Each with whether the way to it was seen.
+    points: Vec<(Point, bool)>,
 }
 
 #[derive(Clone, Copy, Serialize, Deserialize)]
@@ -159,6 +172,7 @@ pub fn to_bytes(memory: &KeeperMemory) -> Vec<u8> {
         changes: memory.places.changes.iter().map(change_body).collect(),
         noise_p50_mps: memory.noise.p50_mps,
         noise_p95_mps: memory.noise.p95_mps,
+        trail: trail_body(&memory.trail),
     };
     // Plain structs of numbers and texts always serialise.
     serde_json::to_vec(&body).unwrap_or_default()
@@ -201,7 +215,19 @@ pub fn from_bytes(bytes: &[u8]) -> Result<KeeperMemory, KeeperMemoryError> {
             p50_mps: number(body.noise_p50_mps, "noise")?,
             p95_mps: number(body.noise_p95_mps, "noise")?,
         },
+        trail: body.trail.map(trail_from).transpose()?.unwrap_or_default(),
     })
+}
+
+fn trail_body(trail: &Trail) -> Option<TrailBody> {
+    let points = trail.points().iter().map(|one| (point(one.position), one.joined)).collect();
+    Some(TrailBody { from: trail.from?.0, to: trail.to.map(|to| to.0), points })
+}
+
+fn trail_from(body: TrailBody) -> Result<Trail, KeeperMemoryError> {
+    let point = |(at, joined)| Ok(TrailPoint { position: position(at)?, joined });
+    let points = body.points.into_iter().map(point).collect::<Result<Vec<_>, _>>()?;
+    Ok(Trail::restored(Some(SiteId(body.from)), body.to.map(SiteId), points))
 }
 
 fn tow_from(tow: TowBody) -> Tow {
@@ -345,6 +371,9 @@ mod tests {
         };
         places.set(SiteId(1), here, &CameraId::new("east").unwrap(), line).unwrap();
         places.offer(SiteId(2), here, Some(SiteId(1)), None);
+        let mut trail = Trail::begin(SiteId(1), LatLon::new(44.5, -30.0).unwrap());
+        trail.push(LatLon::new(44.505, -30.0).unwrap(), false);
+        trail.end(SiteId(2), here, true);
         KeeperMemory {
             next_site: SiteId(3),
             kept: Some(KeptSite {
@@ -369,12 +398,15 @@ mod tests {
             history: vec![Site { id: SiteId(1), left: Some(Utc(4)), ..site }],
             places,
             noise: NoiseMemory { p50_mps: 0.05, p95_mps: 0.2 },
+            trail,
         }
     }
 
     #[test]
     fn a_stored_memory_comes_back_as_it_was() {
         assert_eq!(from_bytes(&to_bytes(&memory())).unwrap(), memory());
+        let fresh = KeeperMemory::default();
+        assert_eq!(from_bytes(&to_bytes(&fresh)).unwrap(), fresh, "nothing is kept of a way that was not seen");
     }
 
     #[test]

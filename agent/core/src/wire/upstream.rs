@@ -70,6 +70,7 @@ pub fn brief(body: &HealthBody, valid_s: u32) -> HealthBody {
         brief.place.fix = None;
     }
     brief.place.former_sites.clear();
+    brief.place.last_move = None;
     brief.place_lines.clear();
     brief.receiver.hit_latency_ms.clear();
     brief.changes.clear();

@@ -77,7 +77,7 @@ fn ring(site: &TrackSite) -> Option<Vec<Value>> {
 }
 
 /// A part of the path as lines of at least two positions, cut where it crosses the antimeridian.
-fn cut(part: &[LatLon]) -> Vec<Value> {
+pub(in crate::show) fn cut(part: &[LatLon]) -> Vec<Value> {
     let mut lines: Vec<Vec<Value>> = vec![Vec::new()];
     let mut last: Option<LatLon> = None;
     for &at in part {

@@ -3,6 +3,7 @@
 mod geojson;
 mod svg;
 
+pub(super) use geojson::cut;
 pub use geojson::geojson;
 pub use svg::svg;
 

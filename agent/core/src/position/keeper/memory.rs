@@ -7,6 +7,7 @@ use crate::ids::SiteId;
 use crate::moment::{Mono, Utc};
 use crate::position::anchor::AnchorMemory;
 use crate::position::places::PlaceTable;
+use crate::position::trail::Trail;
 use crate::position::{KeeperState, Site};
 
 /// The site that the trailer stood at when the memory was written.
@@ -37,6 +38,8 @@ pub struct KeeperMemory {
     pub places: PlaceTable,
     /// The receiver's own standing noise.
     pub noise: NoiseMemory,
+    /// The way of the last move.
+    pub trail: Trail,
 }
 
 impl Default for KeeperMemory {
@@ -49,6 +52,7 @@ impl Default for KeeperMemory {
             history: Vec::new(),
             places: PlaceTable::default(),
             noise: NoiseMemory { p50_mps: 0.0, p95_mps: 0.2 },
+            trail: Trail::default(),
         }
     }
 }

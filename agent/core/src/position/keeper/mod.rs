@@ -19,6 +19,7 @@ mod tow;
 use super::anchor::{Anchor, live_radius95_m};
 use super::places::PlaceTable;
 use super::timeline::{Timeline, Whereabouts};
+use super::trail::Trail;
 use super::{Fix, KeeperState, PositionView, Site};
 use crate::geo::{LatLon, LocalPlane};
 use crate::ids::SiteId;
@@ -88,6 +89,7 @@ pub struct SiteKeeper {
     noise: StandingNoise,
     tow: Option<Announcement>,
     adrift: Option<Adrift>,
+    trail: Arc<Trail>,
     link_up: bool,
     last_fix: Option<Fix>,
     sampled: Option<Mono>,
@@ -131,6 +133,7 @@ impl SiteKeeper {
             tow: memory.tow.map(|tow| Announcement::restored(tow, now)),
             link_up: true,
             adrift: memory.adrift.then(Adrift::default),
+            trail: Arc::new(memory.trail),
             last_fix: None,
             sampled: None,
             hdop: None,
@@ -199,6 +202,7 @@ impl SiteKeeper {
             history: self.history.as_ref().clone(),
             places: self.places.as_ref().clone(),
             noise: self.noise.memory(),
+            trail: self.trail.as_ref().clone(),
         }
     }
 
@@ -215,6 +219,7 @@ impl SiteKeeper {
         view.timeline = Arc::clone(&self.timeline);
         view.places = Arc::clone(&self.places);
         view.history = Arc::clone(&self.history);
+        view.trail = Arc::clone(&self.trail);
     }
 
     /// State of the keeper.

@@ -27,6 +27,8 @@ const TRACK_UNLINKED_MS: u64 = 30_000;
 const TRACK_HALTED_MS: u64 = 60_000;
 /// Track points of an announced move, ms.
 const TRACK_ANNOUNCED_MS: u64 = 30_000;
+/// The way so far is kept for the next start so often, ms; our own choice: one small write a minute while it moves.
+const TRAIL_KEPT_MS: u64 = 60_000;
 
 /// After a step that the way before does not explain live positions are told as not sure for so long, ms. Source: in
 /// the error model excursions last 28 s in the mean under a poor sky.
@@ -36,6 +38,9 @@ pub(super) const JUMP_UNSURE_MS: u64 = 120_000;
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Adrift {
     last_point: Option<Mono>,
+    trail_kept: Option<Mono>,
+    /// It was not seen for a while since the last point of the way.
+    unseen: bool,
 }
 
 impl SiteKeeper {
@@ -76,6 +81,7 @@ impl SiteKeeper {
         if let Some((anchor, since)) = self.arrival.settled(evidence) {
             self.found(anchor, since, now, out);
         } else if self.adrift.is_some() {
+            self.trail_step(sample, (broken, jump_mps <= JUMP_MPS), out);
             self.track(sample, now, out);
         }
     }
@@ -137,7 +143,11 @@ impl SiteKeeper {
         // Whoever settles has outlived the acquisition.
         self.unsure_until = since;
         self.arrival.clear();
-        let arrived = self.adrift.take().is_some();
+        let adrift = self.adrift.take();
+        let arrived = adrift.is_some();
+        if let Some(adrift) = adrift {
+            Arc::make_mut(&mut self.trail).end(id, position, !adrift.unseen);
+        }
         let unannounced = arrived && !self.announced(now);
         self.enter(KeeperState::Anchored, found_by.clone(), now, out);
         out.push(KeeperAction::SiteFound { site, returned_to, unannounced, reason: found_by.clone() });
@@ -146,6 +156,21 @@ impl SiteKeeper {
             self.over(format!("arrived at site {}", id.0), out);
         }
         out.push(KeeperAction::Keep);
+    }
+
+    /// One more point of the way, which survives a restart but for its last minute.
+    fn trail_step(&mut self, sample: &Sample, (broken, steady): (bool, bool), out: &mut Vec<KeeperAction>) {
+        let Some(adrift) = &mut self.adrift else { return };
+        adrift.unseen |= broken;
+        // Looked at first, so that a halt copies nothing.
+        if !sample.good || !steady || !self.trail.is_far(sample.position) {
+            return;
+        }
+        Arc::make_mut(&mut self.trail).push(sample.position, !std::mem::take(&mut adrift.unseen));
+        if adrift.trail_kept.is_none_or(|kept| TRAIL_KEPT_MS <= sample.at.since_ms(kept)) {
+            adrift.trail_kept = Some(sample.at);
+            out.push(KeeperAction::Keep);
+        }
     }
 
     /// A track point, if one is due.

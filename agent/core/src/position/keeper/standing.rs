@@ -11,6 +11,7 @@ use crate::moment::{Moment, Mono};
 use crate::position::Site;
 use crate::position::anchor::{Block, live_radius95_m, median};
 use crate::position::timeline::Whereabouts;
+use crate::position::trail::Trail;
 use std::collections::VecDeque;
 use std::sync::Arc;
 
@@ -442,6 +443,9 @@ impl SiteKeeper {
         self.retell(from, standing.verified);
         self.adrift = Some(Adrift::default());
         let position = sample.position;
+        let mut trail = Trail::begin(site.id, site.position);
+        trail.push(position, standing.verified);
+        self.trail = Arc::new(trail);
         self.enter(KeeperState::Underway, reason.clone(), now, out);
         if standing.verified {
             out.push(KeeperAction::Left { site, at, announced, position, reason: reason.clone() });

@@ -224,6 +224,27 @@ fn an_unannounced_move_leaves_a_track_and_a_halt_is_no_site() {
 }
 
 #[test]
+fn the_way_of_a_move_is_kept_from_site_to_site_and_what_a_restart_missed_is_a_gap() {
+    let mut story = Story::new(60.0);
+    story.stand(100);
+    let home = story.place;
+    story.drive(60, 15.0);
+    story.restart();
+    story.place = story.place.moved(90.0, 700.0);
+    story.drive(60, 15.0);
+    story.stand(120);
+    let trail = &story.keeper.memory().trail;
+    assert_eq!((trail.from, trail.to), (Some(SiteId(1)), Some(SiteId(2))));
+    let (first, last) = (trail.points()[0].position, trail.points().last().unwrap().position);
+    assert!(first.distance_m(home) < 5.0 && last.distance_m(story.place) < 5.0);
+    assert_eq!((trail.parts().len(), trail.has_gaps()), (2, true));
+    assert!((trail.seen_m() - 1800.0).abs() < 120.0, "{}", trail.seen_m());
+    assert!(trail.points().len() <= crate::position::trail::POINTS_MAX);
+    story.stand(300);
+    assert_eq!(&story.keeper.memory().trail, trail, "standing adds nothing");
+}
+
+#[test]
 fn a_hop_below_the_threshold_keeps_the_site_moves_the_anchor_and_doubts_the_lines() {
     let mut story = Story::new(60.0);
     story.stand(300);

@@ -2,7 +2,8 @@
 
 use super::{
     AckBody, CameraBody, ChangeBody, ComputerBody, FORMER_SITES_MAX, FixBody, HoldsBody, InputBody, LedgerBody,
-    LineBody, NeedBody, PEOPLES_TEXT_MAX, PlaceFigures, ReceiverBody, RowBody, SectionBody, SiteBody, TowFigures,
+    LineBody, MoveBody, NeedBody, PEOPLES_TEXT_MAX, PlaceFigures, ReceiverBody, RowBody, SectionBody, SiteBody,
+    TowFigures,
 };
 use crate::geo::{LatLon, LocalPlane};
 use crate::health::{Change, Observations, Section};
@@ -11,6 +12,7 @@ use crate::moment::{Mono, Utc};
 use crate::position::Site;
 use crate::position::clock_feed::ClockFeed;
 use crate::position::places::LineState;
+use crate::position::trail::Trail;
 
 impl From<&crate::health::Need> for NeedBody {
     fn from(need: &crate::health::Need) -> Self {
@@ -124,7 +126,20 @@ pub(super) fn place(seen: &Observations<'_>) -> PlaceFigures {
             .skip(former.len().saturating_sub(FORMER_SITES_MAX))
             .map(|former| site(former, plane.as_ref()))
             .collect(),
+        last_move: last_move(&position.trail),
     }
+}
+
+fn last_move(trail: &Trail) -> Option<MoveBody> {
+    // Five decimals are about a metre, and more is nothing but noise.
+    let point = |at: LatLon| [rounded(at.lon_deg(), 5), rounded(at.lat_deg(), 5)];
+    Some(MoveBody {
+        from: trail.from?.0,
+        to: trail.to.map(|to| to.0),
+        seen_m: rounded(trail.seen_m(), 0),
+        gaps: trail.has_gaps(),
+        parts: trail.parts().into_iter().map(|part| part.into_iter().map(point).collect()).collect(),
+    })
 }
 
 pub(super) fn place_lines(seen: &Observations<'_>) -> Vec<LineBody> {

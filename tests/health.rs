@@ -321,6 +321,75 @@ async fn fault_96_health_that_can_not_be_written_turns_no_heartbeat_until_it_can
     rig.stop().await;
 }
 
+/// A mounted file system that goes when it is dropped.
+struct SmallDisk(std::path::PathBuf);
+
+impl SmallDisk {
+    fn mount(at: &Path) -> Option<Self> {
+        let mut mount = Command::new("mount");
+        mount.args(["-t", "tmpfs", "-o", "size=32m", "tmpfs"]).arg(at);
+        mount.output().is_ok_and(|done| done.status.success()).then(|| Self(at.to_owned()))
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        drop(Command::new("umount").arg("--lazy").arg(&self.0).status());
+    }
+}
+
+#[tokio::test]
+async fn fault_96_on_a_disk_filled_to_the_last_byte_a_last_word_is_kept_and_told_by_the_next_start() {
+    const PATIENCE: Duration = Duration::from_mins(1);
+    let outer = tempfile::tempdir().unwrap();
+    let Some(disk) = SmallDisk::mount(outer.path()) else {
+        assert!(std::env::var("PINTLE_RIGS").as_deref() != Ok("all"), "root, to mount a tmpfs, is missing");
+        drop(std::io::Write::write_all(&mut std::io::stderr(), b"not run: needs root, to mount a tmpfs\n"));
+        return;
+    };
+    let rig = Rig::start_in(tempfile::tempdir_in(&disk.0).unwrap(), &Scene::standing());
+    rig.until("life", "starting").await;
+    let gasp = rig.base.path().join("state/health/last-gasp");
+    assert_eq!(std::fs::read(&gasp).unwrap().trim_ascii(), b"", "nothing is said while all is well");
+    let mut filler = std::fs::File::create(disk.0.join("filler")).unwrap();
+    for block in [1 << 20, 4096, 1] {
+        while std::io::Write::write_all(&mut filler, &vec![7; block]).is_ok() {}
+    }
+    let began = std::time::Instant::now();
+    let said: Value = loop {
+        if let Ok(said) = serde_json::from_slice(&std::fs::read(&gasp).unwrap()) {
+            break said;
+        }
+        assert!(began.elapsed() < PATIENCE, "nothing was said");
+        // The room that a replaced file gives back is taken at once.
+        while std::io::Write::write_all(&mut filler, &[7; 4096]).is_ok() {}
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    };
+    assert_eq!(said["format"], "pintle.last-gasp.v1");
+    assert!(said["why"].as_str().unwrap().contains("free space"), "what to do is said: {said}");
+    // The power goes before anybody makes room.
+    rig.running.abort();
+    let Rig { base, store, .. } = rig;
+    drop(store.close().await);
+    drop(filler);
+    std::fs::remove_file(disk.0.join("filler")).unwrap();
+    let again = Rig::start_in(base, &Scene::standing());
+    // The files of before the full disk still lie there at first.
+    let told = loop {
+        let seen = again.json();
+        let changes = seen["changes"].as_array().into_iter().flatten();
+        if let Some(told) = changes.into_iter().find(|change| change["code"] == "agent.health") {
+            break told.clone();
+        }
+        assert!(began.elapsed() < 2 * PATIENCE, "the next start never tells it: {seen:#}");
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    };
+    assert_eq!(told["at"], said["written"]);
+    let base = again.stop().await;
+    assert_eq!(std::fs::read(base.path().join("state/health/last-gasp")).unwrap().trim_ascii(), b"");
+    drop(base);
+}
+
 #[test]
 fn folder_that_can_not_be_made_is_told_with_what_to_do() {
     let base = tempfile::tempdir().unwrap();

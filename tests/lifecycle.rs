@@ -83,6 +83,26 @@ fn a_second_agent_on_the_same_state_folder_is_refused() {
 }
 
 #[test]
+fn a_second_agent_with_a_state_folder_of_its_own_is_refused_the_same_runtime_folder() {
+    let mut trailer = Trailer::new("");
+    trailer.start();
+    let text = std::fs::read_to_string(trailer.config()).unwrap();
+    let other = trailer.folder().join("other.toml");
+    std::fs::write(&other, text.replace("/state\"", "/other-state\"")).unwrap();
+    let second = std::process::Command::new(trailer::PINTLE).args(["run", "--config"]).arg(&other).output().unwrap();
+    assert_eq!(second.status.code(), Some(2));
+    let told = String::from_utf8(second.stderr).unwrap();
+    assert!(told.contains("another agent writes its files into"), "{told}");
+    assert!(
+        told.contains("what to do: stop the other agent, or give this one a trailer.runtime_dir of its own"),
+        "{told}"
+    );
+    assert_eq!(trailer.read("KLM 4821"), 202, "the first one works on");
+    assert!(trailer.ask(r#"{"do":"status"}"#)["result"].is_object(), "with its own sockets");
+    trailer.wait_health(|health| health["ledger"]["accepted_up_to"].as_u64().is_some_and(|n| 1 <= n));
+}
+
+#[test]
 fn a_wrong_configuration_is_told_whole_and_ends_with_78() {
     let trailer = Trailer::new("");
     let text = std::fs::read_to_string(trailer.config()).unwrap();
@@ -113,6 +133,16 @@ fn crashes_in_a_row_lead_to_safe_mode_where_reads_are_still_kept() {
     assert!(told.contains("STATUS=safe mode: 2 crashes within 10 min, so only intake and queue run"), "{told}");
     assert_eq!(trailer.read("KLM 4821"), 202, "reads are kept in safe mode");
     assert!(UnixStream::connect(trailer.runtime_dir().join("control.sock")).is_err(), "nothing else runs");
+    let asks = |health: &serde_json::Value| health["needs"][0]["code"] == "agent.safe_mode";
+    let health = trailer.wait_health(|health| asks(health) && health["ledger"]["accepted_up_to"] != 0);
+    assert_eq!((&health["word"], &health["life"]), (&"act".into(), &"running".into()));
+    assert!(health["sentence"].as_str().unwrap().starts_with("Find out why the agent keeps failing."), "{health:#}");
+    for key in ["place", "lines", "link"] {
+        let section = health["sections"].as_array().unwrap().iter().find(|section| section["key"] == key).unwrap();
+        assert_eq!(section["answer"], "Not watched now", "what nobody watches is never fine: {section}");
+    }
+    let page = std::fs::read_to_string(trailer.runtime_dir().join("health/index.html")).unwrap();
+    assert!(page.contains(">Act</h1>") && page.contains("Kept here, nothing is sent"), "{page}");
     assert_eq!(trailer.stop().code(), Some(0));
 
     trailer.spawn();

@@ -3,6 +3,7 @@
 //! A judgement is made every second and costs nothing; files are written when it says something new, and every
 //! `health.every_s` in any case, so that they never go stale while the agent lives.
 
+mod gasp;
 mod history;
 
 use super::heartbeat::Heartbeat;
@@ -12,6 +13,7 @@ use crate::config;
 use crate::io::files::{FilesError, Folder};
 use crate::show::{self, Rendered};
 use crate::store::{QueueFigures, StoreHandle};
+use gasp::LastGasp;
 use history::History;
 use pintle_core::cameras::IntakeView;
 use pintle_core::forward::ForwardView;
@@ -149,6 +151,7 @@ struct Composer {
     memory: Memory,
     /// Absent only while it is written.
     history: Option<History>,
+    gasp: LastGasp,
     generation: u64,
     began: Mono,
     started: bool,
@@ -166,6 +169,8 @@ impl Composer {
         let kept = Folder::ready(setup.trailer.state_dir.join("health"), 0o750, 0o640, group)?;
         let mut memory = Memory::default();
         memory.resume(earlier_changes(&kept));
+        let (gasp, earlier) = LastGasp::ready(kept.path());
+        memory.resume(earlier);
         let history = History::resume(&kept);
         let began = clock::mono();
         Ok(Self {
@@ -175,6 +180,7 @@ impl Composer {
             kept,
             memory,
             history: Some(history),
+            gasp,
             generation: 0,
             began,
             started: false,
@@ -187,6 +193,10 @@ impl Composer {
     /// Starting lasts until intake is open and the position actor has published once.
     fn life(&mut self) -> Life {
         let reported = self.setup.intake.borrow().open && self.setup.position.borrow().since.is_some();
+        // In safe mode nothing else will report, and the files say so.
+        if self.setup.lifecycle.borrow().safe_mode.is_some() {
+            return Life::Running;
+        }
         self.started |= reported || START_MS <= clock::mono().since_ms(self.began);
         if self.started { Life::Running } else { Life::Starting }
     }
@@ -240,12 +250,16 @@ impl Composer {
                     }
                     if self.failing {
                         info!("health files are written again");
+                        let gasp = self.gasp.clone();
+                        drop(tokio::task::spawn_blocking(move || gasp.take_back()).await);
                     }
                     self.failing = false;
                 }
                 Err(why) => {
                     if !self.failing {
                         error!(why, "health files can't be written");
+                        let gasp = self.gasp.clone();
+                        drop(tokio::task::spawn_blocking(move || gasp.say(&body, &why)).await);
                     }
                     self.failing = true;
                     return; // no turn of the heartbeat: the watchdog counts files, not rounds

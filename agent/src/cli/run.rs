@@ -4,6 +4,7 @@ use crate::cli::{CONFIG_PATH, complain};
 use crate::clock;
 use crate::config::{self, Config};
 use crate::exit::Exit;
+use crate::io::files::Claim;
 use crate::lifecycle::crashes::{Crashes, SAFE_MODE_MS};
 use crate::lifecycle::watchdog::tell;
 use crate::lifecycle::{self, Parts, Running, StopSignals};
@@ -71,6 +72,14 @@ pub fn run(args: &RunArgs) -> Exit {
             return Exit::Act;
         }
     };
+    // Two agents in one runtime folder would take each other's sockets and health files.
+    let _claim = match Claim::take(&config.trailer.runtime_dir) {
+        Ok(claim) => claim,
+        Err(error) => {
+            complain(&error, error.advice());
+            return Exit::Act;
+        }
+    };
     // Only the holder of the queue's lock counts crashes: another start beside a running agent is none.
     let crashes = Crashes::begin(&config.trailer.state_dir, clock::mono());
     match serve(config, &store, &crashes) {
@@ -98,7 +107,7 @@ fn serve(config: Config, store: &StoreHandle, crashes: &Crashes) -> anyhow::Resu
         if 0 < crashes.count() {
             wires.board().crashed(crashes.count());
         }
-        let mut stopped = false;
+        let (mut stopped, mut told) = (false, false);
         if crashes_max <= crashes.count() {
             let why = format!(
                 "safe mode: {} crashes within 10 min, so only intake and queue run for 10 min",
@@ -106,6 +115,11 @@ fn serve(config: Config, store: &StoreHandle, crashes: &Crashes) -> anyhow::Resu
             );
             tracing::error!(why, "safe mode");
             wires.board().safe_mode(Some(why.clone()));
+            // The health files say so, unless the crashes go on: then the composer is under suspicion too.
+            if crashes.count() < 2 * crashes_max.max(1) {
+                wires.start_health(&mut running.health);
+                told = true;
+            }
             let open = async || wires.intake_is_open().await;
             stopped = tokio::select! {
                 () = signals.told() => true,
@@ -116,7 +130,9 @@ fn serve(config: Config, store: &StoreHandle, crashes: &Crashes) -> anyhow::Resu
         }
         if !stopped {
             wires.start_outward(&mut running.outward);
-            wires.start_health(&mut running.health);
+            if !told {
+                wires.start_health(&mut running.health);
+            }
             let open = async || wires.intake_is_open().await;
             tokio::select! {
                 () = signals.told() => {}

@@ -1,9 +1,11 @@
 //! Files that are never seen half written: write beside, sync, rename, sync the folder. Rename alone is not power-safe.
 
+use nix::errno::Errno;
+use nix::fcntl::{Flock, FlockArg};
 use nix::unistd::{Gid, Group, chown};
 use std::fs::{DirBuilder, File, Permissions};
 use std::io::{self, Write};
-use std::os::unix::fs::{DirBuilderExt, PermissionsExt};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 /// How the name of a file begins that is not whole yet.
@@ -30,6 +32,12 @@ pub enum FilesError {
         #[source]
         source: io::Error,
     },
+    /// Another process has the folder for itself.
+    #[error("another agent writes its files into {path}")]
+    Taken {
+        /// Which.
+        path: PathBuf,
+    },
     /// There is no such group.
     #[error("there is no group \"{name}\"")]
     NoGroup {
@@ -45,7 +53,34 @@ impl FilesError {
         match self {
             Self::Folder { .. } => "give the agent's user the right to write there, or name another folder",
             Self::File { .. } => "look at the free space and the mount of that folder",
+            Self::Taken { .. } => "stop the other agent, or give this one a trailer.runtime_dir of its own",
             Self::NoGroup { .. } => "make the group (systemd-sysusers does it) or leave the key out",
+        }
+    }
+}
+
+/// Name of the file by which a process has a folder for itself.
+const CLAIM: &str = "agent.lock";
+
+/// A folder that is one process's own until this is dropped, or the process ends however it does.
+#[derive(Debug)]
+pub struct Claim {
+    _lock: Flock<File>,
+}
+
+impl Claim {
+    /// Takes `folder`, which is there.
+    ///
+    /// # Errors
+    /// [`FilesError::Taken`] if another process has it, else [`FilesError::Folder`].
+    pub fn take(folder: &Path) -> Result<Self, FilesError> {
+        let wrong = |source| FilesError::Folder { path: folder.to_owned(), source };
+        let mut options = File::options();
+        let file = options.write(true).create(true).truncate(false).mode(0o600).open(folder.join(CLAIM));
+        match Flock::lock(file.map_err(wrong)?, FlockArg::LockExclusiveNonblock) {
+            Ok(lock) => Ok(Self { _lock: lock }),
+            Err((_, Errno::EWOULDBLOCK)) => Err(FilesError::Taken { path: folder.to_owned() }),
+            Err((_, errno)) => Err(wrong(errno.into())),
         }
     }
 }

@@ -2,14 +2,17 @@
 //! and text that wants to be more than text.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+#[path = "support/hanging.rs"]
+mod hanging;
+
+use hanging::Hanging;
 use pintle::clock;
 use pintle_core::health::{Memory, snapshot};
 use pintle_core::sim::scene::Scene;
 use pintle_core::wire::health::HealthBody;
 use serde_json::Value;
-use std::io::{BufRead as _, BufReader, Write as _};
 use std::path::Path;
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Command, Output};
 
 fn body(mut scene: Scene, label: &str, ago_ms: i64) -> HealthBody {
     scene.now.utc = clock::utc().plus_ms(-ago_ms);
@@ -47,39 +50,6 @@ fn trailers(folder: &Path) -> Vec<Value> {
 fn of<'a>(trailers: &'a [Value], source: &str) -> &'a Value {
     let found = |trailer: &&Value| trailer["source"].as_str().unwrap().ends_with(source);
     trailers.iter().find(found).unwrap_or_else(|| panic!("{source} is missing: {trailers:?}"))
-}
-
-/// Opening these files hangs until this is dropped, as on a share whose server is gone: a lease on each is not given
-/// back, and the kernel lets whoever opens it wait (45 s, fcntl(2)).
-struct Hanging(Child);
-
-impl Hanging {
-    fn over(files: &[String]) -> Option<Self> {
-        let script = "import fcntl, signal, sys, time\n\
-            signal.signal(signal.SIGIO, signal.SIG_IGN)\n\
-            held = [open(path, 'r+') for path in sys.argv[1:]]\n\
-            for file in held:\n    fcntl.fcntl(file, fcntl.F_SETLEASE, fcntl.F_WRLCK)\n\
-            print('ready', flush=True)\ntime.sleep(600)\n";
-        let started = Command::new("python3").args(["-c", script]).args(files).stdout(Stdio::piped()).spawn();
-        let mut said = String::new();
-        let holder = started.ok().map(Self).and_then(|mut holder| {
-            BufReader::new(holder.0.stdout.take()?).read_line(&mut said).ok()?;
-            Some(holder)
-        });
-        if holder.is_none() || said.trim() != "ready" {
-            assert!(std::env::var("PINTLE_RIGS").as_deref() != Ok("all"), "python3 or leases on this file system");
-            writeln!(std::io::stderr().lock(), "not run: needs python3 and a file system with leases").unwrap();
-            return None;
-        }
-        holder
-    }
-}
-
-impl Drop for Hanging {
-    fn drop(&mut self) {
-        drop(self.0.kill());
-        drop(self.0.wait());
-    }
 }
 
 #[test]

@@ -60,11 +60,15 @@ pub(super) fn answer(folder: &Path, asked: &str) -> Answer {
     }
 }
 
+/// `health.json` as it lies there.
+pub(super) fn health(folder: &Path) -> Option<Vec<u8>> {
+    read(&folder.join("health.json")).ok()
+}
+
 /// The page with what a person may do, made from `health.json`. A file of another version is shown as the agent wrote
 /// its page; so is a stale one, which offers no deeds.
-pub(super) fn open_page(folder: &Path, doing: &Doing) -> Answer {
-    let body =
-        read(&folder.join("health.json")).ok().and_then(|bytes| serde_json::from_slice::<HealthBody>(&bytes).ok());
+pub(super) fn open_page(folder: &Path, health: Option<&[u8]>, doing: &Doing) -> Answer {
+    let body = health.and_then(|bytes| serde_json::from_slice::<HealthBody>(bytes).ok());
     let fresh = |body: &HealthBody| {
         let times = body.written_at().zip(body.valid_until_at());
         let fresh = times.map(|(written, until)| Freshness::of(written, until, clock::utc()));
@@ -74,6 +78,17 @@ pub(super) fn open_page(folder: &Path, doing: &Doing) -> Answer {
         Some(text) => page(200, &text),
         None => answer(folder, "/"),
     }
+}
+
+/// The page of an earlier `health.json`, while the folder hangs: it offers nothing to do, and turns stale at its time.
+pub(super) fn remembered(health: &[u8]) -> Option<Answer> {
+    let body = serde_json::from_slice::<HealthBody>(health).ok().filter(|body| body.format == FORMAT)?;
+    show::page(&body).ok().map(|text| page(200, &text))
+}
+
+/// While the folder hangs and nothing was read before.
+pub(super) fn hangs() -> Answer {
+    told(503, "The folder of the health files does not answer. Is it on a share whose server is gone? Load again.\n")
 }
 
 /// The newest lines of the history: a day's, and not the 90 days that lie before.
@@ -105,13 +120,15 @@ pub(super) fn public(folder: &Path, asked: &str) -> Answer {
     told(404, "There is no such page. The trailer's page is at /.\n")
 }
 
-/// The cover as `public/` holds it, with the time that is left, and the form for the PIN.
-pub(super) fn cover(folder: &Path, status: u16, gate: &Gate<'_>) -> Answer {
+/// The cover as `public/` holds it.
+pub(super) fn cover_file(folder: &Path) -> Option<String> {
+    read(&folder.join("index.html")).ok().map(|bytes| String::from_utf8_lossy(&bytes).into_owned())
+}
+
+/// The cover with the time that is left, and the form for the PIN.
+pub(super) fn cover(cover: &str, status: u16, gate: &Gate<'_>) -> Answer {
     let form = show::gate(gate).unwrap_or_default();
-    match read(&folder.join("index.html")) {
-        Ok(bytes) => page(status, &String::from_utf8_lossy(&bytes).replacen("</main>", &format!("{form}</main>"), 1)),
-        Err(_) => none(),
-    }
+    page(status, &cover.replacen("</main>", &format!("{form}</main>"), 1))
 }
 
 /// Number of the snapshot that lies there now.
@@ -141,7 +158,8 @@ pub(super) fn see_other() -> Answer {
     Answer { more: vec![("location", "/".to_owned())], ..told(303, "The page is at /.\n") }
 }
 
-fn none() -> Answer {
+/// Nothing lies there.
+pub(super) fn none() -> Answer {
     told(503, "There are no health files to show. Is the agent running, and may the page's user read its folder?\n")
 }
 

@@ -14,6 +14,7 @@ use std::net::IpAddr;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
+use tokio::sync::Semaphore;
 
 /// Longest name of a person, characters. Source: the control socket takes no longer one.
 const WHO_CHARS_MAX: usize = 80;
@@ -21,6 +22,11 @@ const WHO_CHARS_MAX: usize = 80;
 /// second.
 const AWAIT_NEXT: Duration = Duration::from_millis(1500);
 const LOOK_EVERY: Duration = Duration::from_millis(100);
+/// A folder that has not answered within this hangs (our own choice: a person waits no longer before a white screen).
+const READ_WAIT: Duration = Duration::from_secs(2);
+/// So many reads may hang at once; who comes then is answered from what was read last (our own limit: of the threads
+/// that may wait, the rest are for PINs and deeds).
+const READERS_MAX: usize = 3;
 
 /// Where things are, and what is said before the PIN.
 #[derive(Clone, Debug)]
@@ -56,23 +62,35 @@ pub(super) struct Gate {
     tries: Mutex<Tries>,
     /// One PIN is compared at a time: its memory is most of what the page may have.
     comparing: tokio::sync::Mutex<()>,
+    readers: Arc<Semaphore>,
+    last: Mutex<LastRead>,
+}
+
+/// What is shown while the health folder hangs.
+#[derive(Default)]
+struct LastRead {
+    cover: Option<Arc<str>>,
+    health: Option<Arc<[u8]>>,
 }
 
 impl Gate {
     pub(super) fn new(places: Places) -> Self {
         // Counts that can't be read begin anew; a new PIN has 10^8 to guess all the same.
         let tries = state::read_json(&places.state, tries::FILE).ok().flatten().unwrap_or_default();
-        Self { places, sessions: Mutex::default(), tries: Mutex::new(tries), comparing: tokio::sync::Mutex::default() }
+        Self {
+            places,
+            sessions: Mutex::default(),
+            tries: Mutex::new(tries),
+            comparing: tokio::sync::Mutex::default(),
+            readers: Arc::new(Semaphore::new(READERS_MAX)),
+            last: Mutex::default(),
+        }
     }
 
     pub(super) async fn answer(self: Arc<Self>, asked: Asked) -> Answer {
         let (method, path) = (asked.method.clone(), asked.path.clone());
         match (method.as_str(), path.as_str()) {
-            ("GET" | "HEAD", _) => {
-                let gate = Arc::clone(&self);
-                let shown = tokio::task::spawn_blocking(move || gate.show(&asked)).await;
-                shown.unwrap_or_else(|_| files::told(500, "The page can't be shown. Load it again.\n"))
-            }
+            ("GET" | "HEAD", _) => self.show(asked).await,
             ("POST", "/open" | "/do" | "/leave") if !asked.same_origin => {
                 files::told(403, "This form was not sent by this page. Load the page and try again.\n")
             }
@@ -83,50 +101,92 @@ impl Gate {
         }
     }
 
-    fn show(&self, asked: &Asked) -> Answer {
+    async fn show(self: Arc<Self>, asked: Asked) -> Answer {
         let pin = self.pin();
-        let open = pin.as_ref().and_then(|pin| self.doing(asked, &pin.set));
-        if let Some(doing) = open {
-            return match asked.path.as_str() {
-                "/" | "/index.html" => files::open_page(&self.places.health, &doing),
-                path => files::answer(&self.places.health, path),
-            };
+        if let Some(doing) = pin.as_ref().and_then(|pin| self.doing(&asked, &pin.set)) {
+            let is_page = matches!(asked.path.as_str(), "/" | "/index.html");
+            let gate = Arc::clone(&self);
+            let read = self.reading(move |places| {
+                if !is_page {
+                    return files::answer(&places.health, &asked.path);
+                }
+                let health = files::health(&places.health);
+                if let Some(health) = &health {
+                    gate.last().health = Some(Arc::from(health.as_slice()));
+                }
+                files::open_page(&places.health, health.as_deref(), &doing)
+            });
+            let read = read.await;
+            let last = self.last().health.clone().filter(|_| is_page);
+            return read.unwrap_or_else(|| last.and_then(|last| files::remembered(&last)).unwrap_or_else(files::hangs));
         }
         if !asked.bearer.is_empty() && tokens::opens(&self.places.state, &asked.bearer, &asked.path) {
-            return files::answer(&self.places.health, &asked.path);
+            let read = self.reading(move |places| files::answer(&places.health, &asked.path));
+            return read.await.unwrap_or_else(files::hangs);
         }
         match asked.path.as_str() {
-            "/" | "/index.html" => self.cover(200, pin.as_ref(), ""),
-            path => files::public(&self.places.public, path),
+            "/" | "/index.html" => self.cover(200, pin.as_ref(), "").await,
+            _ => {
+                let read = self.reading(move |places| files::public(&places.public, &asked.path));
+                read.await.unwrap_or_else(files::hangs)
+            }
         }
     }
 
+    /// Reads from the folders of the agent, which may lie on a share: `None` if they hang. What hangs keeps its thread.
+    async fn reading<T: Send + 'static>(&self, read: impl FnOnce(&Places) -> T + Send + 'static) -> Option<T> {
+        let places = self.places.clone();
+        let waited = tokio::time::timeout(READ_WAIT, async {
+            // The semaphore is never closed.
+            let place = Arc::clone(&self.readers).acquire_owned().await.ok()?;
+            let reading = tokio::task::spawn_blocking(move || {
+                let read = read(&places);
+                drop(place);
+                read
+            });
+            reading.await.ok()
+        });
+        waited.await.ok().flatten()
+    }
+
     /// The cover with the form for the PIN.
-    fn cover(&self, status: u16, pin: Option<&Pin>, wrong: &str) -> Answer {
+    async fn cover(&self, status: u16, pin: Option<&Pin>, wrong: &str) -> Answer {
         let form = GateForm {
             notice: &self.places.notice,
             wrong,
             pin_set: pin.is_some(),
             second: pin.is_some_and(Pin::has_second),
         };
-        files::cover(&self.places.public, status, &form)
+        match self.reading(|places| files::cover_file(&places.public)).await {
+            Some(Some(read)) => {
+                let answer = files::cover(&read, status, &form);
+                self.last().cover = Some(Arc::from(read));
+                answer
+            }
+            Some(None) => files::none(),
+            None => {
+                let last = self.last().cover.clone();
+                last.map_or_else(files::hangs, |last| files::cover(&last, status, &form))
+            }
+        }
     }
 
     async fn open(&self, asked: Asked) -> Answer {
-        let Some(pin) = self.pin() else { return self.cover(200, None, "") };
+        let Some(pin) = self.pin() else { return self.cover(200, None, "").await };
         let (source, now) = (tries::source(asked.source), clock::utc());
         let _turn = self.comparing.lock().await;
         let wait_ms = self.tries().wait_ms(&source, now);
         if 0 < wait_ms {
             let wait_s = (wait_ms + 999) / 1000;
             let told = format!("Too many wrong PINs. Try again in {wait_s} s. Reads and alerts go on meanwhile.");
-            let mut answer = self.cover(429, Some(&pin), &told);
+            let mut answer = self.cover(429, Some(&pin), &told).await;
             answer.more.push(("retry-after", wait_s.to_string()));
             return answer;
         }
         let who = printable(form::field(&asked.form, "who").trim(), WHO_CHARS_MAX);
         if who.is_empty() {
-            return self.cover(422, Some(&pin), "Your name is missing. Write your name or number, for the record.");
+            let told = "Your name is missing. Write your name or number, for the record.";
+            return self.cover(422, Some(&pin), told).await;
         }
         let (given, code) = (form::field(&asked.form, "pin").to_owned(), form::field(&asked.form, "code").to_owned());
         let (compared, used) = (pin.clone(), self.tries().used_step);
@@ -150,7 +210,7 @@ impl Gate {
             tracing::warn!(source, "wrong PIN");
             let second = if pin.has_second() { "PIN or code" } else { "PIN" };
             let told = format!("That {second} is not right. It has 8 digits and was shown once, when it was set.");
-            return self.cover(403, Some(&pin), &told);
+            return self.cover(403, Some(&pin), &told).await;
         }
         tracing::info!(source, who, "the page was opened");
         let cookie = self.sessions().open(who, &pin.set, clock::mono());
@@ -173,16 +233,26 @@ impl Gate {
         });
         // An open page that has ended shows the cover.
         let Some((who, pin_set)) = who else { return files::see_other() };
-        let Some((request, done)) = deeds::request(&asked.form, &who) else {
-            return files::told(400, "This page can't do that. Load it again.\n");
+        let (request, done) = match deeds::request(&asked.form, &who) {
+            Ok(request) => request,
+            Err(deeds::Refused::NoSuchDeed) => {
+                return files::told(400, "This page can't do that. Load it again.\n");
+            }
+            Err(deeds::Refused::Said(why)) => {
+                if let Some(open) = self.sessions().find(&asked.cookie, &pin_set, clock::mono(), true) {
+                    open.told = Some((false, format!("Not done. {why}")));
+                }
+                return files::see_other();
+            }
         };
-        let (socket, health) = (self.places.control.clone(), self.places.health.clone());
-        let (before, zone) = (files::generation(&health), files::zone(&health));
+        let socket = self.places.control.clone();
+        let before = self.reading(|places| (files::generation(&places.health), files::zone(&places.health))).await;
+        let (before, zone) = before.unwrap_or_default();
         let asking = tokio::task::spawn_blocking(move || deeds::ask(&socket, &request, &done, &who, &zone));
         let told = asking.await.unwrap_or_else(|_| (false, "Not done. Try again.".to_owned()));
         if told.0 {
             let next = async {
-                while files::generation(&health) == before {
+                while self.reading(|places| files::generation(&places.health)).await == Some(before) {
                     tokio::time::sleep(LOOK_EVERY).await;
                 }
             };
@@ -228,6 +298,10 @@ impl Gate {
 
     fn sessions(&self) -> MutexGuard<'_, Sessions> {
         self.sessions.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn last(&self) -> MutexGuard<'_, LastRead> {
+        self.last.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn tries(&self) -> MutexGuard<'_, Tries> {

@@ -26,8 +26,9 @@ use std::io::Write;
 use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 use tokens::Purpose;
-use tokio::net::TcpListener;
+use tokio::net::{TcpListener, TcpSocket};
 use tokio::signal::unix::{SignalKind, signal};
 use tokio_rustls::TlsAcceptor;
 
@@ -193,10 +194,11 @@ fn run(args: &PageArgs, out: &mut dyn Write) -> Result<(), PageError> {
         notice: notice(args.notice.as_deref())?,
         tls,
     };
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(4).build()?;
-    runtime.block_on(async {
+    // Three may hang at a share, the rest are for a PIN and deeds.
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(8).build()?;
+    let served = runtime.block_on(async {
         let listen = |source| PageError::Listen { address, source };
-        let listener = TcpListener::bind(address).await.map_err(listen)?;
+        let listener = bind(address).map_err(listen)?;
         let address = listener.local_addr().map_err(listen)?;
         let scheme = if tls { "https" } else { "http" };
         // Whoever started this may have closed stdout; the port tells the same.
@@ -211,7 +213,28 @@ fn run(args: &PageArgs, out: &mut dyn Write) -> Result<(), PageError> {
             _ = interrupt.recv() => {}
         }
         Ok(())
-    })
+    });
+    // A thread that hangs at a share must not keep the process from ending.
+    runtime.shutdown_timeout(Duration::from_millis(500));
+    served
+}
+
+/// Connections that wait to be taken (our own limit: few people look at one trailer).
+const BACKLOG: u32 = 64;
+
+/// Off loopback the listener is tied to the interface that has the address: else the system would also take what comes
+/// for it by another interface, the hotspot's among them. Source: RFC 1122 section 3.3.4.2, the weak host model.
+fn bind(address: SocketAddr) -> std::io::Result<TcpListener> {
+    let socket = if address.is_ipv4() { TcpSocket::new_v4()? } else { TcpSocket::new_v6()? };
+    socket.set_reuseaddr(true)?;
+    if !address.ip().to_canonical().is_loopback() {
+        let ip = address.ip().to_canonical();
+        let own = nix::ifaddrs::getifaddrs()?.find(|one| ip_of(one) == Some(ip));
+        let own = own.ok_or_else(|| std::io::Error::from(std::io::ErrorKind::AddrNotAvailable))?;
+        socket.bind_device(Some(own.interface_name.as_bytes()))?;
+    }
+    socket.bind(address)?;
+    socket.listen(BACKLOG)
 }
 
 /// Loopback, or one address that is not the hotspot's.

@@ -18,7 +18,9 @@ const PINTLE: &str = env!("CARGO_BIN_EXE_pintle");
 pub(crate) struct Page {
     child: Child,
     pub(crate) address: String,
-    folder: tempfile::TempDir,
+    base: PathBuf,
+    /// Goes with the page; a trailer's own folder does not.
+    _own: Option<tempfile::TempDir>,
     pub(crate) pin: String,
     pub(crate) cookie: String,
     more: Vec<String>,
@@ -46,34 +48,42 @@ impl Page {
         write(folder.path(), scene, 0);
         let more: Vec<String> = more.iter().map(|one| (*one).to_owned()).collect();
         let (child, address) = spawn(folder.path(), "127.0.0.1:0", &more);
-        Self { child, address, folder, pin, cookie: String::new(), more }
+        Self { child, address, base: folder.path().to_owned(), _own: Some(folder), pin, cookie: String::new(), more }
+    }
+
+    /// The page of an agent that runs: over its runtime folder, with its control socket.
+    pub(crate) fn beside(runtime_dir: &Path) -> Self {
+        let pin = set_pin(&runtime_dir.join("state"));
+        let (child, address) = spawn(runtime_dir, "127.0.0.1:0", &[]);
+        let (base, cookie) = (runtime_dir.to_owned(), String::new());
+        Self { child, address, base, _own: None, pin, cookie, more: Vec::new() }
     }
 
     pub(crate) fn restart(&mut self) {
         drop(self.child.kill());
         drop(self.child.wait());
-        (self.child, self.address) = spawn(self.folder.path(), "127.0.0.1:0", &self.more);
+        (self.child, self.address) = spawn(&self.base, "127.0.0.1:0", &self.more);
     }
 
     pub(crate) fn health(&self) -> PathBuf {
-        self.folder.path().join("health")
+        self.base.join("health")
     }
 
     pub(crate) fn public(&self) -> PathBuf {
-        self.folder.path().join("public")
+        self.base.join("public")
     }
 
     pub(crate) fn state(&self) -> PathBuf {
-        self.folder.path().join("state")
+        self.base.join("state")
     }
 
     pub(crate) fn write(&self, scene: Scene) {
-        write(self.folder.path(), scene, 0);
+        write(&self.base, scene, 0);
     }
 
     /// Files that were written so many seconds ago; less than none: in the future.
     pub(crate) fn write_aged(&self, scene: Scene, ago_s: i64) {
-        write(self.folder.path(), scene, ago_s);
+        write(&self.base, scene, ago_s);
     }
 
     /// The same as the agent does it: each file replaced as a whole.
@@ -107,7 +117,7 @@ impl Page {
 
     /// An agent that says yes to everything; what it is asked comes out here.
     pub(crate) fn fake_agent(&self) -> mpsc::Receiver<String> {
-        let socket = UnixListener::bind(self.folder.path().join("control.sock")).unwrap();
+        let socket = UnixListener::bind(self.base.join("control.sock")).unwrap();
         let (asked, seen) = mpsc::channel();
         std::thread::spawn(move || {
             for stream in socket.incoming() {

@@ -301,14 +301,13 @@ fn command_is_told_each_urgent_thing_once_in_order_also_after_a_restart_and_the_
     assert!(!said.contains("QX"), "a plate in the log: {said}");
 }
 
-#[test]
-fn webhook_that_is_out_of_order_is_tried_again_and_one_that_refuses_blocks_no_other() {
+/// A webhook that gives `answers` in their order, the last one for ever; each request comes out as head and event.
+fn webhook(answers: &'static [&'static str]) -> (String, std::sync::mpsc::Receiver<(String, Value)>) {
     let door = TcpListener::bind("127.0.0.1:0").unwrap();
     let (sender, came) = std::sync::mpsc::channel::<(String, Value)>();
     let address = door.local_addr().unwrap();
     std::thread::spawn(move || {
-        let mut tries = 0;
-        for stream in door.incoming() {
+        for (stream, tries) in door.incoming().zip(0..) {
             let mut stream = BufReader::new(stream.unwrap());
             let (mut head, mut length) = (String::new(), 0);
             loop {
@@ -326,19 +325,70 @@ fn webhook_that_is_out_of_order_is_tried_again_and_one_that_refuses_blocks_no_ot
             }
             let mut body = vec![0; length];
             stream.read_exact(&mut body).unwrap();
-            tries += 1;
-            // The first thing is told at the second try.
-            let status = if tries == 1 { "503 Not Now" } else { "204 Taken" };
+            let event: Value = serde_json::from_slice(&body).unwrap();
+            let status = answers.get(tries).or(answers.last()).unwrap();
+            let status = if *status == "by plate" { by_plate(&event) } else { status };
             let answer = format!("HTTP/1.1 {status}\r\nconnection: close\r\ncontent-length: 0\r\n\r\n");
             stream.get_mut().write_all(answer.as_bytes()).unwrap();
-            if sender.send((head, serde_json::from_slice(&body).unwrap())).is_err() {
+            if sender.send((head, event)).is_err() {
                 return;
             }
         }
     });
+    (format!("http://{address}/hook"), came)
+}
+
+/// A desk that is never there for one hit, takes no other, and takes all the rest.
+fn by_plate(event: &Value) -> &'static str {
+    match event["data"]["read"]["plate"].as_str() {
+        Some("QX1") => "503 Not Now",
+        Some("QX2") => "403 Never",
+        _ => "204 Taken",
+    }
+}
+
+#[test]
+fn what_nobody_takes_is_given_up_after_its_time_the_next_is_told_and_the_audit_says_who_was_told_when() {
+    let (hook, came) = webhook(&["by plate"]);
     let folder = tempfile::tempdir().unwrap();
     let token = token_file(folder.path());
-    let hook = format!("http://{address}/hook");
+    let token = token.to_str().unwrap();
+    let mut receiver = Receiver::start(&["--token-file", token, "--on-urgent", &hook, "--on-urgent-for", "2s"]);
+    until("the cursor", || (receiver.count("SELECT count(*) FROM told_up_to") == 1).then_some(()));
+    post(&receiver, &[hit(1), hit(2), hit(3)]);
+    let mut tried = Vec::new();
+    while tried.last().is_none_or(|plate| plate != "QX3") {
+        let (_, event) = came.recv_timeout(PATIENCE).unwrap();
+        tried.push(event["data"]["read"]["plate"].as_str().unwrap().to_owned());
+    }
+    let tries = |plate: &str| tried.iter().filter(|of| *of == plate).count();
+    assert!(2 <= tries("QX1") && 2 <= tries("QX2") && tries("QX3") == 1, "{tried:?}");
+    assert!(tried.is_sorted(), "one after the other, in order: {tried:?}");
+    let audit = receiver.data().join("audit");
+    let told = until("the audit", || {
+        let told = outcome(&["audit", "list", audit.to_str().unwrap(), "--act", "tell", "--json"]).out;
+        told.contains("\"done\"").then_some(told)
+    });
+    let entries: Vec<Value> = told.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let outcomes: Vec<&str> = entries.iter().map(|entry| entry["outcome"].as_str().unwrap()).collect();
+    assert_eq!(outcomes, ["not-yet", "given-up", "not-yet", "given-up", "done"], "{told}");
+    for entry in &entries {
+        assert!(Utc::parse_rfc3339(entry["at"].as_str().unwrap()).is_some(), "when: {entry}");
+        assert!(entry.to_string().contains("127.0.0.1") && entry.to_string().contains("pintle.read.v1"), "who, what");
+    }
+    assert!(entries[1].to_string().contains("HTTP 503") && entries[3].to_string().contains("HTTP 403"), "{told}");
+    until("the cursor", || (receiver.count("SELECT event FROM told_up_to") == 3).then_some(()));
+    let said = receiver.stop();
+    assert!(!said.contains("QX") && !told.contains("QX"), "a plate: {said}\n{told}");
+    assert!(said.contains("told to nobody and is given up"), "{said}");
+}
+
+#[test]
+fn webhook_that_is_out_of_order_is_tried_again_and_one_that_refuses_blocks_no_other() {
+    // The first thing is told at the second try.
+    let (hook, came) = webhook(&["503 Not Now", "204 Taken"]);
+    let folder = tempfile::tempdir().unwrap();
+    let token = token_file(folder.path());
     let token = token.to_str().unwrap();
     let receiver = Receiver::start(&["--token-file", token, "--on-urgent", &hook, "--on-urgent-token-file", token]);
     until("the cursor", || (receiver.count("SELECT count(*) FROM told_up_to") == 1).then_some(()));

@@ -149,7 +149,7 @@ fn age_limit(text: &str) -> Result<u64, String> {
 #[derive(Clone, Debug, clap::Args)]
 struct PeopleArgs {
     /// Tell each hit, alarm and silent trailer to this webhook (https://…), or to this program: a whole path and its
-    /// fixed arguments, the event on its standard input. What can't be told is tried again for a day.
+    /// fixed arguments, the event on its standard input. What can't be told is tried again, see --on-urgent-for.
     #[arg(long, value_name = "URL|COMMAND", value_parser = Whom::parse)]
     on_urgent: Option<Whom>,
     /// File with the bearer token for the webhook.
@@ -158,6 +158,10 @@ struct PeopleArgs {
     /// Authorities (PEM) for the webhook instead of the system's.
     #[arg(long, value_name = "FILE", requires = "on_urgent")]
     on_urgent_ca: Option<PathBuf>,
+    /// After so long one thing is given up and the next one told, for example 24h; who was told what, and what was
+    /// given up, is in the audit. (Our own default: whoever was not there for a day is told by the survey.)
+    #[arg(long, value_name = "TIME", default_value = "24h", requires = "on_urgent", value_parser = pintle_core::span::seconds)]
+    on_urgent_for: u64,
     /// After so many seconds without a word a trailer is called silent, and that is raised.
     #[arg(long, value_name = "SECONDS", default_value_t = 900, value_parser = clap::value_parser!(u64).range(1..=604_800))]
     silent_s: u64,
@@ -168,7 +172,8 @@ impl PeopleArgs {
         let Some(whom) = self.on_urgent.clone() else { return Ok(None) };
         let token = self.on_urgent_token_file.as_deref().map(tls::token).transpose()?;
         let (ca, folder, store) = (self.on_urgent_ca.clone(), folder.to_owned(), service.store().clone());
-        Teller::new(TellSetup { whom, token, ca, folder, store }).map(Some)
+        let give_up_ms = self.on_urgent_for.saturating_mul(1000);
+        Teller::new(TellSetup { whom, token, ca, folder, store, give_up_ms }).map(Some)
     }
 }
 

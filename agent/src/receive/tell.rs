@@ -27,8 +27,6 @@ const TRY_WAIT: Duration = Duration::from_secs(30);
 const RETRY_MS: u64 = 1_000;
 /// Longest pause, ms (our own choice).
 const RETRY_MS_MAX: u64 = 300_000;
-/// After so long one thing is given up, ms (our own choice: whoever was not there for a day is told by the survey).
-const GIVE_UP_MS: u64 = 24 * 3_600_000;
 /// An answer that says that it will never be taken (4xx) is borne so often for one thing, so that it blocks no other.
 const REFUSED_MAX: u32 = 5;
 /// Tellings in a minute (our own limit: what comes faster reads the stream).
@@ -98,6 +96,8 @@ pub struct TellSetup {
     pub folder: PathBuf,
     /// Where it is kept how far somebody was told.
     pub store: ReceiverStore,
+    /// After so long one thing is given up, ms.
+    pub give_up_ms: u64,
 }
 
 /// How a try ended.
@@ -118,6 +118,7 @@ pub struct Teller {
     store: ReceiverStore,
     log: Log,
     recent: VecDeque<u64>,
+    give_up_ms: u64,
 }
 
 impl Teller {
@@ -157,6 +158,7 @@ impl Teller {
             store: setup.store,
             log,
             recent: VecDeque::new(),
+            give_up_ms: setup.give_up_ms,
         })
     }
 
@@ -235,15 +237,16 @@ impl Teller {
                 Ok(told) => told,
                 Err(_) => Told::NotNow(format!("no answer within {} s", TRY_WAIT.as_secs())),
             };
+            let late = self.give_up_ms <= clock::mono().since_ms(began);
             let (why, over) = match told {
                 Told::Yes => {
                     self.write(&thing, "done", tries, None).await;
                     return;
                 }
-                Told::NotNow(why) => (why, GIVE_UP_MS <= clock::mono().since_ms(began)),
+                Told::NotNow(why) => (why, late),
                 Told::Never(why) => {
                     refused += 1;
-                    (why, REFUSED_MAX <= refused)
+                    (why, late || REFUSED_MAX <= refused)
                 }
             };
             if over {

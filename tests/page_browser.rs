@@ -1,4 +1,4 @@
-//! The page in a real Chromium: eight states, a phone and a desk, by day and by night; axe-core and the HTML checker
+//! The page and the survey in a real Chromium: eight states and two surveys, a phone and a desk, by day and by night; axe-core and the HTML checker
 //! find nothing. The rig: Chromium, Node with what `tests/browser/package.json` names, Java. `PINTLE_PICTURES` names
 //! a folder where the pictures stay.
 #![expect(clippy::unwrap_used, reason = "tests")]
@@ -90,9 +90,44 @@ fn write_states(folder: &Path) {
         page.write_aged(good_for_an_hour(scene), ago_s);
         std::fs::write(folder.join(format!("{name}.html")), body(&page.get("/"))).unwrap();
     }
+    survey(folder, "survey", &[("Heron 1", Scene::standing()), ("Heron 2", Scene::after_tow()), ("Heron 3", look())]);
+    survey(folder, "survey-fine", &[("Heron 1", Scene::standing()), ("Heron 4", Scene::standing())]);
     page.cookie.clear();
     page.write(good_for_an_hour(look()));
     std::fs::write(folder.join("before-pin.html"), body(&page.get("/"))).unwrap();
+}
+
+/// The survey's page of these trailers, and of one that has not been heard for long where somebody is needed.
+fn survey(folder: &Path, name: &str, trailers: &[(&str, Scene)]) {
+    let fleet = tempfile::tempdir().unwrap();
+    let silent = if name == "survey" { vec![("Heron 9", Scene::standing(), 9_600_000)] } else { Vec::new() };
+    let all = trailers.iter().map(|(label, scene)| (*label, scene.clone(), 1000)).chain(silent);
+    for (label, mut scene, ago_ms) in all {
+        scene.now.utc = pintle::clock::utc().plus_ms(-ago_ms);
+        scene.facts.label = label.to_owned();
+        scene.facts.trailer = label.to_lowercase().replace(' ', "-");
+        let told = snapshot(&scene.observations(), &mut Memory::default());
+        let body = pintle_core::wire::health::HealthBody::new(&scene.observations(), &told, 1);
+        let at = fleet.path().join(&body.trailer.id);
+        std::fs::create_dir(&at).unwrap();
+        std::fs::write(at.join("health.json"), serde_json::to_vec(&body).unwrap()).unwrap();
+    }
+    let out = folder.join(format!("{name}.html"));
+    let program = env!("CARGO_BIN_EXE_pintle");
+    let args = ["survey", fleet.path().to_str().unwrap(), "--html", "--out", out.to_str().unwrap()];
+    let made = run(program, &args).unwrap();
+    assert!(out.is_file(), "{}", String::from_utf8_lossy(&made.stderr));
+    // The picture is taken later than the survey may be believed on a busy machine.
+    let text = std::fs::read_to_string(&out).unwrap();
+    std::fs::write(&out, later(&text)).unwrap();
+}
+
+/// The same page, good for an hour more.
+fn later(page: &str) -> String {
+    let (before, after) = page.split_once("data-until=\"").unwrap();
+    let (until, after) = after.split_once('"').unwrap();
+    let until = pintle_core::moment::Utc::parse_rfc3339(until).unwrap().plus_ms(3_600_000).to_rfc3339();
+    pintle::show::remaining(&format!("{before}data-until=\"{until}\"{after}"), Some(3600))
 }
 
 #[test]
@@ -117,7 +152,7 @@ fn each_state_shows_word_step_and_age_on_the_first_screen_and_nothing_is_found_a
     let found: Vec<Value> =
         serde_json::from_str(&told).unwrap_or_else(|_| panic!("{told}\n{}", String::from_utf8_lossy(&looked.stderr)));
     let looks: Vec<&Value> = found.iter().filter(|one| one["script"] == true).collect();
-    assert_eq!(looks.len(), 8 * 2 * 2, "eight states, two sizes, two colours");
+    assert_eq!(looks.len(), 10 * 2 * 2, "eight states and two surveys, two sizes, two colours");
     let said = std::fs::read_to_string(folder.join("in-hand.html")).unwrap();
     for deed in [
         "T. Wray has it in hand since",
@@ -138,7 +173,7 @@ fn each_state_shows_word_step_and_age_on_the_first_screen_and_nothing_is_found_a
         assert_eq!(one["strip"].as_str().unwrap().starts_with("Stale: from"), stale, "{what}");
         let word = one["word"]["text"].as_str().unwrap().to_lowercase();
         let wanted = match one["name"].as_str().unwrap() {
-            "fine" => "fine",
+            "fine" | "survey-fine" => "fine",
             "stale" => "stale",
             "look" | "empty" | "in-hand" | "before-pin" => "look",
             _ => "act",

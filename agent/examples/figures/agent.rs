@@ -167,7 +167,7 @@ pub(crate) struct Process {
 }
 
 impl Process {
-    fn of(pid: u32) -> anyhow::Result<Self> {
+    pub(crate) fn of(pid: u32) -> anyhow::Result<Self> {
         let status = std::fs::read_to_string(format!("/proc/{pid}/status"))?;
         let mib = |name: &str| -> anyhow::Result<f64> {
             let line = status.lines().find_map(|line| line.strip_prefix(name)).context("no such line")?;

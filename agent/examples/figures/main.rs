@@ -12,6 +12,7 @@ mod idle;
 mod intake;
 mod kill;
 mod machine;
+mod page;
 mod peers;
 mod position;
 mod queue;
@@ -88,6 +89,8 @@ enum Part {
     Idle,
     /// Time to READY.
     Start,
+    /// The page, its server, and the survey of many trailers.
+    Page,
     /// The site keeper against its bars: simulated skies, and the recorded logs.
     Position,
     /// One hour of a log, and what the recorded logs give.
@@ -182,6 +185,7 @@ fn main() -> anyhow::Result<ExitCode> {
                 Part::Receiver => receiver::measure(&bench),
                 Part::Idle => idle::measure(&bench),
                 Part::Start => start::measure(&bench),
+                Part::Page => page::measure(&bench),
                 Part::Position => position::measure(&bench),
                 Part::Replay => replay::measure(&bench),
                 Part::Kill => kill::measure(&bench),
@@ -226,6 +230,7 @@ impl Part {
             Self::Receiver => "Our receiver",
             Self::Idle => "Idle agent",
             Self::Start => "Start",
+            Self::Page => "Page and survey",
             Self::Position => "Site keeper",
             Self::Replay => "Replay",
             Self::Kill => "Kills and power cuts",

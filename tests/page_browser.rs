@@ -104,7 +104,7 @@ fn survey(folder: &Path, name: &str, trailers: &[(&str, Scene)]) {
     let all = trailers.iter().map(|(label, scene)| (*label, scene.clone(), 1000)).chain(silent);
     for (label, mut scene, ago_ms) in all {
         scene.now.utc = pintle::clock::utc().plus_ms(-ago_ms);
-        scene.facts.label = label.to_owned();
+        label.clone_into(&mut scene.facts.label);
         scene.facts.trailer = label.to_lowercase().replace(' ', "-");
         let told = snapshot(&scene.observations(), &mut Memory::default());
         let body = pintle_core::wire::health::HealthBody::new(&scene.observations(), &told, 1);

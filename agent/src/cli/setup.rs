@@ -97,7 +97,9 @@ mod tests {
         let inner: Vec<&clap::Command> = command.get_subcommands().filter(shown).collect();
         let verbs = inner.iter().map(|inner| inner.get_name().to_owned()).collect();
         found.push((name, options, verbs));
-        inner.into_iter().for_each(|inner| all(inner, found));
+        for inner in inner {
+            all(inner, found);
+        }
     }
 
     #[test]

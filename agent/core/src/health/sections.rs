@@ -54,7 +54,7 @@ fn unwatched(of: &mut Section) {
             *of = Section { state: SectionState::Unknown, ..section(of.no, of.key, of.title, told) };
         }
         "reads" => {
-            of.answer = "Kept here, nothing is sent".to_owned();
+            "Kept here, nothing is sent".clone_into(&mut of.answer);
             of.sentence = format!("Safe mode: reads are taken and kept; sending goes on when it ends. {}", of.sentence);
         }
         _ => {}

@@ -2,11 +2,8 @@
 //! port scan from the hotspot's side. Fault 99.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
-#[path = "support"]
-mod support {
-    pub(crate) mod netns;
-    pub(crate) mod trailer;
-}
+#[path = "support/trailer.rs"]
+mod trailer;
 
 use std::collections::BTreeSet;
 use std::io::{BufRead as _, BufReader, Write as _};
@@ -14,8 +11,23 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, TcpStream};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
-use support::netns::{must, within};
-use support::trailer::{PATIENCE, PINTLE, Trailer};
+use trailer::{PATIENCE, PINTLE, Trailer};
+
+/// Runs `ip`; panics with what it said if it failed.
+fn must(line: &str) {
+    let output = Command::new("sh").args(["-c", line]).output().unwrap();
+    assert!(output.status.success(), "{line}: {}", String::from_utf8_lossy(&output.stderr));
+}
+
+/// Runs `what` in a thread of its own inside a network namespace, and waits for its answer.
+fn within<T: Send + 'static>(namespace: &str, what: impl FnOnce() -> T + Send + 'static) -> T {
+    let file = std::fs::File::open(format!("/run/netns/{namespace}")).unwrap();
+    let thread = std::thread::spawn(move || {
+        nix::sched::setns(&file, nix::sched::CloneFlags::CLONE_NEWNET).unwrap();
+        what()
+    });
+    thread.join().unwrap()
+}
 
 /// A program that goes when it is dropped.
 struct Running(Child);
@@ -123,7 +135,6 @@ const ON_LAN: Ipv4Addr = Ipv4Addr::new(203, 0, 113, 2);
 
 impl Net {
     fn build() -> Option<Self> {
-        // The name that the rig of the link gives, so that its sweep finds what a killed run left.
         let name = |what: &str| format!("pintle-ns-{}-90-{what}", std::process::id());
         let net = Self { trailer: name("t"), hotspot: name("h"), yard: name("y") };
         let add = Command::new("ip").args(["netns", "add", &net.trailer]).output();

@@ -1,5 +1,5 @@
-//! A person at the page of a real agent: what they do reaches it, stands in its audit with who and when, and shows on the
-//! page; what they send that is no sense is answered by how to put it right.
+//! A person at the page of a real agent: what they do reaches it, stands in its audit with who and when, and shows on
+//! the page; what they send that is no sense is answered by how to put it right.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 #[path = "support/page.rs"]

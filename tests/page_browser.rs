@@ -1,6 +1,6 @@
-//! The page and the survey in a real Chromium: eight states and two surveys, a phone and a desk, by day and by night; axe-core and the HTML checker
-//! find nothing. The rig: Chromium, Node with what `tests/browser/package.json` names, Java. `PINTLE_PICTURES` names
-//! a folder where the pictures stay.
+//! The page and the survey in a real Chromium: eight states and two surveys, a phone and a desk, by day and by night;
+//! axe-core and the HTML checker find nothing. The rig: Chromium, Node with what `tests/browser/package.json` names,
+//! Java. `PINTLE_PICTURES` names a folder where the pictures stay.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 #[path = "support/page.rs"]

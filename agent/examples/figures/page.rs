@@ -65,8 +65,8 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
     let mut text = String::new();
     writeln!(
         text,
-        "A trailer with {} cameras, {} needs, place lines of 160 characters, a day of history, a month of outages, a move of {} points and a dozen \
-         changes,\nopened by a person: {} bytes; {BUILDS} times made: median {middle_ms:.2} ms, p99 {p99_ms:.2} ms.\n",
+        "A trailer with {} cameras, {} needs, place lines of 160 characters, a day of history, a month of outages, a move of {} \
+         points and a dozen changes,\nopened by a person: {} bytes; {BUILDS} times made: median {middle_ms:.2} ms, p99 {p99_ms:.2} ms.\n",
         body.cameras.len(),
         body.needs.len(),
         body.place.last_move.as_ref().map_or(0, |last| last.parts.iter().map(Vec::len).sum::<usize>()),
@@ -74,14 +74,15 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
     )?;
     writeln!(
         text,
-        "`pintle page --tls` with these files: {:.1} MiB resident before anybody asks. After {wrong} wrong PINs, the right one, and {REQUESTS} requests of the \
-         open page,\neach over a TLS connection of its own, five at a time: at most {:.1} MiB, now {:.1} MiB (of it {:.1} MiB its own), {} threads.\n",
+        "`pintle page --tls` with these files: {:.1} MiB resident before anybody asks. After {wrong} wrong PINs, the \
+         right one,\nand {REQUESTS} requests of the open page, each over a TLS connection of its own, five at a time: \
+         at most {:.1} MiB,\nnow {:.1} MiB (of it {:.1} MiB its own), {} threads.\n",
         idle.resident_mib, busy.resident_most_mib, busy.resident_mib, busy.anonymous_mib, busy.threads
     )?;
     writeln!(
         text,
-        "`pintle survey --list` of {TRAILERS} pages on loopback, of each fifty two slow (0.9 s), two that never answer, one without end, one that hangs up; \
-         `--wait 3`:\n{survey_s:.1} s.",
+        "`pintle survey --list` of {TRAILERS} pages on loopback, of each fifty two slow (0.9 s), two that never answer, \
+         one without end,\none that hangs up; `--wait 3`: {survey_s:.1} s.",
     )?;
     let bar = |what: &str, must_be, measured, held| Bar { what: what.to_owned(), must_be, measured, held };
     let bytes = format!("{:.1} kB", f64::from(u32::try_from(page.len())?) / 1e3);

@@ -104,6 +104,11 @@ struct Rig {
 impl Rig {
     fn start() -> Self {
         let folder = tempfile::tempdir().unwrap();
+        let store = Self::open(folder.path()).unwrap();
+        Self::start_on(folder, store)
+    }
+
+    fn open(folder: &Path) -> Result<StoreHandle, store::StoreError> {
         let queue = config::Queue {
             seal: config::Seal::None,
             commit_wait_ms: 0,
@@ -114,8 +119,7 @@ impl Rig {
             disk_free_min_mib: 1,
             ..config::Queue::PLAIN
         };
-        let store = store::open(folder.path(), &queue, clock::moment(UtcTrust::Unset)).unwrap();
-        Self::start_on(folder, store)
+        store::open(folder, &queue, clock::moment(UtcTrust::Unset))
     }
 
     fn start_on(folder: TempDir, store: StoreHandle) -> Self {
@@ -583,6 +587,17 @@ async fn a_read_of_another_boot_whose_clock_nobody_confirmed_stays_undated_and_t
     first.wait_for_absence().await;
     let captured_at = accept_read(&first.store).await;
     let (folder, store) = first.end().await;
+    // Another boot is another process, with the queue opened anew; its lock goes a moment after the last word.
+    store.close().await.unwrap();
+    drop(store);
+    let began = std::time::Instant::now();
+    let store = loop {
+        match Rig::open(folder.path()) {
+            Ok(store) => break store,
+            Err(error) => assert!(began.elapsed() < PATIENCE, "{error}"),
+        }
+        sleep(Duration::from_millis(20)).await;
+    };
     let mut second = Rig::start_in(folder, store, "second boot");
     let receiver = Receiver::plug_in();
     point(&second.link(), &receiver.path);

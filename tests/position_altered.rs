@@ -104,15 +104,16 @@ fn a_moving_receiver_is_followed_however_it_words_it() {
         let whole_fixes = recorded::fixes(bytes);
         let whole = recorded::play(&whole_fixes, limits(50.0), None);
         for (way, changes) in WAYS {
-            // Gaps of minutes hide the leaving itself, and digits of 18.5 m the arriving: there only the sites count.
-            let hidden = way == "gaps of 7 min" || way == "2 decimals";
+            // Gaps of minutes hide the leaving itself: there only the sites count.
+            let hidden = way == "gaps of 7 min";
             let fixes = recorded::fixes(&altered(bytes, changes));
             let told = recorded::play(&fixes, limits(50.0), None);
             let silent = !stays::speaks(&fixes);
             for fault in stays::judge(&fixes, &told, limits(50.0)).faults {
-                // The judge has no better eyes than the keeper: without speed a slow drift is a stay to it. And where a
-                // fix comes every 5 s without a speed, the seconds of the bar are two or three of them.
-                let blind = silent && (fault.starts_with("no site") || changes.contains(&Change::EverySeconds(5)));
+                // The judge has no better eyes than the keeper: without speed a slow drift is a stay to it.
+                // With digits of 18.5 m the drift of a boat at its berth looks like a way now and then.
+                let blind = (silent && fault.starts_with("no site"))
+                    || (way == "2 decimals" && fault.contains(" came after ") && name.starts_with("b-boat"));
                 if !blind && !hidden {
                     wrong.push(format!("{name}, {way}: {fault}"));
                 }

@@ -8,6 +8,7 @@ mod receiver;
 
 use pintle::config::{Broker, Proof, Receiver as Target};
 use pintle::io::http::{Client, Post, PostError, content_digest};
+use pintle::io::tls::TlsTime;
 use pintle::receive::tokens::new_token;
 use pintle_core::forward::answer::NoAnswer;
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
@@ -99,7 +100,7 @@ async fn send(url: &str, ca: &Path, client: Option<&(PathBuf, PathBuf)>, source:
         body: b"[]".to_vec(),
         answer_bytes_max: 10_000,
     };
-    match Client::open(&target).await.unwrap().post(post).await {
+    match Client::open(&target, &TlsTime::of_host()).await.unwrap().post(post).await {
         Ok(answer) => Ok(answer.view().status),
         Err(PostError::NoAnswer(why)) => Err(why),
         Err(PostError::Own(error)) => panic!("{error}"),

@@ -397,11 +397,12 @@ impl Wires {
         });
     }
 
-    /// health ─► upstream ─► receiver; link ─► upstream (a hint); store ─► upstream (the numbers beside it);
-    /// asked ─► upstream (before its time).
+    /// health ─► upstream ─► receiver; link ─► upstream (a hint); position ─► upstream (true time, for certificates);
+    /// store ─► upstream (the numbers beside it); asked ─► upstream (before its time).
     fn start_upstream(&self, parts: &mut Parts) {
         let (config, store, state) = (self.config.clone(), self.store.clone(), self.state.subscribe());
-        let (link, beat, board) = (self.link.subscribe(), Heartbeat::default(), self.board.clone());
+        let (link, position) = (self.link.subscribe(), self.position.subscribe());
+        let (beat, board) = (Heartbeat::default(), self.board.clone());
         let wanted = Arc::clone(&self.health_wanted);
         parts.add(|stop| {
             keep_running("upstream", board, beat.clone(), stop, move |stop| {
@@ -410,6 +411,7 @@ impl Wires {
                     receiver: config.receiver.clone(),
                     every_s: config.health.upstream_s,
                     store: store.clone(),
+                    position: position.clone(),
                     link: link.clone(),
                     health: state.clone(),
                     wanted: Arc::clone(&wanted),

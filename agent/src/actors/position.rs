@@ -502,6 +502,7 @@ impl Actor {
         view.utc_trust = self.host.trust(now.mono);
         view.clock_error_ms = self.host.error_ms(now.mono);
         view.true_time = self.host.true_time();
+        view.host_set_by_network = self.host.is_set_by_network(now.mono);
         view.clock_feed = self.feed.state().clone();
         let counts = self.line.reader().counts();
         view.sentences = counts.valid;

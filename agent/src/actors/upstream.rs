@@ -5,10 +5,12 @@ use super::heartbeat::Heartbeat;
 use crate::clock;
 use crate::config;
 use crate::io::target::{self, Address, AnyTarget, Handed, Handover, Target as _, TargetError, Written};
+use crate::io::tls::TlsTime;
 use crate::store::StoreHandle;
 use pintle_core::forward::answer::Ack;
 use pintle_core::ids::TrailerId;
 use pintle_core::link::LinkView;
+use pintle_core::position::PositionView;
 use pintle_core::wire::health::HealthBody;
 use pintle_core::wire::upstream::{self, Pace};
 use serde::Deserialize;
@@ -37,6 +39,8 @@ pub struct UpstreamSetup {
     pub every_s: u32,
     /// For the numbers that go beside each sending.
     pub store: StoreHandle,
+    /// What is known of true time: certificates are judged by it where the host's clock can't be right.
+    pub position: watch::Receiver<Arc<PositionView>>,
     /// A hint that there is no link.
     pub link: watch::Receiver<LinkView>,
     /// The newest state.
@@ -59,7 +63,10 @@ pub async fn run(setup: UpstreamSetup, stop: CancellationToken) {
     let courier = |receiver: &config::Receiver| matches!(target::address(&receiver.url), Ok(Address::Courier { .. }));
     let receiver = setup.receiver.clone().filter(|receiver| 0 < setup.every_s && !courier(receiver));
     let mut pace = Pace::new(u64::from(setup.every_s) * 1000);
-    let mut sender = receiver.map(|receiver| Sender { receiver, client: None, told: false });
+    let mut sender = receiver.map(|receiver| {
+        let time = TlsTime::following(setup.position.clone());
+        Sender { receiver, time, client: None, told: false }
+    });
     let mut waiting_since = None;
     loop {
         let asked = tokio::select! {
@@ -109,6 +116,7 @@ enum Sent {
 
 struct Sender {
     receiver: config::Receiver,
+    time: TlsTime,
     /// Kept between two states for HTTPS, whose next handshake is shorter then; a broker's connection is not.
     client: Option<AnyTarget>,
     told: bool,
@@ -171,7 +179,7 @@ impl Sender {
     ) -> Result<Handed, TargetError> {
         let mut target = match self.client.take() {
             Some(target) => target,
-            None => AnyTarget::open_named(&self.receiver, source, upstream::WORD).await?,
+            None => AnyTarget::open_named(&self.receiver, source, upstream::WORD, &self.time).await?,
         };
         let key = StoreHandle::new_event_id().to_string();
         let handed = target

@@ -2,13 +2,13 @@
 //! connection is made, so a renewed one counts at the next.
 
 use super::target::OwnFault;
+use super::tls::{self, TlsTime};
 use crate::config;
 use rustls::pki_types::pem::PemObject as _;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use rustls::{ClientConfig, RootCertStore};
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::time::Duration;
 
 /// Files and the time that a connection or an answer may take.
@@ -26,10 +26,14 @@ pub struct Access {
     pub credentials_file: Option<PathBuf>,
     /// A connection must stand, and an answer be there, within this.
     pub answer_wait: Duration,
+    /// By which clock the broker's certificate is judged.
+    pub time: TlsTime,
 }
 
-impl From<&config::Receiver> for Access {
-    fn from(receiver: &config::Receiver) -> Self {
+impl Access {
+    /// As configured.
+    #[must_use]
+    pub fn of(receiver: &config::Receiver, time: &TlsTime) -> Self {
         Self {
             ca_file: receiver.ca_file.clone(),
             client_cert_file: receiver.client_cert_file.clone(),
@@ -37,6 +41,7 @@ impl From<&config::Receiver> for Access {
             token_file: receiver.token_file.clone(),
             credentials_file: receiver.broker.credentials_file.clone(),
             answer_wait: Duration::from_millis(receiver.answer_wait_ms),
+            time: time.clone(),
         }
     }
 }
@@ -53,33 +58,25 @@ impl Access {
     /// # Errors
     /// [`OwnFault`] with the file that can't be used.
     pub fn tls(&self) -> Result<ClientConfig, OwnFault> {
-        let mut roots = RootCertStore::empty();
-        if let Some(path) = &self.ca_file {
+        let roots = if let Some(path) = &self.ca_file {
+            let mut roots = RootCertStore::empty();
             let (good, _) = roots.add_parsable_certificates(certificates(path)?);
             if good == 0 {
                 return Err(unusable(path, &"there is no certificate of an authority in it"));
             }
+            roots
         } else {
-            let found = rustls_native_certs::load_native_certs();
-            let (good, _) = roots.add_parsable_certificates(found.certs);
-            if good == 0 {
-                let what = "this computer has no list of authorities";
-                return Err(OwnFault::new(what, "name the receiver's authority in receiver.ca_file"));
-            }
-        }
-        let provider = Arc::new(rustls::crypto::aws_lc_rs::default_provider());
+            let what = "this computer has no list of authorities";
+            tls::host_roots().ok_or(OwnFault::new(what, "name the receiver's authority in receiver.ca_file"))?
+        };
         let setup = |error: rustls::Error| OwnFault::new(format!("TLS can't be set up: {error}"), LOOK);
-        let builder = ClientConfig::builder_with_provider(provider)
-            .with_safe_default_protocol_versions()
-            .map_err(setup)?
-            .with_root_certificates(roots);
         let (Some(cert), Some(key_path)) = (&self.client_cert_file, &self.client_key_file) else {
-            return Ok(builder.with_no_client_auth());
+            return tls::client(roots, None, &self.time).map_err(setup);
         };
         // What is wrong with a key file must not show what is in it.
         let key = PrivateKeyDer::from_pem_file(key_path)
             .map_err(|_| unusable(key_path, &"there is no private key in it, or it can't be read"))?;
-        builder.with_client_auth_cert(certificates(cert)?, key).map_err(|error| unusable(cert, &error))
+        tls::client(roots, Some((certificates(cert)?, key)), &self.time).map_err(|error| unusable(cert, &error))
     }
 
     /// The token, if one is configured.

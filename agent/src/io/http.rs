@@ -5,6 +5,7 @@
 pub mod images;
 
 use super::gzip;
+use super::tls::{self, TlsTime};
 use crate::clock;
 use crate::config::{Proof, Receiver};
 use base64::Engine;
@@ -13,8 +14,10 @@ use pintle_core::forward::answer::{HttpAnswer, NoAnswer};
 use pintle_core::wire::event;
 use pintle_core::wire::receipt::quoted;
 use reqwest::header::{self, HeaderMap, HeaderValue};
-use reqwest::{Certificate, Identity, Url, redirect, retry, tls};
-use rustls::{AlertDescription, CertificateError};
+use reqwest::{Url, redirect, retry};
+use rustls::pki_types::pem::PemObject as _;
+use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use rustls::{AlertDescription, CertificateError, ClientConfig, RootCertStore};
 use std::error::Error as StdError;
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
@@ -180,41 +183,23 @@ pub fn careful() -> reqwest::ClientBuilder {
 }
 
 impl Client {
-    /// Builds a client for the configured receiver; reads the certificate files that it names.
+    /// Builds a client for the configured receiver; reads the certificate files that it names. Certificates are judged
+    /// by `time`.
     ///
     /// # Errors
     /// [`HttpError`], each with the key that is wrong.
-    pub async fn open(receiver: &Receiver) -> Result<Self, HttpError> {
+    pub async fn open(receiver: &Receiver, time: &TlsTime) -> Result<Self, HttpError> {
         let url = checked_url(receiver)?;
         let answer_wait = Duration::from_millis(receiver.answer_wait_ms);
         let mut builder = careful()
             .http1_only()
-            .tls_version_min(tls::Version::TLS_1_2)
             .connect_timeout(CONNECT_WAIT.min(answer_wait))
             .pool_idle_timeout(IDLE_KEPT)
             .pool_max_idle_per_host(1)
             .tcp_keepalive(KEEPALIVE)
             .resolve_to_addrs("localhost", &loopback());
-        if let Some(path) = &receiver.ca_file {
-            let pem = file("receiver.ca_file", path).await?;
-            let authorities = Certificate::from_pem_bundle(&pem).unwrap_or_default();
-            if authorities.is_empty() {
-                return Err(content("receiver.ca_file", path, "no certificate in PEM"));
-            }
-            builder = builder.tls_certs_only(authorities);
-        }
-        if let (Some(cert), Some(key)) = (&receiver.client_cert_file, &receiver.client_key_file) {
-            let mut pem = file("receiver.client_cert_file", cert).await?;
-            pem.push(b'\n');
-            pem.extend(file("receiver.client_key_file", key).await?);
-            let identity = Identity::from_pem(&pem).map_err(|_| {
-                content(
-                    "receiver.client_key_file",
-                    key,
-                    "no private key in PEM, or the certificate file no certificate",
-                )
-            })?;
-            builder = builder.identity(identity);
+        if url.scheme() == "https" {
+            builder = builder.tls_backend_preconfigured(tls_of(receiver, time).await?);
         }
         let inner = builder.build().map_err(|error| HttpError::Setup { detail: causes(&error) })?;
         let token_file = receiver.token_file.clone();
@@ -312,6 +297,45 @@ impl Client {
 pub fn content_digest(body: &[u8]) -> String {
     let digest = aws_lc_rs::digest::digest(&aws_lc_rs::digest::SHA256, body);
     format!("sha-256=:{}:", BASE64_STANDARD.encode(digest))
+}
+
+/// TLS as the configuration names its files.
+async fn tls_of(receiver: &Receiver, time: &TlsTime) -> Result<ClientConfig, HttpError> {
+    let setup = |detail: String| HttpError::Setup { detail };
+    let roots = if let Some(path) = &receiver.ca_file {
+        let pem = file("receiver.ca_file", path).await?;
+        let mut roots = RootCertStore::empty();
+        let (good, _) = roots.add_parsable_certificates(chain(&pem));
+        if good == 0 {
+            return Err(content("receiver.ca_file", path, "no certificate in PEM"));
+        }
+        roots
+    } else {
+        let none = "this computer has no list of authorities; name the receiver's in receiver.ca_file";
+        tls::host_roots().ok_or_else(|| setup(none.to_owned()))?
+    };
+    let mut own = None;
+    if let (Some(cert), Some(key)) = (&receiver.client_cert_file, &receiver.client_key_file) {
+        let (cert, key_pem) = (file("receiver.client_cert_file", cert).await?, file(OWN_KEY, key).await?);
+        let parsed = PrivateKeyDer::from_pem_slice(&key_pem).ok().filter(|_| !chain(&cert).is_empty());
+        let parsed = parsed.ok_or_else(|| content(OWN_KEY, key, OWN_KEY_WRONG))?;
+        own = Some((chain(&cert), parsed));
+    }
+    let mut config = match (tls::client(roots, own, time), &receiver.client_key_file) {
+        (Ok(config), _) => config,
+        (Err(_), Some(key)) => return Err(content(OWN_KEY, key, OWN_KEY_WRONG)),
+        (Err(error), None) => return Err(setup(error.to_string())),
+    };
+    config.alpn_protocols = vec![b"http/1.1".to_vec()];
+    Ok(config)
+}
+
+const OWN_KEY: &str = "receiver.client_key_file";
+const OWN_KEY_WRONG: &str = "no private key in PEM that fits the certificate, or the certificate file no certificate";
+
+/// All certificates of a PEM text that can be read.
+fn chain(pem: &[u8]) -> Vec<CertificateDer<'static>> {
+    CertificateDer::pem_slice_iter(pem).filter_map(Result::ok).collect()
 }
 
 fn loopback() -> [SocketAddr; 2] {

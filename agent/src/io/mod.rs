@@ -21,3 +21,4 @@ pub mod signed;
 pub mod target;
 pub mod thumbnail;
 pub mod timesync;
+pub mod tls;

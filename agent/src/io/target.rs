@@ -5,6 +5,7 @@ use super::courier::Courier;
 use super::http::{self, HttpError};
 use super::mqtt::{Mqtt, Place};
 use super::nats::Nats;
+use super::tls::TlsTime;
 use crate::config;
 pub use crate::config::receiver::{Address, address};
 use pintle_core::forward::answer::{Ack, NoAnswer};
@@ -141,16 +142,21 @@ pub enum AnyTarget {
 }
 
 impl AnyTarget {
-    /// Opens the configured way for one lane of the trailer called `source`.
+    /// Opens the configured way for one lane of the trailer called `source`; certificates are judged by `time`.
     ///
     /// # Errors
     /// [`TargetError`]: a fault of the configuration or its files, or nobody there.
-    pub async fn open(receiver: &config::Receiver, source: &str, lane: Lane) -> Result<Self, TargetError> {
+    pub async fn open(
+        receiver: &config::Receiver,
+        source: &str,
+        lane: Lane,
+        time: &TlsTime,
+    ) -> Result<Self, TargetError> {
         let name = match lane {
             Lane::Urgent => "urgent",
             Lane::Bulk => "bulk",
         };
-        Self::open_named(receiver, source, name).await
+        Self::open_named(receiver, source, name, time).await
     }
 
     /// The same for a connection of another name; a broker keeps one connection of each name.
@@ -161,9 +167,10 @@ impl AnyTarget {
         receiver: &config::Receiver,
         source: &str,
         name: &'static str,
+        time: &TlsTime,
     ) -> Result<Self, TargetError> {
         let address = address(&receiver.url).map_err(|(what, advice)| TargetError::Own(OwnFault::new(what, advice)))?;
-        let access = Access::from(receiver);
+        let access = Access::of(receiver, time);
         Ok(match address {
             Address::Nats { servers, tls } => {
                 Self::Nats(Box::new(Nats::open(&servers, tls, &access, &receiver.broker, source).await?))
@@ -173,7 +180,7 @@ impl AnyTarget {
                 Self::Mqtt(Box::new(Mqtt::open(&place, &access, &receiver.broker, source, name).await?))
             }
             Address::Courier { folder } => Self::Courier(Box::new(Courier::open(folder, &receiver.broker, source)?)),
-            Address::Http => Self::Https(http::Client::open(receiver).await?),
+            Address::Http => Self::Https(http::Client::open(receiver, time).await?),
         })
     }
 }

@@ -39,6 +39,7 @@ use crate::exit::Exit;
 use crate::io::access::Access;
 use crate::io::mqtt::Place;
 use crate::io::target::{Address, address};
+use crate::io::tls::TlsTime;
 use crate::seal::{Opener, read_private};
 use account::Account;
 use http::Limits;
@@ -250,6 +251,7 @@ impl BrokerArgs {
             token_file: self.broker_token.clone(),
             credentials_file: self.broker_credentials.clone(),
             answer_wait: BROKER_WAIT,
+            time: TlsTime::of_host(),
         }
     }
 }

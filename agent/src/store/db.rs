@@ -366,6 +366,11 @@ impl Db {
         self.conn.prepare_cached("SELECT value FROM kept WHERE key = ?")?.query_row([key], |row| row.get(0)).optional()
     }
 
+    /// The highest sequence given out.
+    pub(super) fn accepted(&self) -> u64 {
+        self.books.accepted
+    }
+
     /// When the oldest event without a receipt was accepted.
     pub(super) fn oldest_waiting(&self) -> rusqlite::Result<Option<Utc>> {
         let Some(sequence) = self.books.order.oldest_waiting() else { return Ok(None) };

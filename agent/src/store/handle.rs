@@ -61,6 +61,7 @@ pub struct StoreHandle {
     pub(super) commands: mpsc::Sender<Command>,
     pub(super) arrived: Arc<Arrivals>,
     pub(super) blobs: Arc<Blobs>,
+    pub(super) accepted_at_open: u64,
 }
 
 /// Wake-ups for the forwarder: something new waits in a lane.
@@ -73,6 +74,13 @@ pub struct Arrivals {
 }
 
 impl StoreHandle {
+    /// The highest sequence that had been given out when this process opened the queue: what came later came in its
+    /// life, whoever asks how late.
+    #[must_use]
+    pub fn accepted_at_open(&self) -> u64 {
+        self.accepted_at_open
+    }
+
     /// Wake-ups for the forwarder.
     #[must_use]
     pub fn arrivals(&self) -> &Arrivals {

@@ -65,6 +65,7 @@ pub fn open_sealed(
     folder.know_profiles(&limits.profiles);
     let blobs = Blobs::open(state_dir, limits.disk_free_min_mib, pictures)?;
     let db = open_or_replace(&folder, &now)?;
+    let accepted_at_open = db.accepted();
     let timer = tokio::runtime::Builder::new_current_thread()
         .enable_time()
         .build()
@@ -98,5 +99,5 @@ pub fn open_sealed(
             }
         })
         .map_err(|error| StoreError::Disk { detail: format!("can't start the store's thread: {error}") })?;
-    Ok(StoreHandle { commands: sender, arrived, blobs })
+    Ok(StoreHandle { commands: sender, arrived, blobs, accepted_at_open })
 }

@@ -218,6 +218,13 @@ impl LaneState {
         }
     }
 
+    /// The clock by which certificates are judged was put right: whatever was waited for, the next try may go well.
+    pub fn clock_mended(&mut self) {
+        if 0 < self.failures && self.whose != Whose::Receivers {
+            self.waiting = None;
+        }
+    }
+
     /// So many urgent events wait, and so many others, after a request that took `took_ms`: a flood of them must not
     /// shut the others out, so the urgent lane then leaves the link alone for as long as it had it.
     pub fn share_link(&mut self, urgent_waiting: u64, others_waiting: u64, took_ms: u64, now: Mono) {

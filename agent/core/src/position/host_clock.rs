@@ -216,6 +216,12 @@ impl HostClock {
         self.true_time.is_some_and(|told| told.trust(now) == UtcTrust::Gps)
     }
 
+    /// True if a time server has set the host's clock while its word counts, and it was not stepped since.
+    #[must_use]
+    pub fn is_set_by_network(&self, now: Mono) -> bool {
+        self.network.is_some_and(|then| now.since_ms(then) <= NETWORK_KEPT_MS)
+    }
+
     /// UTC by the best source, if any has told it.
     #[must_use]
     pub fn true_time(&self) -> Option<TrueTime> {
@@ -225,7 +231,7 @@ impl HostClock {
     /// How far the host's UTC is trusted. Two sources that contradict each other prove nothing.
     #[must_use]
     pub fn trust(&self, now: Mono) -> UtcTrust {
-        let by_network = self.network.is_some_and(|then| now.since_ms(then) <= NETWORK_KEPT_MS);
+        let by_network = self.is_set_by_network(now);
         let Some(told) = self.true_time else { return UtcTrust::Unset };
         let agrees = self.eras.offset_ms().is_some_and(|host_ms| (host_ms - told.base_ms()).abs() <= AGREES_MS);
         match told.trust(now) {

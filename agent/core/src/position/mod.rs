@@ -5,6 +5,7 @@
 //! (where the trailer was at any instant of the past hours) and `places` (what an officer reads first).
 
 pub mod anchor;
+pub mod certificate_time;
 pub mod clock_feed;
 pub mod clock_steps;
 pub mod fix;
@@ -206,6 +207,8 @@ pub struct PositionView {
     pub clock_error_ms: Option<u64>,
     /// UTC by the best source, tied to the boot-time clock; `None` if no source has told it.
     pub true_time: Option<TrueTime>,
+    /// A time server has set the host's clock lately, and nothing has stepped it since.
+    pub host_set_by_network: bool,
     /// The feed for chrony.
     pub clock_feed: ClockFeed,
     /// Dates of the receiver that were whole rollovers too early and were put right, since the start.

@@ -7,6 +7,7 @@ use crate::clock;
 use crate::config;
 use crate::io::http::images::{ImageAnswer, ImagePart};
 use crate::io::http::{Client, PostError};
+use crate::io::tls::TlsTime;
 use crate::store::{DueImage, ImageFate, StoreError, StoreHandle};
 use pintle_core::forward::backoff::pause_ms;
 use pintle_core::images::Address;
@@ -46,6 +47,7 @@ pub(super) struct ImageLane {
     pub(super) board: Arc<Board>,
     pub(super) link: watch::Receiver<LinkView>,
     pub(super) link_report: watch::Receiver<LinkReport>,
+    pub(super) time: TlsTime,
     pub(super) heartbeat: Heartbeat,
 }
 
@@ -177,7 +179,7 @@ impl ImageLane {
     async fn send(&self, state: &mut State, due: DueImage) -> Result<End, StoreError> {
         let client = match state.client.take() {
             Some(client) => client,
-            None => match Client::open(&self.receiver).await {
+            None => match Client::open(&self.receiver, &self.time).await {
                 Ok(client) => client,
                 Err(_) => return Ok(End::Pause("our own certificate or token file can't be used")),
             },

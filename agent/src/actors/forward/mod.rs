@@ -10,6 +10,7 @@ use super::heartbeat::Heartbeat;
 use crate::clock;
 use crate::config;
 use crate::io::target::{self, AnyTarget, Handed, Handover, Target, TargetError};
+use crate::io::tls::TlsTime;
 use crate::store::{Leased, Settled, StoreError, StoreHandle};
 use batch::{Batch, Maker};
 use board::{Board, Told};
@@ -114,6 +115,8 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             traffic: traffic.clone(),
             position: position.clone(),
             asked: asked.clone(),
+            time: TlsTime::following(position.clone()),
+            judged_by_ms: 0,
             link_watched: true,
             heartbeat: heartbeat.clone(),
             unsettled: Vec::new(),
@@ -133,6 +136,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             board: board.clone(),
             link: link.clone(),
             link_report,
+            time: TlsTime::following(position),
             heartbeat: heartbeat.clone(),
         };
         lanes.spawn(lane.run(stop.clone()).instrument(info_span!("forward", lane = "images")));
@@ -188,6 +192,10 @@ struct LaneTask {
     traffic: broadcast::Sender<Traffic>,
     position: watch::Receiver<Arc<PositionView>>,
     asked: watch::Sender<Vec<String>>,
+    /// The clock by which certificates are judged.
+    time: TlsTime,
+    /// How far it was from the host's at the last request, ms.
+    judged_by_ms: i64,
     link_watched: bool,
     heartbeat: Heartbeat,
     /// Outcomes that are not written down yet: they are while the next request is on its way. Where the store could
@@ -273,6 +281,11 @@ impl LaneTask {
             changed = self.link.changed(), if self.link_watched => {
                 self.link_watched = changed.is_ok();
                 self.link_changed();
+                Ok(())
+            }
+            () = self.time.jumped(self.judged_by_ms) => {
+                self.judged_by_ms = self.time.offset_ms();
+                self.state.clock_mended();
                 Ok(())
             }
             () = self.board.other_recovered(self.lane) => {
@@ -441,11 +454,12 @@ impl LaneTask {
     /// Opens the target if there is none, and hands over; answers when it was done too. Shows life while it waits: the
     /// deadline of the request bounds that.
     async fn request(&mut self, batch: &Batch) -> (Result<Handed, TargetError>, Mono) {
-        let Self { target, receiver, source, lane, heartbeat, .. } = self;
+        let Self { target, receiver, source, lane, heartbeat, time, .. } = self;
+        self.judged_by_ms = time.offset_ms();
         let handing = async {
             let target = match target {
                 Some(target) => target,
-                none => none.insert(AnyTarget::open(receiver, source, *lane).await?),
+                none => none.insert(AnyTarget::open(receiver, source, *lane, time).await?),
             };
             target
                 .hand_over(&Handover {

@@ -33,8 +33,10 @@ impl Times {
             Some(kept) if kept.boot_id == boot_id && !boot_id.is_empty() => (Some(kept), None),
             kept => (None, kept),
         };
-        let undated = other.is_some_and(|kept| !kept.dated && kept.accepted_before < accepted);
-        let new = || ClockMemory { boot_id: boot_id.to_owned(), accepted_before: accepted, ..ClockMemory::default() };
+        // The intake is open before this is asked: what it has taken meanwhile is of this boot.
+        let before = store.accepted_at_open();
+        let undated = other.is_some_and(|kept| !kept.dated && kept.accepted_before < before);
+        let new = || ClockMemory { boot_id: boot_id.to_owned(), accepted_before: before, ..ClockMemory::default() };
         let memory = same.unwrap_or_else(new);
         Ok(Self { memory, accepted_at_start: accepted, undated, steps: ClockSteps::default(), kept_at: None })
     }

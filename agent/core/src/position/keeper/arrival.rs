@@ -97,6 +97,8 @@ pub(super) struct Arrival {
     pub halted_since: Option<Mono>,
     sigma_sum_m: f64,
     sigma_count: f64,
+    /// How coarse the newest digits are, metres.
+    grid_m: f64,
     moving_samples: u32,
     distinct: u32,
     /// Samples with a living Doppler speed; one that replays or walks in says exactly 0.
@@ -114,6 +116,7 @@ impl Arrival {
             halted_since: None,
             sigma_sum_m: 0.0,
             sigma_count: 0.0,
+            grid_m: 0.0,
             moving_samples: 0,
             distinct: 0,
             alive: 0,
@@ -153,6 +156,7 @@ impl Arrival {
         if !sample.good || sample.early {
             return;
         }
+        self.grid_m = sample.grid_m;
         self.distinct += u32::from(sample.fresh);
         self.alive += u32::from(sample.speed_mps.is_none_or(|mps| 0.0 < mps));
         self.observed_s += sample.seconds;
@@ -217,14 +221,17 @@ impl Arrival {
             return false;
         };
         let between_m = |a: (f64, f64), b: &Block| (b.east_m - a.0).hypot(b.north_m - a.1);
-        if CREEP_M.max(CREEP_SIGMAS * sigma_m) < between_m(centre, newest) {
+        // One step of coarse digits is no way.
+        if CREEP_M.max(CREEP_SIGMAS * sigma_m) + self.grid_m < between_m(centre, newest) {
             return true;
         }
         let [.., third, second, _] = self.blocks.as_slice() else { return false };
         let start = (first.east_m, first.north_m);
         let (third_m, second_m, newest_m) =
             (between_m(start, third), between_m(start, second), between_m(start, newest));
-        TREND_M.max(TREND_SIGMAS * sigma_m) < newest_m && third_m + 3.0 < second_m && second_m + 3.0 < newest_m
+        TREND_M.max(TREND_SIGMAS * sigma_m) + self.grid_m < newest_m
+            && third_m + 3.0 < second_m
+            && second_m + 3.0 < newest_m
     }
 
     fn replant(&mut self, evidence: &Evidence) {

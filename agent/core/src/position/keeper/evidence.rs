@@ -5,6 +5,13 @@ use crate::geo::{LatLon, LocalPlane};
 use crate::moment::Mono;
 use std::collections::VecDeque;
 
+/// Fixes that come less often than this are sparse, ms: too few of them fit into the windows of seconds.
+const SPARSE_MS: u64 = 2_500;
+/// Three steps between sparse fixes may take so long, ms; a receiver at 0.2 Hz takes 15 s.
+const SPARSE_SPAN_MS: u64 = 20_000;
+/// Each of them must be so long, metres: in the error model of a poor sky the wander makes one of 1.5 m in 5 s.
+const SPARSE_STEP_M: f64 = 7.5;
+
 /// One fix as the keeper remembers it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Sample {
@@ -28,6 +35,8 @@ pub(super) struct Sample {
     pub early: bool,
     /// Expected standard deviation per axis, metres.
     pub sigma_m: f64,
+    /// Digits of the position are so coarse, metres; 0 if that matters to nobody.
+    pub grid_m: f64,
     /// How far it lies from where the way before it led, metres a second; filled in by [`Evidence::push`].
     pub jump_mps: f64,
 }
@@ -225,7 +234,10 @@ impl Evidence {
 
     /// Standing, as far as the last ten seconds show it.
     pub(super) fn stands(&self, noise: &StandingNoise) -> bool {
-        let rate_mps = self.motion(10_000).map(|m| if 2.0 <= m.span_s { m.net_m / m.span_s } else { 0.0 });
+        // A step of coarse digits is no motion.
+        let grid_m = self.newest().map_or(0.0, |newest| newest.grid_m);
+        let rate_mps =
+            self.motion(10_000).map(|m| if 2.0 <= m.span_s { (m.net_m - grid_m).max(0.0) / m.span_s } else { 0.0 });
         let slow = self.median_speed(7_000).is_none_or(|mps| mps < (1.2 * noise.p95_mps()).clamp(0.4, 0.6));
         slow && rate_mps.is_some_and(|rate| rate < 1.0)
     }
@@ -242,6 +254,9 @@ impl Evidence {
     /// Source of the length: at five seconds a first probe cried wolf in 71 of 1,000 bad nights, at twelve in none.
     pub(super) fn smooth_way(&self) -> Option<Motion> {
         let newest = self.ring.back()?;
+        if self.unbroken().nth(1).is_some_and(|last| SPARSE_MS <= newest.at.since_ms(last.at)) {
+            return self.sparse_way();
+        }
         let (mut longest_m, mut path_m, mut steps) = (0.0_f64, 0.0, 0_u32);
         let mut later: Option<&Sample> = None;
         for sample in self.unbroken().take_while(|s| newest.at.since_ms(s.at) <= 12_000) {
@@ -258,5 +273,20 @@ impl Evidence {
         let straight = 0.8 * path_m <= motion.net_m;
         let far = (12.0_f64).max(1.5 * newest.sigma_m) <= motion.net_m;
         (11.0 <= motion.span_s && even && straight && far).then_some(motion)
+    }
+
+    /// The same where a fix comes every few seconds only: three steps in one direction, each longer than the wander
+    /// makes one. An excursion is one step, and a filter that walks home comes back.
+    fn sparse_way(&self) -> Option<Motion> {
+        let newest = self.ring.back()?;
+        let last: Vec<&Sample> = self.unbroken().take(4).collect();
+        let [_, _, _, first] = last.as_slice() else { return None };
+        let steps = last.windows(2).map(|pair| pair[0].distance_m(pair[1].east_north_m()));
+        let least_m = SPARSE_STEP_M.max(0.75 * newest.sigma_m) + newest.grid_m;
+        let (shortest_m, path_m) = steps.fold((f64::INFINITY, 0.0), |(least, sum), step| (least.min(step), sum + step));
+        let span_ms = newest.at.since_ms(first.at);
+        let motion = self.motion(span_ms)?;
+        let straight = 0.85 * path_m <= motion.net_m;
+        (span_ms <= SPARSE_SPAN_MS && least_m <= shortest_m && straight).then_some(motion)
     }
 }

@@ -6,6 +6,7 @@ use super::evidence::{Evidence, Sample, seconds};
 use super::noise::StandingNoise;
 use super::standing::{BLOCK_S, Standing};
 use super::{Anchor, KeeperAction, KeeperState, SiteKeeper};
+use crate::geo::LocalPlane;
 use crate::moment::{Moment, Mono};
 use crate::position::anchor::{Block, median};
 
@@ -38,9 +39,20 @@ const TRIP_SHARE: f64 = 0.9;
 /// So much of the way its speed must show for that; our own choice. In tows it shows nine tenths and more.
 const TRIP_SURE_SHARE: f64 = 0.75;
 /// Without seen motion only a clear distance is a move: share of the threshold.
-const UNSEEN_SHARE: f64 = 1.3;
+pub(super) const UNSEEN_SHARE: f64 = 1.3;
 /// A Doppler path shorter than this is no trip, metres; an excursion that comes and goes shows up to 9 m.
 const TRIP_M_MIN: f64 = 12.0;
+
+/// Where the trailer rests after a hop.
+pub(super) struct Rest<'a> {
+    pub plane: LocalPlane,
+    /// Positions since, in that plane.
+    pub blocks: &'a [Block],
+    /// Away from the first anchor by more than this share of the threshold it is another site.
+    pub share: f64,
+    /// It was moved by so much at least, metres; an anchor that was drawn along says less.
+    pub moved_m: f64,
+}
 
 /// Motion inside the threshold that may end elsewhere.
 #[derive(Clone, Copy, Debug)]
@@ -94,7 +106,9 @@ impl SiteKeeper {
         let explained = standing.trip.take().is_some_and(|trip| TRIP_SURE_SHARE * moved_m <= trip.path_m);
         let share = if explained { TRIP_SHARE } else { UNSEEN_SHARE };
         let reason = format!("the middle of {weight_s:.0} s of fixes lies {moved_m:.0} m from the anchor");
-        self.reanchor(&blocks, share, reason.clone(), now, out);
+        let plane = *evidence.plane();
+        let rest = Rest { plane, blocks: &blocks, share, moved_m: 0.0 };
+        self.reanchor(&rest, reason.clone(), now, out);
         if in_doubt && self.standing.is_some() {
             self.arrival.clear();
             out.push(KeeperAction::DoubtEnded { site, reason: reason.clone() });
@@ -121,7 +135,9 @@ impl SiteKeeper {
         }
         let blocks: Vec<Block> = standing.recent.drain(..).collect();
         let reason = format!("ten minutes of fixes lie {moved_m:.0} m beside the anchor");
-        self.reanchor(&blocks, UNSEEN_SHARE, reason, now, out);
+        let Some(plane) = self.evidence.as_ref().map(|evidence| *evidence.plane()) else { return false };
+        let rest = Rest { plane, blocks: &blocks, share: UNSEEN_SHARE, moved_m: 0.0 };
+        self.reanchor(&rest, reason, now, out);
         true
     }
 
@@ -149,16 +165,17 @@ impl SiteKeeper {
         let reason = format!("the trailer was moved by {moved_m:.0} m: the speed explains the way");
         // A long excursion in gusts of speed noise shows some of a way, a trip shows nearly all.
         let share = if TRIP_SURE_SHARE * way_m <= trip.path_m { TRIP_SHARE } else { UNSEEN_SHARE };
-        self.reanchor(&blocks, share, reason, now, out);
+        let plane = *evidence.plane();
+        self.reanchor(&Rest { plane, blocks: &blocks, share, moved_m: 0.0 }, reason, now, out);
     }
 
-    /// The same site, but the anchor starts anew from `blocks`. Away from its first anchor by more than `share` of the
-    /// threshold it is another site.
-    fn reanchor(&mut self, blocks: &[Block], share: f64, reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {
+    /// The same site, but the anchor starts anew from what is at rest now. Away from its first anchor by more than the
+    /// share of the threshold it is another site.
+    pub(super) fn reanchor(&mut self, rest: &Rest<'_>, reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {
         let Some(standing) = &mut self.standing else { return };
         let Some(evidence) = &self.evidence else { return };
         let before = standing.anchor.position();
-        let mut anchor = Anchor::from_blocks(*evidence.plane(), blocks, standing.anchor.sigma_m());
+        let mut anchor = Anchor::from_blocks(rest.plane, rest.blocks, standing.anchor.sigma_m());
         if anchor.weight_s() <= 0.0 {
             return;
         }
@@ -167,10 +184,11 @@ impl SiteKeeper {
         standing.outing = None;
         standing.block.clear();
         standing.recent.clear();
+        standing.creep.hopped();
         let position = standing.site.position;
-        let moved_m = before.distance_m(position);
+        let moved_m = before.distance_m(position).max(rest.moved_m);
         let together_m = standing.home.distance_m(position);
-        if share * self.limits.move_threshold_m < together_m {
+        if rest.share * self.limits.move_threshold_m < together_m {
             let Some(newest) = evidence.newest().copied() else { return };
             let reason = format!("{reason}, and together {together_m:.0} m from where the site was found");
             standing.site.position = before;

@@ -34,6 +34,10 @@ const DWELL_DISTINCT: u32 = 4;
 /// The same digits count for so long, s; our own choice, a fifth of the dwell.
 const FROZEN_S_MAX: f64 = 60.0;
 
+/// A smooth way of a receiver that sends no speed must be so long soon after an acquisition, metres: three metres a
+/// second in its 12 s. Our own choice.
+const UNSPOKEN_EARLY_M: f64 = 36.0;
+
 /// What has been seen since the trailer was last well inside its site, or since the last gap.
 #[derive(Clone, Debug)]
 pub(super) struct Outing {
@@ -149,7 +153,7 @@ impl Outing {
         self.fast(evidence, ground, newest, away_m)
             .or_else(|| self.brisk(evidence, ground, newest, away_m))
             .or_else(|| if ground.distrust { None } else { walk(evidence, ground, away_m) })
-            .or_else(|| if ground.distrust { None } else { unspoken(evidence, ground, newest, away_m) })
+            .or_else(|| unspoken(evidence, ground, newest, away_m))
     }
 
     /// What remains without any proof of motion: it has been elsewhere for minutes.
@@ -231,6 +235,10 @@ fn unspoken(evidence: &Evidence, ground: &Ground, newest: &Sample, away_m: f64) 
         return None;
     }
     let motion = evidence.smooth_way()?;
+    // A filter that walks home from a wrong start comes nearer; what goes away soon after an acquisition must go far.
+    if ground.distrust && motion.net_m < UNSPOKEN_EARLY_M {
+        return None;
+    }
     let before_m = (motion.first.0 - ground.anchor.0).hypot(motion.first.1 - ground.anchor.1);
     (OUTWARD_SHARE * motion.net_m <= away_m - before_m).then(|| {
         format!("{away_m:.0} m from the anchor, after 12 s of smooth motion away (the GPS receiver sends no speed)")

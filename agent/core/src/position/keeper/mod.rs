@@ -7,6 +7,7 @@
 //! it needs proof (see `leaving`). What is decided later is told of the past too, so that reads get a right stamp.
 
 mod arrival;
+mod creep;
 mod evidence;
 mod hops;
 mod leaving;
@@ -54,6 +55,21 @@ const HDOP_UNKNOWN: f64 = 1.5;
 const SIGMA_PER_HDOP_M: f64 = 4.4;
 /// Standing away and underway without a fix for this long is "searching", ms; our own choice.
 const LOST_MS: u64 = 30_000;
+
+/// Minutes of arc with two decimals: the coarsest digits in use, metres of latitude.
+const GRID_M: f64 = 18.52;
+/// Standard deviation of a rounding error in steps: 1/sqrt(12), exact.
+const GRID_SIGMA: f64 = 0.288_675_134_594_812_9;
+
+/// How coarse the digits of a position are, metres: 18.5 if both angles are whole hundredths of a minute, else 0.
+/// Chance makes one position of finer digits in 10,000 look like that.
+fn grid_m(position: LatLon) -> f64 {
+    let whole = |degrees: f64| {
+        let hundredths = degrees * 6000.0;
+        (hundredths - hundredths.round()).abs() < 1e-6
+    };
+    if whole(position.lat_deg()) && whole(position.lon_deg()) { GRID_M } else { 0.0 }
+}
 
 /// Settings of the keeper.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -305,6 +321,8 @@ impl SiteKeeper {
             // than HDOP does, so both are heard. Source: the table of standing errors in docs.
             sigma_m = (sigma_m * (2.0 + 35.0 * p50_mps.min(0.5))).sqrt();
         }
+        let grid_m = grid_m(fix.position);
+        sigma_m = sigma_m.hypot(grid_m * GRID_SIGMA);
         // GST may be proud, so it widens and never narrows; it is told per axis as the greater of both.
         sigma_m = sigma_m.max(fix.sigma_m.unwrap_or(0.0).min(50.0));
         if self.distrusted(fix.at) {
@@ -336,6 +354,7 @@ impl SiteKeeper {
             good: fix.satellites.is_none_or(|count| 4 <= count) && hdop.is_none_or(|hdop| hdop <= 5.0),
             early: self.distrusted(fix.at),
             sigma_m,
+            grid_m,
             jump_mps: 0.0,
         }
     }

@@ -1,6 +1,7 @@
 //! At a site: the check after a start, refining the anchor, doubt, hops below the threshold.
 
 use super::arrival::BlockMaker;
+use super::creep::Creep;
 use super::evidence::Sample;
 use super::hops::{RECENT_BLOCKS, Trip};
 use super::leaving::{Ground, Outing};
@@ -58,7 +59,7 @@ const LEAVE_JUMP_M: f64 = 25.0;
 /// Blocks of the anchor, s.
 pub(super) const BLOCK_S: f64 = 20.0;
 /// The first anchor and the present one are the same within this, metres: no hop lies between them. Rounding only.
-const UNMOVED_M: f64 = 0.1;
+pub(super) const UNMOVED_M: f64 = 0.1;
 
 /// The current site and all that is being tested about it.
 #[derive(Clone, Debug)]
@@ -91,7 +92,9 @@ pub(super) struct Standing {
     /// No gap since it was found, so that no motion was missed.
     heard_since_found: bool,
     /// The site is left and nothing showed the way: where it was since then is not sure either.
-    unsure_from: Option<Mono>,
+    pub unsure_from: Option<Mono>,
+    /// The slow witness.
+    pub creep: Creep,
 }
 
 impl Standing {
@@ -121,6 +124,7 @@ impl Standing {
             found_from: now,
             heard_since_found: true,
             unsure_from: None,
+            creep: Creep::default(),
         }
     }
 
@@ -243,7 +247,7 @@ impl SiteKeeper {
         if standing.verified && !distrust {
             standing.follow_trip(sample, evidence, &self.noise);
         }
-        if self.hop_lasting(sample, now, out) {
+        if self.hop_lasting(sample, now, out) || self.crept(sample, now, out) {
             return;
         }
         let Some(standing) = &self.standing else { return };
@@ -405,6 +409,7 @@ impl SiteKeeper {
         standing.calm_samples = 0;
         standing.block.clear();
         standing.recent.clear();
+        standing.creep.clear();
         let from = standing.found_from;
         let moved_m = before.distance_m(standing.site.position);
         let (site, whereabouts) = (standing.site.clone(), standing.whereabouts());
@@ -511,7 +516,7 @@ impl SiteKeeper {
         standing.block_fresh += u32::from(sample.fresh);
         let Some(block) = standing.block.push(sample, BLOCK_S) else { return };
         // Until a hop the first anchor is the one that is known better and better.
-        let unmoved = standing.home.distance_m(standing.anchor.position()) < UNMOVED_M;
+        let unmoved = standing.is_unmoved();
         standing.anchor.push(&block, sample.sigma_m);
         if unmoved {
             standing.home = standing.anchor.position();

@@ -98,5 +98,15 @@ const images = six.map((name) => {
 });
 await sheet.setContent(`<body style="margin:0;background:#d5e0db;display:flex">${images.join("")}</body>`);
 await sheet.screenshot({ path: join(folder, "states.png") });
+
+// And the page after a tow on a phone and on a desk.
+const both = await browser.newContext({ viewport: { width: 1680, height: 930 } });
+const pair = await both.newPage();
+const shots = [["phone", 360, 740], ["desk", 1280, 900]].map(([size, width, height]) => {
+  const bytes = readFileSync(join(folder, `after-tow-${size}-light.png`)).toString("base64");
+  return `<img alt="" src="data:image/png;base64,${bytes}" style="flex:none;width:${width}px;height:${height}px;border:1px solid #65736f;margin:14px 0 0 12px">`;
+});
+await pair.setContent(`<body style="margin:0;background:#d5e0db;display:flex">${shots.join("")}</body>`);
+await pair.screenshot({ path: join(folder, "page.png") });
 await browser.close();
 process.stdout.write(JSON.stringify(found));

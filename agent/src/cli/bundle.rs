@@ -16,8 +16,16 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 /// Health files that are taken; nothing else in their folders is.
-const HEALTH_FILES: [&str; 7] =
-    ["health.json", "health.txt", "index.html", "metrics.prom", "sites.geojson", "notices.ndjson", "history.ndjson"];
+const HEALTH_FILES: [&str; 8] = [
+    "health.json",
+    "health.txt",
+    "index.html",
+    "metrics.prom",
+    "sites.geojson",
+    "notices.ndjson",
+    "history.ndjson",
+    "last-gasp",
+];
 /// Most of one file, bytes: a mail takes some 20 MB, and text shrinks to a tenth (our own limit).
 const FILE_BYTES_MAX: usize = 8 << 20;
 /// The units whose log is taken.
@@ -143,6 +151,8 @@ fn about(trailer: &str, now: &str, pieces: &[Piece], left_out: &[String]) -> Str
 fn health(below: &str, folder: &Path, pieces: &mut Vec<Piece>, left_out: &mut Vec<String>) {
     for name in HEALTH_FILES {
         match read(&folder.join(name)) {
+            // The block of the last word is blank while all is well.
+            Ok(bytes) if bytes.trim_ascii().is_empty() => {}
             Ok(bytes) => pieces.push(Piece { name: format!("health-{below}/{name}"), bytes }),
             Err(error) if error.kind() == io::ErrorKind::NotFound => {}
             Err(error) => left_out.push(format!("health-{below}/{name}: {error}")),
@@ -215,6 +225,10 @@ fn journal() -> Result<Vec<u8>, String> {
     command.arg(format!("-{LOG_DAYS}d")).args(UNITS.map(|unit| format!("--unit={unit}"))).args(["--lines", "40000"]);
     let output = command.stdin(Stdio::null()).stderr(Stdio::null()).output();
     match output {
+        Ok(output) if output.status.success() && output.stdout.is_empty() => Err(format!(
+            "the system's journal has nothing of Pintle in {LOG_DAYS} days, or hides it from this user; name a file \
+                 with --log"
+        )),
         Ok(output) if output.status.success() => {
             let skip = output.stdout.len().saturating_sub(FILE_BYTES_MAX);
             Ok(output.stdout[skip..].to_vec())

@@ -312,12 +312,14 @@ fn need_view(need: &NeedBody, body: &HealthBody, times: &Times) -> NeedView {
 
 /// First on the page after an arrival.
 fn ready_view<'a>(ready: &'a ReadyBody, body: &'a HealthBody) -> ReadyView<'a> {
+    // Who looks needs one line, not "can't be seen" and "look" for each of five.
+    let by_eye = "Look yourself, then tick it in section 11.";
     let part = |part: &'a PartBody| PartView {
         section: part.section,
         href: body.sections.iter().find(|section| section.no == part.section).map_or("leaves", |section| &section.key),
         what: &part.what,
-        seen: &part.seen,
-        how: &part.how,
+        seen: if part.by_person { by_eye } else { &part.seen },
+        how: if part.by_person { "" } else { &part.how },
     };
     let holding: Vec<String> = ready.parts.iter().filter(|part| part.holds).map(|part| part.what.clone()).collect();
     ReadyView {

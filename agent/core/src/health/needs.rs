@@ -261,7 +261,8 @@ impl Judge<'_, '_> {
             [
                 "free space on the data disk".to_owned(),
                 format!(
-                    "{} are free; below {} new reads are refused.",
+                    "It is {} % full; {} are free, and below {} new reads are refused.",
+                    used.saturating_mul(100) / queue.disk_bytes.max(1),
                     wording::bytes(queue.disk_free_bytes),
                     wording::bytes(low / 2)
                 ),

@@ -299,7 +299,8 @@ fn lines(seen: &ReadySeen<'_>, site: Option<&Site>) -> Part {
             site.is_none_or(|site| seen.position.places.line(site.id, &camera.id).1 != LineState::Confirmed)
         })
         .collect();
-    let how = "Read each line at the roadside, then confirm or rewrite it (pintle place).";
+    let how =
+        "Read each line at the roadside; then confirm or rewrite it in section 2 of the page, or by pintle place.";
     let told = match (site, cameras.len(), open.as_slice()) {
         (_, 0, _) => missing("The cameras are not known yet.", how),
         (None, ..) => missing("Place lines belong to a site, and none is found yet.", how),
@@ -359,9 +360,12 @@ fn test_alert(seen: &ReadySeen<'_>, site: Option<&Site>) -> Part {
             format!("Sent at {}, not answered yet.", seen.facts.zone.clock_seconds(sent)),
             "Wait; if it stays so, look at the link and the receiver.",
         ),
-        _ => missing("None was answered since the arrival.", "Send one: pintle status --test-alert."),
+        _ => missing(
+            "None was answered since the arrival.",
+            "Send one in section 12 of the page, or by pintle status --test-alert.",
+        ),
     };
-    part("test_alert", "Test alert answered", 3, told)
+    part("test_alert", "Test alert answered", 12, told)
 }
 
 fn ticked(seen: &ReadySeen<'_>, site: Option<&Site>, tick: Tick) -> Part {

@@ -88,7 +88,7 @@ impl Judge<'_, '_> {
             let told = [
                 "see the tow to its end".to_owned(),
                 format!("The trailer is under way, as {by} announced."),
-                "The tow is over when the trailer has arrived; pintle tow end, or begin --extend, says otherwise."
+                "It is over when the trailer has arrived; section 12 of the page, or pintle tow, says otherwise."
                     .to_owned(),
             ];
             self.ask("place.moving", Word::Look, since, told);
@@ -126,7 +126,7 @@ impl Judge<'_, '_> {
                 format!("confirm the place {} of {}", one(&unconfirmed, "line", "lines"), wording::list(&unconfirmed)),
                 "Nobody has said at this site that road and direction are right, so alerts give only the position."
                     .to_owned(),
-                "pintle place list, then pintle place confirm, or pintle place set to rewrite.".to_owned(),
+                "Read the signs; confirm or rewrite in section 2 of the page, or by pintle place.".to_owned(),
             ];
             self.ask("lines.unconfirmed", Word::Act, arrived, told);
         }
@@ -134,7 +134,7 @@ impl Judge<'_, '_> {
             let told = [
                 format!("write the place {} of {}", one(&missing, "line", "lines"), wording::list(&missing)),
                 "Without road and direction alerts give only the position.".to_owned(),
-                "pintle place set CAMERA: road, cross street and direction of travel, as the signs say.".to_owned(),
+                "Write what the signs say in section 2 of the page, or by pintle place set CAMERA.".to_owned(),
             ];
             self.ask("lines.missing", Word::Act, arrived, told);
         }

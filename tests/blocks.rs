@@ -154,7 +154,8 @@ impl World {
         let events = check_body(SOURCE, body).unwrap();
         let generation = generation.to_owned();
         let received_at = self.now().utc;
-        let batch = Batch { source: SOURCE.to_owned(), generation, accepted_up_to, received_at, events };
+        let batch =
+            Batch { source: SOURCE.to_owned(), generation, accepted_up_to, relayed: false, received_at, events };
         self.agency().store(batch).await.unwrap()
     }
 

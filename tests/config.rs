@@ -307,7 +307,8 @@ fn the_defaults_in_the_file_are_the_defaults_of_the_program() {
     let needed = "[trailer]\nid = \"heron-3\"\nlabel = \"Heron 3\"\n[gps]\ndevice = \
                   \"/dev/serial/by-id/usb-gps-receiver\"\n[[camera]]\nid = \"north\"\nlabel = \"North \
                   mast\"\n[[camera]]\nid = \"south\"\nlabel = \"South mast\"\n[queue]\nseal = \"none\"\n[receiver]\nurl = \
-                  \"https://receiver.example/v1/events\"\n[link]\ninterface = \"usb0\"\n\
+                  \"https://receiver.example/v1/events\"\n[urgent_relay]\nurl = \
+                  \"https://second.example/v1/events\"\n[link]\ninterface = \"usb0\"\n\
                   [ladder]\n[spool]\npath = \"/var/lib/pintle-spool\"\n[[input]]\nkind = \
                   \"mast\"\npath = \"/run/mast/down\"\nsafe = \"1\"\n[[profile]]\nname = \"brackwater-county\"\nlat = 44.5\nlon = \
                   -30.0\nradius_m = 40000\n";

@@ -77,6 +77,7 @@ impl Trailer {
             asked: watch::Sender::default(),
             trailer: TrailerId::new("heron-3").unwrap(),
             receiver,
+            relay: None,
             images_mb_day: 100,
             store: store.clone(),
             link: link_out,
@@ -665,4 +666,29 @@ async fn with_proof_by_status_a_plain_success_delivers_over_tls_only() {
     let trailer = Trailer::start(Receiver { proof: Proof::Status, ..receiver(&plain.url()) });
     trailer.until_trouble("needs an https address").await;
     assert_eq!(plain.connections(), 0);
+}
+
+#[tokio::test]
+async fn row_32_fleet_stampede_30_one_lane_knocks_and_the_other_follows() {
+    let away = Arc::new(AtomicBool::new(true));
+    let shut = away.clone();
+    let server = Scripted::start(move |_, request| {
+        if shut.load(Ordering::SeqCst) { Answer::new(503, "text/plain", "away") } else { request.stored() }
+    })
+    .await;
+    // While ordinary reads wait alone, they knock.
+    let trailer = Trailer::start(Receiver { retry_ms_max: 2000, ..receiver(&server.url()) });
+    trailer.put(1..=50, false).await;
+    until("it has failed twice", || async { 2 <= server.requests().len() }).await;
+    trailer.put([60], true).await;
+    until("the hit has knocked", || async { server.requests().iter().any(Request::has_hit) }).await;
+    let before = server.requests().len();
+    until("four more knocks", || async { before + 4 <= server.requests().len() }).await;
+    // The others may look for themselves once in five longest pauses, ten seconds.
+    let others = server.requests()[before..].iter().filter(|request| !request.has_hit()).count();
+    assert!(others <= 1, "{others} of four knocks were of the lane that should stand back");
+    away.store(false, Ordering::SeqCst);
+    trailer.until_delivered(OPENING + 51).await;
+    trailer.stop.cancel();
+    trailer.running.await.unwrap();
 }

@@ -92,6 +92,7 @@ impl Agency {
             source: SOURCE.to_owned(),
             generation: GENERATION.to_owned(),
             accepted_up_to: up_to,
+            relayed: false,
             received_at: Utc(T0 + ms),
             events,
         };

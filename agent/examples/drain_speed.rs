@@ -135,6 +135,7 @@ fn main() -> anyhow::Result<()> {
             traffic: tokio::sync::broadcast::Sender::new(64),
             position: watch::Sender::default().subscribe(),
             view,
+            relay: None,
             images_mb_day: 0,
             heartbeat: Heartbeat::default(),
         };

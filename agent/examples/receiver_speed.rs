@@ -81,7 +81,7 @@ fn checked(first: u64, count: u64) -> anyhow::Result<Vec<Incoming>> {
 
 fn batch_of(events: Vec<Incoming>, accepted_up_to: u64) -> Batch {
     let generation = GENERATION.to_owned();
-    Batch { source: SOURCE.to_owned(), generation, accepted_up_to, received_at: Utc(0), events }
+    Batch { source: SOURCE.to_owned(), generation, accepted_up_to, relayed: false, received_at: Utc(0), events }
 }
 
 /// A checked event under another number: filling ten million through the parser would take an hour more.

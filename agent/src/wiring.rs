@@ -250,6 +250,7 @@ impl Wires {
                 let setup = ForwardSetup {
                     trailer: config.trailer.id.clone(),
                     receiver: config.receiver.clone(),
+                    relay: config.urgent_relay.clone(),
                     images_mb_day: config.images.budget_mb_day,
                     store: store.clone(),
                     link: link.clone(),

@@ -66,6 +66,7 @@ impl Drain {
             asked: watch::Sender::default(),
             trailer: TrailerId::new(name).unwrap(),
             receiver: Some(receiver),
+            relay: None,
             images_mb_day: 100,
             store: store.clone(),
             link: link_out,

@@ -239,6 +239,9 @@ pub(crate) fn outcome(args: &[&str]) -> Outcome {
     }
 }
 
+/// Two tests of one program that ask for a port at the same time must not be given the same one.
+static ASKED: std::sync::atomic::AtomicU32 = std::sync::atomic::AtomicU32::new(0);
+
 /// A running receiver.
 pub(crate) struct Receiver {
     child: Option<Child>,
@@ -274,7 +277,8 @@ impl Receiver {
         let folder = tempfile::tempdir().unwrap();
         let (data, args) = (folder.path().join("data"), args.iter().map(|arg| (*arg).to_owned()).collect());
         let mut receiver = Self { child: None, args, data, url: String::new(), folder };
-        let port = (0..200)
+        let from = 400 * ASKED.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+        let port = (from..from + 200)
             .map(|n| 12_000 + (std::process::id() * 101 + n * 37) % 18_000)
             .find(|port| std::net::TcpListener::bind(format!("127.0.0.1:{port}")).is_ok())
             .expect("a free port below the range of outgoing connections");

@@ -188,6 +188,7 @@ impl Sender {
                 source,
                 generation,
                 accepted_up_to,
+                relayed: false,
                 events: &[event],
                 answer_bytes_max: ANSWER_BYTES,
             })

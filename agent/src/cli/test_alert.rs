@@ -34,13 +34,16 @@ pub(super) fn send(file: &Path, socket: Option<&Path>, wait_s: u64, as_json: boo
         Err(exit) => return exit,
     };
     let Some(sequence) = made["sequence"].as_u64() else { return Exit::NoAgent };
+    // Numbers begin anew with another file of the queue: an earlier alert's may be higher, its time is not.
+    let made_at = made["made"].as_str().unwrap_or_default().to_owned();
     let began = clock::mono();
     loop {
         let last = match ask(&socket, &json!({ "do": "test.status" })) {
             Ok(result) => result["last"].clone(),
             Err(exit) => return exit,
         };
-        if last["sequence"].as_u64().is_some_and(|got| sequence <= got) {
+        let is_later = last["made"].as_str().is_some_and(|at| made_at.as_str() <= at);
+        if is_later && last["sequence"].as_u64().is_some_and(|got| sequence <= got) {
             let took_ms = last["took_ms"].as_u64().unwrap_or(0);
             let text = format!(
                 "The receiver had the test alert {} after {}.{:03} s (event {sequence}).",

@@ -5,7 +5,7 @@ use super::mistakes::{ConfigError, Mistake};
 use super::reader::{Reader, Section};
 use super::{
     Asked, Camera, Config, Control, Gps, Health, Images, Input, Intake, Link, Pick, Position, Queue, Seal, SealFiles,
-    Spool, Trailer, WhenFull, ladder, receiver,
+    Spool, Trailer, WhenFull, ladder, receiver, relay,
 };
 use pintle_core::afar::Kind;
 use pintle_core::geo::LatLon;
@@ -93,6 +93,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
         receiver.broker.state_dir = trailer.as_ref().map(|trailer| trailer.state_dir.clone()).unwrap_or_default();
         receiver
     });
+    let urgent_relay = relay::section(reader, root, receiver.as_ref());
     let (link, hit_target_ms) = link(reader, root);
     let ladder = ladder::section(reader, root, link.is_some());
     let health = health(reader, root);
@@ -128,6 +129,7 @@ fn whole_file<'i>(reader: &mut Reader<'i>, root: &DeTable<'i>) -> Option<Config>
         queue,
         seal,
         receiver,
+        urgent_relay,
         link,
         ladder,
         hit_target_ms,

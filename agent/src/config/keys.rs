@@ -52,6 +52,8 @@ pub enum Kind {
     Loopback,
     /// Where events go: see [`super::receiver::address`].
     Url,
+    /// An HTTPS endpoint.
+    Https,
 }
 
 impl Kind {
@@ -75,6 +77,7 @@ impl Kind {
                 "https://…, tls://… (NATS), mqtts://… or file:///…; http://, nats:// and mqtt:// to this computer"
                     .to_owned()
             }
+            Self::Https => "https://…; http:// to this computer".to_owned(),
         }
     }
 }
@@ -127,7 +130,8 @@ pub struct Key {
 /// Tables that the file must have.
 pub const TABLES_NEEDED: [&str; 3] = ["trailer", "camera", "queue"];
 /// Tables that may be left out, with what that means. All other tables stand for their defaults when left out.
-pub const TABLES_NOT_FITTED: [&str; 7] = ["gps", "receiver", "link", "ladder", "spool", "input", "profile"];
+pub const TABLES_NOT_FITTED: [&str; 8] =
+    ["gps", "receiver", "urgent_relay", "link", "ladder", "spool", "input", "profile"];
 /// Tables of which there may be several: `[[name]]`.
 pub const TABLES_LISTED: [&str; 3] = ["camera", "input", "profile"];
 /// Cameras of one trailer (design: one to sixteen).
@@ -237,6 +241,12 @@ pub const KEYS: &[Key] = &[
     key("receiver", "message_keep_s", whole(3600, 31 * 86_400, "s"), Absent::Whole(7 * 86_400)),
     key("asked", "key_file", Kind::Path, Absent::Unused),
     key("asked", "allowed", Kind::Text { chars_max: 80 }, Absent::Unused),
+    key("urgent_relay", "url", Kind::Https, Absent::Refused),
+    key("urgent_relay", "after_ms", whole(500, 10_000, "ms"), Absent::Whole(3000)),
+    key("urgent_relay", "ca_file", Kind::Path, Absent::Unused),
+    key("urgent_relay", "token_file", Kind::Path, Absent::Unused),
+    key("urgent_relay", "client_cert_file", Kind::Path, Absent::Unused),
+    key("urgent_relay", "client_key_file", Kind::Path, Absent::Unused),
     key("link", "interface", Kind::Text { chars_max: 15 }, Absent::Unused),
     key("link", "usb_port", Kind::Text { chars_max: 32 }, Absent::Unused),
     key("link", "mac", Kind::Text { chars_max: 17 }, Absent::Unused),

@@ -7,6 +7,7 @@ mod ladder;
 mod mistakes;
 mod reader;
 pub mod receiver;
+mod relay;
 mod zone;
 
 pub use file::{parse, read};
@@ -47,6 +48,8 @@ pub struct Config {
     pub seal: SealFiles,
     /// `[receiver]`; `None`: not fitted, reads wait.
     pub receiver: Option<Receiver>,
+    /// `[urgent_relay]`; `None`: urgent events wait for the receiver.
+    pub urgent_relay: Option<UrgentRelay>,
     /// `[asked]`; `None`: nothing from afar is carried out.
     pub asked: Option<Asked>,
     /// `[link]`; `None`: not fitted.
@@ -331,6 +334,15 @@ pub struct Receiver {
     pub retry_ms_max: u64,
     /// The keys for brokers and couriers.
     pub broker: Broker,
+}
+
+/// The second receiver, for urgent events while the first one fails or is late.
+#[derive(Clone, Debug, PartialEq)]
+pub struct UrgentRelay {
+    /// `urgent_relay.after_ms`: tried once the first has owed an answer for this long, ms.
+    pub after_ms: u64,
+    /// Where it is and how it is spoken to: always HTTPS with receipts, with files of its own.
+    pub receiver: Receiver,
 }
 
 /// The tether.

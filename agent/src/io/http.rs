@@ -44,8 +44,10 @@ const TOKEN_BYTES_MAX: usize = 4096;
 #[derive(Debug, thiserror::Error)]
 pub enum HttpError {
     /// `receiver.url` is none that may be used.
-    #[error("receiver.url can't be used: {why}")]
+    #[error("{key} can't be used: {why}")]
     Url {
+        /// Configuration key.
+        key: &'static str,
         /// Why; the address itself is not quoted, since it may hold a password.
         why: &'static str,
     },
@@ -86,7 +88,7 @@ impl HttpError {
     pub fn advice(&self) -> &'static str {
         match self {
             Self::Url { .. } => {
-                "write receiver.url as https://host/path; plain http is for 127.0.0.1, [::1] and localhost only"
+                "write the address as https://host/path; plain http is for 127.0.0.1, [::1] and localhost only"
             }
             Self::StatusNeedsTls => "use an https address, or an endpoint that gives receipts",
             Self::File { .. } => "check that the file is there and that the agent's user may read it",
@@ -115,6 +117,8 @@ pub struct Post<'a> {
     pub generation: &'a str,
     /// Highest sequence given out in it.
     pub accepted_up_to: u64,
+    /// Copies for a second receiver.
+    pub relayed: bool,
     /// The batch.
     pub body: Vec<u8>,
     /// An answer longer than this is none of a receiver, bytes.
@@ -159,8 +163,36 @@ impl Answer {
     }
 }
 
+/// What the keys of a receiver are called in the configuration.
+struct Keys {
+    url: &'static str,
+    ca_file: &'static str,
+    token_file: &'static str,
+    client_key_file: &'static str,
+    client_cert_file: &'static str,
+}
+
+/// The receiver.
+static FIRST: Keys = Keys {
+    url: "receiver.url",
+    ca_file: "receiver.ca_file",
+    token_file: "receiver.token_file",
+    client_key_file: "receiver.client_key_file",
+    client_cert_file: "receiver.client_cert_file",
+};
+
+/// The second one, for urgent events.
+static RELAY: Keys = Keys {
+    url: "urgent_relay.url",
+    ca_file: "urgent_relay.ca_file",
+    token_file: "urgent_relay.token_file",
+    client_key_file: "urgent_relay.client_key_file",
+    client_cert_file: "urgent_relay.client_cert_file",
+};
+
 /// A client with its own connection.
 pub struct Client {
+    keys: &'static Keys,
     inner: reqwest::Client,
     url: Url,
     token_file: Option<PathBuf>,
@@ -189,7 +221,19 @@ impl Client {
     /// # Errors
     /// [`HttpError`], each with the key that is wrong.
     pub async fn open(receiver: &Receiver, time: &TlsTime) -> Result<Self, HttpError> {
-        let url = checked_url(receiver)?;
+        Self::open_as(receiver, &FIRST, time).await
+    }
+
+    /// The same for the second receiver, whose keys have names of their own.
+    ///
+    /// # Errors
+    /// [`HttpError`], each with the key that is wrong.
+    pub async fn open_relay(receiver: &Receiver, time: &TlsTime) -> Result<Self, HttpError> {
+        Self::open_as(receiver, &RELAY, time).await
+    }
+
+    async fn open_as(receiver: &Receiver, keys: &'static Keys, time: &TlsTime) -> Result<Self, HttpError> {
+        let url = checked_url(receiver, keys.url)?;
         let answer_wait = Duration::from_millis(receiver.answer_wait_ms);
         let mut builder = careful()
             .http1_only()
@@ -199,12 +243,12 @@ impl Client {
             .tcp_keepalive(KEEPALIVE)
             .resolve_to_addrs("localhost", &loopback());
         if url.scheme() == "https" {
-            builder = builder.tls_backend_preconfigured(tls_of(receiver, time).await?);
+            builder = builder.tls_backend_preconfigured(tls_of(receiver, keys, time).await?);
         }
         let inner = builder.build().map_err(|error| HttpError::Setup { detail: causes(&error) })?;
         let token_file = receiver.token_file.clone();
         let (takes_gzip, fast) = (AtomicBool::new(false), AtomicBool::new(false));
-        Ok(Self { inner, url, token_file, answer_wait, takes_gzip, fast })
+        Ok(Self { keys, inner, url, token_file, answer_wait, takes_gzip, fast })
     }
 
     /// Sends one batch and reads the whole answer. Dropping the future drops the request.
@@ -285,8 +329,11 @@ impl Client {
                 HeaderValue::from_str(&value).map_err(|error| HttpError::Setup { detail: error.to_string() })?;
             headers.insert(name, value);
         }
+        if post.relayed {
+            headers.insert(event::HEADER_RELAYED, HeaderValue::from_static("true"));
+        }
         if let Some(path) = &self.token_file {
-            headers.insert(header::AUTHORIZATION, bearer(path).await?);
+            headers.insert(header::AUTHORIZATION, bearer(self.keys.token_file, path).await?);
         }
         Ok(headers)
     }
@@ -300,37 +347,36 @@ pub fn content_digest(body: &[u8]) -> String {
 }
 
 /// TLS as the configuration names its files.
-async fn tls_of(receiver: &Receiver, time: &TlsTime) -> Result<ClientConfig, HttpError> {
+async fn tls_of(receiver: &Receiver, keys: &Keys, time: &TlsTime) -> Result<ClientConfig, HttpError> {
     let setup = |detail: String| HttpError::Setup { detail };
     let roots = if let Some(path) = &receiver.ca_file {
-        let pem = file("receiver.ca_file", path).await?;
+        let pem = file(keys.ca_file, path).await?;
         let mut roots = RootCertStore::empty();
         let (good, _) = roots.add_parsable_certificates(chain(&pem));
         if good == 0 {
-            return Err(content("receiver.ca_file", path, "no certificate in PEM"));
+            return Err(content(keys.ca_file, path, "no certificate in PEM"));
         }
         roots
     } else {
-        let none = "this computer has no list of authorities; name the receiver's in receiver.ca_file";
+        let none = "this computer has no list of authorities; name the receiver's in its ca_file";
         tls::host_roots().ok_or_else(|| setup(none.to_owned()))?
     };
     let mut own = None;
     if let (Some(cert), Some(key)) = (&receiver.client_cert_file, &receiver.client_key_file) {
-        let (cert, key_pem) = (file("receiver.client_cert_file", cert).await?, file(OWN_KEY, key).await?);
+        let (cert, key_pem) = (file(keys.client_cert_file, cert).await?, file(keys.client_key_file, key).await?);
         let parsed = PrivateKeyDer::from_pem_slice(&key_pem).ok().filter(|_| !chain(&cert).is_empty());
-        let parsed = parsed.ok_or_else(|| content(OWN_KEY, key, OWN_KEY_WRONG))?;
+        let parsed = parsed.ok_or_else(|| content(keys.client_key_file, key, OWN_KEY_WRONG))?;
         own = Some((chain(&cert), parsed));
     }
     let mut config = match (tls::client(roots, own, time), &receiver.client_key_file) {
         (Ok(config), _) => config,
-        (Err(_), Some(key)) => return Err(content(OWN_KEY, key, OWN_KEY_WRONG)),
+        (Err(_), Some(key)) => return Err(content(keys.client_key_file, key, OWN_KEY_WRONG)),
         (Err(error), None) => return Err(setup(error.to_string())),
     };
     config.alpn_protocols = vec![b"http/1.1".to_vec()];
     Ok(config)
 }
 
-const OWN_KEY: &str = "receiver.client_key_file";
 const OWN_KEY_WRONG: &str = "no private key in PEM that fits the certificate, or the certificate file no certificate";
 
 /// All certificates of a PEM text that can be read.
@@ -342,13 +388,13 @@ fn loopback() -> [SocketAddr; 2] {
     [SocketAddr::from((Ipv4Addr::LOCALHOST, 0)), SocketAddr::from((Ipv6Addr::LOCALHOST, 0))]
 }
 
-fn checked_url(receiver: &Receiver) -> Result<Url, HttpError> {
-    let wrong = |why| HttpError::Url { why };
+fn checked_url(receiver: &Receiver, key: &'static str) -> Result<Url, HttpError> {
+    let wrong = |why| HttpError::Url { key, why };
     let url = Url::parse(&receiver.url).map_err(|_| wrong("it is no address"))?;
     let host = url.host_str().unwrap_or_default().trim_start_matches('[').trim_end_matches(']');
     let on_loopback = host == "localhost" || host.parse::<IpAddr>().is_ok_and(|address| address.is_loopback());
     if !url.username().is_empty() || url.password().is_some() {
-        return Err(wrong("it holds a user name or password; use receiver.token_file"));
+        return Err(wrong("it holds a user name or password; use a token file"));
     }
     match url.scheme() {
         "http" if !on_loopback => return Err(wrong("plain http would show every read to the network")),
@@ -368,18 +414,17 @@ fn content(key: &'static str, path: &Path, why: &'static str) -> HttpError {
 }
 
 /// The token is read for every request: it lies in memory (systemd credential), and a new one counts at once.
-async fn bearer(path: &Path) -> Result<HeaderValue, HttpError> {
-    const KEY: &str = "receiver.token_file";
-    let bytes = file(KEY, path).await?;
+async fn bearer(key: &'static str, path: &Path) -> Result<HeaderValue, HttpError> {
+    let bytes = file(key, path).await?;
     let token = bytes.trim_ascii();
     if token.is_empty() {
-        return Err(content(KEY, path, "nothing"));
+        return Err(content(key, path, "nothing"));
     }
     if TOKEN_BYTES_MAX < token.len() || !token.iter().all(u8::is_ascii_graphic) {
-        return Err(content(KEY, path, "no token (one word of printable ASCII, at most 4096 bytes)"));
+        return Err(content(key, path, "no token (one word of printable ASCII, at most 4096 bytes)"));
     }
     let mut value =
-        HeaderValue::from_bytes(&[b"Bearer ", token].concat()).map_err(|_| content(KEY, path, "no token"))?;
+        HeaderValue::from_bytes(&[b"Bearer ", token].concat()).map_err(|_| content(key, path, "no token"))?;
     value.set_sensitive(true);
     Ok(value)
 }
@@ -509,7 +554,7 @@ mod tests {
             "http://[::1]:7410/",
             "http://localhost/",
         ] {
-            assert!(checked_url(&receiver(good, Proof::Receipts)).is_ok(), "{good}");
+            assert!(checked_url(&receiver(good, Proof::Receipts), FIRST.url).is_ok(), "{good}");
         }
         for bad in [
             "http://192.0.2.1/",
@@ -520,15 +565,16 @@ mod tests {
             "reads.example",
             "",
         ] {
-            let error = checked_url(&receiver(bad, Proof::Receipts)).unwrap_err();
+            let error = checked_url(&receiver(bad, Proof::Receipts), RELAY.url).unwrap_err();
             assert!(!error.to_string().contains("word@"), "{error}");
         }
     }
 
     #[test]
     fn proof_by_status_needs_tls() {
-        assert!(checked_url(&receiver("https://reads.example/", Proof::Status)).is_ok());
-        assert!(matches!(checked_url(&receiver("http://127.0.0.1/", Proof::Status)), Err(HttpError::StatusNeedsTls)));
+        assert!(checked_url(&receiver("https://reads.example/", Proof::Status), FIRST.url).is_ok());
+        let clear = checked_url(&receiver("http://127.0.0.1/", Proof::Status), FIRST.url);
+        assert!(matches!(clear, Err(HttpError::StatusNeedsTls)));
     }
 
     #[test]
@@ -545,12 +591,12 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("token");
         std::fs::write(&path, "abc.def\n").unwrap();
-        assert_eq!(bearer(&path).await.unwrap().as_bytes(), b"Bearer abc.def");
+        assert_eq!(bearer(FIRST.token_file, &path).await.unwrap().as_bytes(), b"Bearer abc.def");
         for bad in ["", "\n", "two words", "line\nline", "\u{fc}"] {
             std::fs::write(&path, bad).unwrap();
-            assert!(matches!(bearer(&path).await, Err(HttpError::Content { .. })), "{bad:?}");
+            assert!(matches!(bearer(FIRST.token_file, &path).await, Err(HttpError::Content { .. })), "{bad:?}");
         }
-        let missing = bearer(&folder.path().join("none")).await.unwrap_err().to_string();
+        let missing = bearer(RELAY.token_file, &folder.path().join("none")).await.unwrap_err().to_string();
         assert!(missing.contains("receiver.token_file") && missing.contains("none"), "{missing}");
     }
 }

@@ -39,6 +39,8 @@ pub struct Handover<'a> {
     pub generation: &'a str,
     /// Highest sequence given out in it.
     pub accepted_up_to: u64,
+    /// These are copies of urgent events for a second receiver: said beside them, where the way can carry it (HTTPS).
+    pub relayed: bool,
     /// The events, in the order of sending.
     pub events: &'a [Written],
     /// An answer longer than this is none of a receiver, bytes.
@@ -214,6 +216,7 @@ impl Target for http::Client {
                 source: handover.source,
                 generation: handover.generation,
                 accepted_up_to: handover.accepted_up_to,
+                relayed: handover.relayed,
                 body: event::batch(&written),
                 answer_bytes_max: handover.answer_bytes_max,
             })

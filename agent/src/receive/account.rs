@@ -87,6 +87,10 @@ pub struct GenerationAccount {
     pub images: Images,
     /// Numbers under which two or more different events came.
     pub doubled: Numbers,
+    /// Copies of urgent events whose first receiver failed or was late. They are in no other figure but `duplicates`:
+    /// whether everything arrived is judged at the first receiver.
+    #[serde(skip_serializing_if = "none")]
+    pub relayed: u64,
     /// Events that came again and were answered "duplicate".
     pub duplicates: u64,
     /// Events that were refused.
@@ -294,6 +298,7 @@ fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
             blocks: blocks(&moment, no)?,
             images: images(&moment, no)?,
             doubled: Numbers::from(&doubled),
+            relayed: relayed(&moment, no)?,
             duplicates: unsigned(row.get(7)?),
             refused: unsigned(row.get(8)?),
             conflicts: unsigned(row.get(9)?),
@@ -307,7 +312,8 @@ fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
 fn images(connection: &Connection, generation: i64) -> Result<Images> {
     connection
         .prepare_cached(
-            "SELECT count(*), count(i.received_at) FROM image i JOIN event e ON e.no = i.event WHERE e.generation = ?1",
+            "SELECT count(*), count(i.received_at) FROM image i JOIN event e ON e.no = i.event \
+             WHERE e.generation = ?1 AND e.relayed = 0",
         )?
         .query_row([generation], |row| {
             let (announced, received) = (unsigned(row.get(0)?), unsigned(row.get(1)?));
@@ -315,10 +321,22 @@ fn images(connection: &Connection, generation: i64) -> Result<Images> {
         })
 }
 
+/// Left out of the account where there are none, as with all receivers that are nobody's second.
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "as the serialiser asks for it")]
+fn none(count: &u64) -> bool {
+    *count == 0
+}
+
+fn relayed(connection: &Connection, generation: i64) -> Result<u64> {
+    connection
+        .prepare_cached("SELECT count(*) FROM event WHERE generation = ?1 AND relayed = 1")?
+        .query_row([generation], |row| row.get(0).map(unsigned))
+}
+
 /// The numbers that are here, and those under which more than one event came.
 fn numbers(connection: &Connection, generation: i64) -> Result<(RangeSet, RangeSet)> {
     let mut statement = connection.prepare_cached(
-        "SELECT sequence FROM event WHERE generation = ?1
+        "SELECT sequence FROM event WHERE generation = ?1 AND relayed = 0
          UNION ALL SELECT sequence FROM renumbered WHERE generation = ?1 ORDER BY sequence",
     )?;
     let mut rows = statement.query([generation])?;

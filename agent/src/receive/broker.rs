@@ -57,6 +57,7 @@ pub async fn stored(
             source,
             generation: message.generation.to_owned(),
             accepted_up_to: 0,
+            relayed: false,
             received_at,
             events: Vec::new(),
         });

@@ -164,8 +164,14 @@ async fn one(
         Err(error) => return Ok(Err(format!("{shown}: {error}"))),
     };
     let accepted_up_to = batch.accepted_up_to.min(i64::MAX.unsigned_abs());
-    let batch =
-        Batch { source: batch.source, generation: batch.generation, accepted_up_to, received_at: clock::utc(), events };
+    let batch = Batch {
+        source: batch.source,
+        generation: batch.generation,
+        accepted_up_to,
+        relayed: false,
+        received_at: clock::utc(),
+        events,
+    };
     Ok(Ok(store.store(batch).await?))
 }
 

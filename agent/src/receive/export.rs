@@ -87,7 +87,7 @@ enum Form {
 }
 
 /// Columns of the CSV, in their order.
-const COLUMNS: [&str; 19] = [
+const COLUMNS: [&str; 20] = [
     "source",
     "id",
     "sequence",
@@ -107,6 +107,7 @@ const COLUMNS: [&str; 19] = [
     "place_state",
     "stamp_revision",
     "clock_trust",
+    "relayed",
 ];
 
 /// Writes the reads that fit; answers how many.
@@ -204,7 +205,7 @@ fn rows(
     let mut statement = connection
         .prepare(
             "SELECT source, id, sequence, generation, received_at, data, lat, lon, radius95_m, line, state, revision,
-               clock_trust FROM reads ORDER BY source, generation, sequence",
+               clock_trust, relayed FROM reads ORDER BY source, generation, sequence",
         )
         .map_err(told)?;
     let mut found = statement.query([]).map_err(told)?;
@@ -268,6 +269,7 @@ fn csv(row: &Row<'_>, read: &Read) -> rusqlite::Result<String> {
         own(10)?,
         whole(11)?,
         own(12)?,
+        whole(13)?,
     ];
     Ok(format!("{}\r\n", cells.join(",")))
 }
@@ -293,9 +295,12 @@ fn ndjson(row: &Row<'_>, data: &str) -> rusqlite::Result<String> {
     let (source, id, generation): (String, String, String) = (row.get(0)?, row.get(1)?, row.get(3)?);
     let sequence: i64 = row.get(2)?;
     let received_at = Utc(row.get(4)?).to_rfc3339();
+    // Said of those alone that it is true of: all others came from the trailer's own receiver.
+    let relayed = if row.get(13)? { r#","relayed":true"# } else { "" };
+    let at = format!(r#""received_at":"{received_at}""#);
     // All of these are ours, checked when they came; data is JSON already.
     let line = format!(
-        r#"{{"source":"{source}","id":"{id}","generation":"{generation}","sequence":{sequence},"received_at":"{received_at}","data":{data}}}"#
+        r#"{{"source":"{source}","id":"{id}","generation":"{generation}","sequence":{sequence},{at}{relayed},"data":{data}}}"#
     );
     let mut out = String::with_capacity(line.len() + 1);
     for c in line.chars() {

@@ -22,7 +22,7 @@ use hyper::{Method, Request, Response, StatusCode};
 use people::{needs_token, not_for_trailers};
 use pintle_core::wire::event::{
     BATCH_CONTENT_TYPE, HEADER_ACCEPTED_UP_TO, HEADER_CONTENT_DIGEST, HEADER_GENERATION, HEADER_IDEMPOTENCY_KEY,
-    HEADER_KNOWN_UP_TO, HEADER_SOURCE,
+    HEADER_KNOWN_UP_TO, HEADER_RELAYED, HEADER_SOURCE,
 };
 use pintle_core::wire::images::IMAGES_PATH;
 use pintle_core::wire::problem::{MEDIA_TYPE, Problem};
@@ -318,6 +318,7 @@ impl Service {
             source: told.source,
             generation: told.generation,
             accepted_up_to: told.accepted_up_to,
+            relayed: told.relayed,
             received_at,
             events,
         };
@@ -401,6 +402,7 @@ struct Told {
     source: String,
     generation: String,
     accepted_up_to: u64,
+    relayed: bool,
     digest: [u8; 32],
     packed: bool,
 }
@@ -436,11 +438,16 @@ impl Told {
             .and_then(|number| number.parse().ok())
             .filter(|number| i64::try_from(*number).is_ok())
             .ok_or_else(|| bad("Pintle-Accepted-Up-To", "the highest number given out, decimal"))?;
+        let relayed = text(HEADER_RELAYED);
+        if relayed.is_some_and(|relayed| relayed != "true") {
+            return Err(bad("Pintle-Relayed", "true, or leave it out"));
+        }
         Ok(Self {
             key: key.to_owned(),
             source: source.to_owned(),
             generation: generation.to_owned(),
             accepted_up_to,
+            relayed: relayed.is_some(),
             digest,
             packed: packed == Some(true),
         })

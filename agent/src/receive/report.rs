@@ -56,6 +56,13 @@ fn one(out: &mut fmt::Formatter<'_>, account: &GenerationAccount) -> fmt::Result
     let missing = runs(&account.missing);
     let space = if missing.is_empty() { "" } else { "   " };
     writeln!(out, "    missing            {:>10}{space}{missing}", account.missing.count)?;
+    if 0 < account.relayed {
+        writeln!(
+            out,
+            "    relayed            {:>10}   urgent copies; what is complete is judged at the first receiver",
+            account.relayed
+        )?;
+    }
     writeln!(out, "    came again         {:>10}", account.duplicates)?;
     let images = &account.images;
     if 0 < images.announced {

@@ -101,6 +101,8 @@ struct Aged {
     received_at: Utc,
     content_hash: Vec<u8>,
     leaf: Option<Leaf>,
+    /// It never counted in an account, so no number goes with it.
+    relayed: bool,
 }
 
 impl Aged {
@@ -117,6 +119,7 @@ impl Aged {
             received_at: Utc(row.get(8)?),
             content_hash: row.get(9)?,
             leaf: row.get(10)?,
+            relayed: row.get(11)?,
         })
     }
 }
@@ -262,7 +265,8 @@ fn highest(work: &Connection) -> Result<(i64, i64)> {
 
 fn rows(work: &Connection, from: i64, up_to: i64, rows_max: i64) -> Result<Vec<Aged>> {
     let mut rows = work.prepare_cached(
-        "SELECT no, trailer, id, type, generation, sequence, time, hit, received_at, content_hash, leaf FROM event \
+        "SELECT no, trailer, id, type, generation, sequence, time, hit, received_at, content_hash, leaf, \
+         relayed FROM event \
          WHERE ?1 < no AND no <= ?2 AND type IN ('pintle.read.v1', 'pintle.stamp.v1') ORDER BY no LIMIT ?3",
     )?;
     let rows = rows.query_map([from, up_to, rows_max], Aged::of)?;
@@ -301,7 +305,9 @@ fn is_held(work: &Connection, holds: &Holds, event: &Aged) -> Result<bool> {
 
 fn let_go(work: &Connection, past: &Past, event: &Aged, lived_ms: i64, purged: &mut Purged) -> Result<()> {
     past.remember(work, event.trailer, (&event.id, &event.content_hash), lived_ms)?;
-    number_went(work, event.generation, event.sequence, event.leaf)?;
+    if !event.relayed {
+        number_went(work, event.generation, event.sequence, event.leaf)?;
+    }
     let mut others = work.prepare_cached("SELECT generation, sequence, leaf FROM renumbered WHERE event = ?1")?;
     let mut others = others.query([event.no])?;
     while let Some(row) = others.next()? {

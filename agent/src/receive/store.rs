@@ -28,6 +28,8 @@ pub struct Batch {
     pub generation: String,
     /// Highest number that the trailer has given out, at most `i64::MAX`.
     pub accepted_up_to: u64,
+    /// Copies of urgent events whose first receiver fails or is late: completeness is not judged by them.
+    pub relayed: bool,
     /// When it came.
     pub received_at: Utc,
     /// Its events, in their order.

@@ -65,6 +65,9 @@ struct Envelope<'a> {
     datacontenttype: &'static str,
     #[serde(skip_serializing_if = "Option::is_none")]
     subject: Option<&'a str>,
+    /// An extension attribute of ours.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    relayed: bool,
     data: &'a RawValue,
 }
 
@@ -151,7 +154,7 @@ impl Tail {
 
     fn events(&self, cursor: Cursor, upto: i64) -> Result<Vec<Thing>> {
         let mut rows = self.connection.prepare_cached(
-            "SELECT e.no, t.source, e.id, e.type, e.time, e.hit, e.data FROM event e JOIN trailer t ON t.no = e.trailer
+            "SELECT e.no, t.source, e.id, e.type, e.time, e.hit, e.data, e.relayed FROM event e JOIN trailer t ON t.no = e.trailer
              WHERE ?1 < e.no AND e.no <= ?2 AND (e.hit = 1 OR e.type = 'pintle.notice.v1') ORDER BY e.no",
         )?;
         let mut found = rows.query(params![cursor.event, upto])?;
@@ -164,7 +167,8 @@ impl Tail {
                 continue;
             }
             let cursor = Cursor { event: row.get(0)?, raised: cursor.raised };
-            let Some(json) = envelope(&source, &id, &event_type, &time, None, &data) else { continue };
+            let about = About { relayed: row.get(7)?, ..About::default() };
+            let Some(json) = envelope(&source, &id, &event_type, &time, about, &data) else { continue };
             things.push(Thing { cursor, id, event_type, trailer: source, json });
         }
         Ok(things)
@@ -184,7 +188,8 @@ impl Tail {
             let data = RaisedData { kind: &kind, urgent, trailer: &trailer, at: &at, text: &text };
             let Ok(data) = serde_json::to_string(&data) else { continue };
             let cursor = Cursor { event: cursor.event, raised: row.get(0)? };
-            let Some(json) = envelope(OWN_SOURCE, &id, RAISED_TYPE, &at, Some(&trailer), &data) else { continue };
+            let about = About { subject: Some(&trailer), ..About::default() };
+            let Some(json) = envelope(OWN_SOURCE, &id, RAISED_TYPE, &at, about, &data) else { continue };
             things.push(Thing { cursor, id, event_type: RAISED_TYPE.to_owned(), trailer, json });
         }
         Ok(things)
@@ -195,8 +200,15 @@ fn told(error: &rusqlite::Error) -> DatabaseError {
     DatabaseError::from_sqlite(Path::new(FILE_NAME), error)
 }
 
+/// What is said beside an event.
+#[derive(Clone, Copy, Default)]
+struct About<'a> {
+    subject: Option<&'a str>,
+    relayed: bool,
+}
+
 /// One line: JSON has no raw line ends within strings, and a sender's own between its parts are taken out.
-fn envelope(source: &str, id: &str, event_type: &str, time: &str, subject: Option<&str>, data: &str) -> Option<String> {
+fn envelope(source: &str, id: &str, event_type: &str, time: &str, about: About<'_>, data: &str) -> Option<String> {
     let data: &RawValue = serde_json::from_str(data).ok()?;
     let envelope = Envelope {
         specversion: SPEC_VERSION,
@@ -205,7 +217,8 @@ fn envelope(source: &str, id: &str, event_type: &str, time: &str, subject: Optio
         r#type: event_type,
         time,
         datacontenttype: DATA_CONTENT_TYPE,
-        subject,
+        subject: about.subject,
+        relayed: about.relayed,
         data,
     };
     let text = serde_json::to_string(&envelope).ok()?;

@@ -234,16 +234,16 @@ fn store(names: &mut Names<'_>, batch: &Batch) -> Result<Stored> {
         .prepare_cached(
             "UPDATE generation SET accepted_up_to = max(accepted_up_to, ?2), last_heard = ?3 WHERE no = ?1",
         )?
-        .execute([generation, signed(batch.accepted_up_to), batch.received_at.0])?;
+        .execute([generation, if batch.relayed { known } else { signed(batch.accepted_up_to) }, batch.received_at.0])?;
     let (mut receipts, mut resend) = (Vec::with_capacity(batch.events.len()), Vec::new());
     for incoming in &batch.events {
         match incoming {
             Incoming::Good(event) => {
-                let receipt = take(names, trailer, event, batch.received_at)?;
+                let receipt = take(names, trailer, event, batch.relayed, batch.received_at)?;
                 let again = receipt.result == ReceiptResult::Duplicate;
                 receipts.push(receipt);
                 // Also when it comes again: the answer to the first may have been lost.
-                if let Some(digest) = &event.digest {
+                if let Some(digest) = event.digest.as_ref().filter(|_| !batch.relayed) {
                     let generation = names.generation(trailer, &digest.generation, batch.received_at)?;
                     resend.extend(compare(names.work, generation, digest, again, batch.received_at)?);
                 }
@@ -266,13 +266,15 @@ pub(super) fn receipt(id: &str, result: ReceiptResult, problem: Option<String>) 
     Receipt { id: id.to_owned(), result, problem }
 }
 
-fn take(names: &mut Names<'_>, trailer: i64, event: &Event, now: Utc) -> Result<Receipt> {
+fn take(names: &mut Names<'_>, trailer: i64, event: &Event, relayed: bool, now: Utc) -> Result<Receipt> {
     let generation = names.generation(trailer, &event.generation, now)?;
     match names.past.seen(names.work, trailer, event)? {
         Seen::New => {}
         Seen::Same => {
             names.count(generation, 1, 0, 0)?;
-            number_went(names.work, generation, signed(event.sequence), event.leaf.map(|(_, leaf)| leaf))?;
+            if !relayed {
+                number_went(names.work, generation, signed(event.sequence), event.leaf.map(|(_, leaf)| leaf))?;
+            }
             return Ok(receipt(&event.id, ReceiptResult::Duplicate, None));
         }
         Seen::OtherContent => {
@@ -285,8 +287,8 @@ fn take(names: &mut Names<'_>, trailer: i64, event: &Event, now: Utc) -> Result<
         .work
         .prepare_cached(
             "INSERT INTO event (trailer, id, type, generation, sequence, time, hit, received_at, content_hash, data,
-               salt, leaf)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12) ON CONFLICT (trailer, id) DO NOTHING",
+               salt, leaf, relayed)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13) ON CONFLICT (trailer, id) DO NOTHING",
         )?
         .execute(params![
             trailer,
@@ -300,12 +302,13 @@ fn take(names: &mut Names<'_>, trailer: i64, event: &Event, now: Utc) -> Result<
             event.content_hash,
             event.data,
             salt,
-            leaf
+            leaf,
+            relayed
         ])?;
     if inserted == 1 {
         let no = names.work.last_insert_rowid();
         super::images::announce(names.work, trailer, no, &event.images)?;
-        if let Some(entry) = &event.ledger {
+        if let Some(entry) = event.ledger.as_ref().filter(|_| !relayed) {
             explain(names, trailer, no, entry, now)?;
         }
         if let Some(stamp) = &event.stamp {
@@ -313,24 +316,39 @@ fn take(names: &mut Names<'_>, trailer: i64, event: &Event, now: Utc) -> Result<
         }
         return Ok(receipt(&event.id, ReceiptResult::Stored, None));
     }
-    repeat(names, trailer, generation, event, now)
+    repeat(names, trailer, generation, event, relayed, now)
 }
 
 /// An event whose id is known.
-fn repeat(names: &mut Names<'_>, trailer: i64, generation: i64, event: &Event, now: Utc) -> Result<Receipt> {
-    let (no, first_generation, first_sequence, content_hash, leaf): (i64, i64, i64, [u8; 32], Option<Leaf>) = names
+fn repeat(
+    names: &mut Names<'_>,
+    trailer: i64,
+    generation: i64,
+    event: &Event,
+    relayed: bool,
+    now: Utc,
+) -> Result<Receipt> {
+    let known: (i64, i64, i64, [u8; 32], Option<Leaf>, bool) = names
         .work
         .prepare_cached(
-            "SELECT no, generation, sequence, content_hash, leaf FROM event WHERE trailer = ?1 AND id = ?2",
+            "SELECT no, generation, sequence, content_hash, leaf, relayed FROM event WHERE trailer = ?1 AND id = ?2",
         )?
         .query_row(params![trailer, event.id], |row| {
-            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?, row.get(5)?))
         })?;
+    let (no, first_generation, first_sequence, content_hash, leaf, was_relayed) = known;
     if content_hash != event.content_hash {
         conflict(names, trailer, generation, event, ("content", &event.content_hash, &event.data), now)?;
         return Ok(receipt(&event.id, ReceiptResult::Refused, Some(OTHER_CONTENT.to_owned())));
     }
     names.count(generation, 1, 0, 0)?;
+    if !relayed && was_relayed {
+        // This receiver has become the trailer's first one: from now on the event counts here.
+        names.work.prepare_cached("UPDATE event SET relayed = 0 WHERE no = ?1")?.execute([no])?;
+        if let Some(entry) = &event.ledger {
+            explain(names, trailer, no, entry, now)?;
+        }
+    }
     let (salt, sent_leaf) = event.leaf.unzip();
     if (first_generation, first_sequence) != (generation, signed(event.sequence)) {
         names

@@ -95,6 +95,15 @@ fn queue(out: &mut Metrics, body: &HealthBody) {
         "Tries that failed in a row.",
         body.receiver.failures_in_a_row.to_string(),
     );
+    if let Some(relay) = &body.receiver.relay {
+        let active = flag(relay.active);
+        out.gauge("pintle_relay_active", "1 while urgent events go to the second receiver, too.", active);
+        let failing = flag(relay.failing_since.is_some());
+        out.gauge("pintle_relay_failing", "1 if its last try failed.", failing);
+        let results = [("taken", relay.relayed), ("refused", relay.refused)];
+        let results = results.map(|(result, events)| (format!("result=\"{result}\""), count(events)));
+        out.family("pintle_relayed_total", "counter", "Urgent events that it has taken or refused.", &results);
+    }
 }
 
 fn link(out: &mut Metrics, body: &HealthBody) {

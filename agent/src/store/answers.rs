@@ -11,6 +11,7 @@ pub(super) enum Done {
     Accepted(Answer<Vec<Accepted>>, Vec<Accepted>),
     Counted(Answer<u64>, u64),
     Leased(Answer<Vec<Leased>>, Vec<Leased>),
+    Copies(Answer<Vec<Leased>>, Vec<Leased>),
     Plain(Answer<()>),
 }
 
@@ -44,6 +45,13 @@ pub(super) fn apply(
             let leased = db.lease(lane, events_max, bytes_max, &now)?;
             if let Some(Done::Leased(_, place)) = done.last_mut() {
                 *place = leased;
+            }
+        }
+        Command::UrgentCopies { skip, events_max, bytes_max, now, answer } => {
+            done.push(Done::Copies(answer, Vec::new()));
+            let copies = db.urgent_copies(&skip, events_max, bytes_max, &now)?;
+            if let Some(Done::Copies(_, place)) = done.last_mut() {
+                *place = copies;
             }
         }
         Command::Retry { sequence, now, answer } => {
@@ -96,7 +104,7 @@ impl Done {
         match self {
             Self::Accepted(answer, accepted) => tell(answer, Ok(accepted)),
             Self::Counted(answer, count) => tell(answer, Ok(count)),
-            Self::Leased(answer, leased) => tell(answer, Ok(leased)),
+            Self::Leased(answer, leased) | Self::Copies(answer, leased) => tell(answer, Ok(leased)),
             Self::Plain(answer) => tell(answer, Ok(())),
         }
     }
@@ -114,7 +122,7 @@ impl Done {
         match self {
             Self::Accepted(answer, _) => tell(answer, Err(error.clone())),
             Self::Counted(answer, _) => tell(answer, Err(error.clone())),
-            Self::Leased(answer, _) => tell(answer, Err(error.clone())),
+            Self::Leased(answer, _) | Self::Copies(answer, _) => tell(answer, Err(error.clone())),
             Self::Plain(answer) => tell(answer, Err(error.clone())),
         }
     }
@@ -128,7 +136,7 @@ pub(super) fn tell<T>(answer: Answer<T>, result: Result<T, StoreError>) {
 pub(super) fn refuse(command: Command, error: &StoreError) {
     match command {
         Command::Accept { answer, .. } => tell(answer, Err(error.clone())),
-        Command::Lease { answer, .. } => tell(answer, Err(error.clone())),
+        Command::Lease { answer, .. } | Command::UrgentCopies { answer, .. } => tell(answer, Err(error.clone())),
         Command::ReleaseLane { answer, .. }
         | Command::Settle { answer, .. }
         | Command::Keep { answer, .. }

@@ -9,6 +9,7 @@ use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::Lane;
 use pintle_core::queue::holds::{Hold, HoldChange};
+use pintle_core::queue::ranges::RangeSet;
 use pintle_core::wire::receipt::Resend;
 use std::sync::Arc;
 use tokio::sync::{Notify, mpsc, oneshot};
@@ -22,6 +23,7 @@ pub(super) type Answer<T> = oneshot::Sender<Result<T, StoreError>>;
 pub(super) enum Command {
     Accept { events: Vec<NewEvent>, now: Moment, answer: Answer<Vec<Accepted>> },
     Lease { lane: Lane, events_max: usize, bytes_max: usize, now: Moment, answer: Answer<Vec<Leased>> },
+    UrgentCopies { skip: RangeSet, events_max: usize, bytes_max: usize, now: Moment, answer: Answer<Vec<Leased>> },
     Resend { asked: Vec<Resend>, now: Moment, answer: Answer<u64> },
     ReleaseLane { lane: Lane, answer: Answer<()> },
     Settle { outcomes: Vec<(u64, Settled)>, now: Moment, answer: Answer<()> },
@@ -69,6 +71,8 @@ pub struct StoreHandle {
 pub struct Arrivals {
     /// Signalled after a commit that brought an urgent event.
     pub urgent: Notify,
+    /// The same, for the second receiver.
+    pub relay: Notify,
     /// Signalled after a commit that brought any other event.
     pub bulk: Notify,
 }
@@ -118,6 +122,22 @@ impl StoreHandle {
         now: Moment,
     ) -> Result<Vec<Leased>, StoreError> {
         self.ask(|answer| Command::Lease { lane, events_max, bytes_max, now, answer }).await
+    }
+
+    /// The newest urgent events without a receipt whose numbers are not in `skip`, at most `events_max` and about
+    /// `bytes_max`, whether they are on their way or not. They are copies for a second receiver: nothing of them is
+    /// to be settled. Their bytes are fixed from now on, and durably so before this answers.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn urgent_copies(
+        &self,
+        skip: RangeSet,
+        events_max: usize,
+        bytes_max: usize,
+        now: Moment,
+    ) -> Result<Vec<Leased>, StoreError> {
+        self.ask(|answer| Command::UrgentCopies { skip, events_max, bytes_max, now, answer }).await
     }
 
     /// Puts delivered events that the receiver asks for on the list to go once more; answers how many. Those that went

@@ -77,6 +77,35 @@ impl Db {
         Ok(leased)
     }
 
+    /// The newest urgent events without a receipt that are not in `skip`, on their way or not, with their bytes fixed.
+    /// They stay where they are: whoever looks settles nothing.
+    pub(super) fn urgent_copies(
+        &mut self,
+        skip: &RangeSet,
+        events_max: usize,
+        bytes_max: usize,
+        now: &Moment,
+    ) -> rusqlite::Result<Vec<Leased>> {
+        let wanted = self.books.order.urgent_newest_first().filter(|sequence| !skip.contains(*sequence));
+        let wanted: Vec<u64> = wanted.take(events_max).collect();
+        let (mut copies, mut bytes): (Vec<Leased>, _) = (Vec::new(), 0_usize);
+        for sequence in wanted {
+            match self.prepare(sequence, bytes_max.saturating_sub(bytes), copies.is_empty(), now)? {
+                Next::Ready(mut event) => {
+                    bytes = bytes.saturating_add(event.body.len() + event.stamp.as_ref().map_or(0, Vec::len));
+                    // Whatever becomes of a try of the lane, these bytes have been given away.
+                    self.books.fixed_by_lease.remove(sequence);
+                    self.dress(&mut event);
+                    copies.push(*event);
+                }
+                // The lane that leases it finds that out, too, and tells it.
+                Next::Missing => {}
+                Next::TooLarge => break,
+            }
+        }
+        Ok(copies)
+    }
+
     /// An event that was just taken, with its bytes fixed.
     fn prepare(&mut self, sequence: u64, bytes_max: usize, first: bool, now: &Moment) -> rusqlite::Result<Next> {
         let row = self

@@ -93,6 +93,7 @@ impl Worker {
                     }
                     Command::Accept { .. }
                     | Command::Settle { .. }
+                    | Command::UrgentCopies { .. }
                     | Command::Resend { .. }
                     | Command::Retry { .. }
                     | Command::Drop { .. }
@@ -249,6 +250,7 @@ impl Worker {
         }
         if std::mem::take(&mut db.brought_urgent) {
             self.arrived.urgent.notify_one();
+            self.arrived.relay.notify_one();
         }
         if std::mem::take(&mut db.brought_bulk) {
             self.arrived.bulk.notify_one();
@@ -428,6 +430,7 @@ impl Worker {
         let Some(mut db) = self.take_db() else { return };
         if 0 < db.books.order.release_forgotten(self.now.mono) {
             self.arrived.urgent.notify_one();
+            self.arrived.relay.notify_one();
             self.arrived.bulk.notify_one();
         }
         let probe = self.trouble.is_some() || PROBE_MS <= clock::mono().since_ms(self.committed);
@@ -519,6 +522,7 @@ fn newest(known: Moment, command: &Command) -> Moment {
         | Command::Settle { now, .. }
         | Command::Restamp { now, .. }
         | Command::Lease { now, .. }
+        | Command::UrgentCopies { now, .. }
         | Command::Resend { now, .. }
         | Command::Retry { now, .. }
         | Command::Drop { now, .. }

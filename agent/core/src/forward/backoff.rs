@@ -25,6 +25,21 @@ pub fn pause_ms(failures: u32, base_ms: u64, cap_ms: u64, roll: Roll) -> u64 {
     roll.up_to(grown.min(cap_ms))
 }
 
+/// The same where at least half of the step is waited: from half of it to all of it. It is for knocking at a receiver
+/// that is away: the mean pause at the cap is three quarters of it and not a half, so a trailer knocks a third less
+/// often, and a fleet is still spread over half of the cap after a few steps. Source: the same article, "equal jitter".
+#[must_use]
+pub fn knock_ms(failures: u32, base_ms: u64, cap_ms: u64, roll: Roll) -> u64 {
+    let whole = pause_ms(failures, base_ms, cap_ms, Roll(u64::MAX));
+    half_or_more(whole, roll)
+}
+
+/// From half of `whole_ms` to all of it.
+#[must_use]
+pub fn half_or_more(whole_ms: u64, roll: Roll) -> u64 {
+    whole_ms / 2 + roll.up_to(whole_ms - whole_ms / 2)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -37,6 +52,14 @@ mod tests {
         assert_eq!(pause_ms(3, 500, 60_000, Roll(u64::MAX)), 2000);
         assert_eq!(pause_ms(99, 500, 60_000, Roll(u64::MAX)), 60_000);
         assert_eq!(pause_ms(99, 500, 60_000, Roll(u64::MAX / 2)), 30_000, "jitter after the cap, not before");
+    }
+
+    #[test]
+    fn a_knock_waits_at_least_half_of_its_step() {
+        assert_eq!(knock_ms(3, 500, 60_000, Roll(0)), 1000);
+        assert_eq!(knock_ms(3, 500, 60_000, Roll(u64::MAX)), 2000);
+        assert_eq!(knock_ms(99, 500, 60_000, Roll(0)), 30_000);
+        assert_eq!(knock_ms(99, 500, 60_000, Roll(u64::MAX)), 60_000);
     }
 
     proptest! {

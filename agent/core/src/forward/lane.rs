@@ -2,7 +2,7 @@
 //! urgent one is never behind the other.
 
 use super::answer::{Item, Pause, Verdict, Whose};
-use super::backoff::{Roll, pause_ms};
+use super::backoff::{Roll, half_or_more, knock_ms, pause_ms};
 use super::wording;
 use crate::moment::Mono;
 use crate::queue::Lane;
@@ -11,8 +11,13 @@ use std::collections::{BTreeMap, VecDeque};
 
 /// First step of the back-off, ms (our own limit: two tries within a second after a hiccup).
 pub const BASE_MS: u64 = 500;
-/// First step where a person has to act first, ms (our own limit).
-pub const BASE_LONG_MS: u64 = 30_000;
+/// Shortest pause where a person has to act first (a certificate, a token, an address), ms (issue: a recovery is seen
+/// within 5 s).
+pub const LONG_MS_MIN: u64 = 5_000;
+/// There the pause grows with the outage: it is this part of it, up to the longest pause. So the end is seen within a
+/// quarter of what it lasted, and a fleet that is refused sends each some 25 requests in ten minutes (our own choice;
+/// see decision 0082).
+pub const LONG_PART: u64 = 4;
 /// An event that the receiver put off alone rests for this long, ms, while others go on (our own limit).
 pub const PUT_OFF_MS: u64 = 60_000;
 /// The same in the urgent lane, ms.
@@ -87,12 +92,23 @@ pub struct Step {
     pub trouble: Option<String>,
     /// True if the receiver took or refused at least one event: it is there and it is the right one.
     pub progress: bool,
-    /// True if this progress ended a row of failures.
-    pub recovered: bool,
+    /// Set if this progress ended a row of failures.
+    pub recovered: Option<Recovery>,
     /// What the receiver asks for again.
     pub resend: Vec<Resend>,
     /// Signed requests of people at the agency, base64, not checked yet.
     pub asked: Vec<String>,
+}
+
+/// The end of a row of failures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Recovery {
+    /// When.
+    pub at: Mono,
+    /// Since when tries had been failing.
+    pub failing_since: Mono,
+    /// Whose outage it was.
+    pub whose: Whose,
 }
 
 /// Why the lane waits.
@@ -115,6 +131,11 @@ pub struct LaneState {
     bytes: usize,
     failures: u32,
     failing_since: Option<Mono>,
+    failed_at: Option<Mono>,
+    /// Failures of the other lane that count for this one's next.
+    joined: u32,
+    /// The last try failed for the receiver as a whole, or the way to it, and not for single events.
+    shut_out: bool,
     whose: Whose,
     waiting: Option<(Mono, Wait)>,
     resting: VecDeque<(Mono, u64)>,
@@ -141,6 +162,9 @@ impl LaneState {
             bytes: limits.bytes_max.min(BYTES_FIRST),
             failures: 0,
             failing_since: None,
+            failed_at: None,
+            joined: 0,
+            shut_out: false,
             whose: Whose::Unknown,
             waiting: None,
             resting: VecDeque::new(),
@@ -165,6 +189,19 @@ impl LaneState {
     #[must_use]
     pub fn failures(&self) -> u32 {
         self.failures
+    }
+
+    /// Whether the last try failed for the receiver as a whole, or for the way to it.
+    #[must_use]
+    pub fn is_shut_out(&self) -> bool {
+        self.shut_out
+    }
+
+    /// The other lane has knocked so often in vain: if this one begins to fail now, it goes on from there.
+    pub fn join(&mut self, failures: u32) {
+        if self.failures == 0 {
+            self.joined = failures;
+        }
     }
 
     /// Since when tries have been failing.
@@ -197,10 +234,17 @@ impl LaneState {
         if !self.resting.is_empty() || self.unanswered.is_some() {
             return false;
         }
-        self.failures = 0;
-        self.failing_since = None;
-        self.whose = Whose::Unknown;
+        self.calm();
         true
+    }
+
+    /// No try fails any more.
+    fn calm(&mut self) {
+        self.failures = 0;
+        self.joined = 0;
+        self.failing_since = None;
+        self.shut_out = false;
+        self.whose = Whose::Unknown;
     }
 
     /// The link watcher says that our own link is down: the failures around it are not the receiver's.
@@ -237,10 +281,28 @@ impl LaneState {
         }
     }
 
-    /// The other lane got through, so the receiver is there: a longer back-off is cut short.
-    pub fn other_lane_recovered(&mut self, now: Mono, roll: Roll) {
-        if let Some((until, Wait::BackOff)) = self.waiting {
-            self.waiting = self.spread(now, roll).filter(|(sooner, _)| *sooner < until);
+    /// The other lane got through, so the receiver is there: a longer back-off is cut short, and what stood back
+    /// meanwhile comes in spread like all others of the fleet. Old news (this lane has failed since) changes nothing.
+    pub fn other_lane_recovered(&mut self, recovery: Recovery, now: Mono, roll: Roll) {
+        if self.failed_at.is_some_and(|failed| recovery.at < failed) {
+            return;
+        }
+        let until = match self.waiting {
+            Some((_, Wait::Firm | Wait::Spread)) => return,
+            Some((until, Wait::BackOff)) => Some(until),
+            None => None,
+        };
+        if self.whose == Whose::Unknown {
+            self.whose = recovery.whose;
+        }
+        let since = self.failing_since.map_or(recovery.failing_since, |since| since.min(recovery.failing_since));
+        let spread = self.spread(since, now, roll);
+        self.waiting = match (spread, until) {
+            (Some((later, _)), Some(until)) if until <= later => Some((until, Wait::BackOff)),
+            (spread, _) => spread,
+        };
+        if self.unanswered.is_none() {
+            self.calm();
         }
     }
 
@@ -256,6 +318,7 @@ impl LaneState {
         if self.unanswered.take().is_some() {
             self.failures = 0;
             self.failing_since = None;
+            self.shut_out = false;
         }
     }
 
@@ -284,7 +347,8 @@ impl LaneState {
                     }
                 };
                 let progress = settle.iter().any(|(_, outcome)| matches!(outcome, Outcome::Refused(_)));
-                let recovered = progress && self.succeeded(now, roll);
+                self.shut_out = false;
+                let recovered = if progress { self.succeeded(now, roll) } else { None };
                 Step { settle, trouble: Some(trouble), progress, recovered, ..Step::default() }
             }
             Verdict::Closed { trouble, pause, whose, too_slow } => {
@@ -293,6 +357,7 @@ impl LaneState {
                     self.bytes = (self.bytes / 2).max(BYTES_MIN);
                 }
                 self.failed(pause, whose, now, roll);
+                self.shut_out = true;
                 Step { settle: release(sent), trouble: Some(trouble), ..Step::default() }
             }
         }
@@ -319,7 +384,8 @@ impl LaneState {
             }
         }
         let progress = settle.iter().any(|(_, outcome)| *outcome != Outcome::Released);
-        let recovered = progress && self.succeeded(now, roll);
+        self.shut_out = false;
+        let recovered = if progress { self.succeeded(now, roll) } else { None };
         if progress {
             self.taken = self.taken.saturating_add(u64::try_from(settle.len()).unwrap_or(u64::MAX));
             for (sequence, _) in &settle {
@@ -368,15 +434,19 @@ impl LaneState {
     }
 
     fn failed(&mut self, pause: Pause, whose: Whose, now: Mono, roll: Roll) {
-        self.failures = self.failures.saturating_add(1);
-        self.failing_since.get_or_insert(now);
+        self.failures = self.failures.max(std::mem::take(&mut self.joined)).saturating_add(1);
+        let since = *self.failing_since.get_or_insert(now);
+        self.failed_at = Some(now);
         if whose != Whose::Unknown {
             self.whose = whose;
         }
         let cap = self.limits.retry_ms_max;
         self.waiting = Some(match pause {
-            Pause::BackOff => (now.plus_ms(pause_ms(self.failures, BASE_MS, cap, roll)), Wait::BackOff),
-            Pause::Long => (now.plus_ms(pause_ms(self.failures, BASE_LONG_MS, cap, roll)), Wait::Firm),
+            Pause::BackOff => (now.plus_ms(knock_ms(self.failures, BASE_MS, cap, roll)), Wait::BackOff),
+            Pause::Long => {
+                let whole_ms = (now.since_ms(since) / LONG_PART).max(LONG_MS_MIN).min(cap);
+                (now.plus_ms(half_or_more(whole_ms, roll)), Wait::Firm)
+            }
             Pause::Asked(ms) => (now.plus_ms(self.asked(ms, roll)), Wait::Firm),
         });
     }
@@ -391,29 +461,27 @@ impl LaneState {
         asked_ms + roll.up_to(spread.min(asked_ms))
     }
 
-    /// Ends a row of failures; answers whether there was one.
-    fn succeeded(&mut self, now: Mono, roll: Roll) -> bool {
-        let recovered = 0 < self.failures;
+    /// Ends a row of failures; answers which, if there was one.
+    fn succeeded(&mut self, now: Mono, roll: Roll) -> Option<Recovery> {
         if self.unanswered.is_some() {
             self.waiting = None;
-            return false;
+            return None;
         }
-        self.waiting = if recovered { self.spread(now, roll) } else { None };
-        self.failures = 0;
-        self.failing_since = None;
-        self.whose = Whose::Unknown;
-        recovered
+        let failing_since = self.failing_since.filter(|_| 0 < self.failures);
+        let recovery = failing_since.map(|failing_since| Recovery { at: now, failing_since, whose: self.whose });
+        self.waiting = recovery.and_then(|recovery| self.spread(recovery.failing_since, now, roll));
+        self.calm();
+        recovery
     }
 
     /// How long to hold back after an outage: nothing after one of our own, else a random time up to the length of the
     /// outage or the lane's spread, whichever is shorter (a hiccup of two seconds needs no minute to spread).
-    fn spread(&self, now: Mono, roll: Roll) -> Option<(Mono, Wait)> {
+    fn spread(&self, failing_since: Mono, now: Mono, roll: Roll) -> Option<(Mono, Wait)> {
         if self.whose != Whose::Receivers {
             return None;
         }
         let most = if self.lane == Lane::Urgent { SPREAD_URGENT_MS } else { SPREAD_MS };
-        let outage_ms = self.failing_since.map_or(0, |since| now.since_ms(since));
-        Some((now.plus_ms(roll.up_to(most.min(outage_ms))), Wait::Spread))
+        Some((now.plus_ms(roll.up_to(most.min(now.since_ms(failing_since)))), Wait::Spread))
     }
 
     /// Grows after a quick request that used what it was allowed, shrinks after a slow one.

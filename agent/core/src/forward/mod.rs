@@ -2,11 +2,14 @@
 //!
 //! `answer` (what came back → what it says of each event) → `lane` (what to settle, when to try again, how much at
 //! once);
+//! `door` (which lane knocks while the receiver is away); `relay` (the second receiver, for urgent events);
 //! `backoff` and `retry_after` count the pauses, `wording` says what is wrong and what to do.
 
 pub mod answer;
 pub mod backoff;
+pub mod door;
 pub mod lane;
+pub mod relay;
 pub mod retry_after;
 mod wording;
 
@@ -21,6 +24,18 @@ pub struct TestAlert {
     pub made: Utc,
     /// When its receipt came.
     pub received: Utc,
+}
+
+impl TestAlert {
+    /// The later of two: of those that wait together the newest is sent first, so an earlier one may get its receipt
+    /// after it. Both number and time count, since numbers begin anew with another queue and clocks are set back.
+    #[must_use]
+    pub fn later(before: Option<Self>, now: Option<Self>) -> Option<Self> {
+        match (before, now) {
+            (Some(before), Some(now)) if now.sequence < before.sequence && now.made < before.made => Some(before),
+            (before, now) => now.or(before),
+        }
+    }
 }
 
 /// What the forwarder publishes.
@@ -52,4 +67,6 @@ pub struct ForwardView {
     pub hit_latency_ms: Vec<u64>,
     /// The newest test alert that got its receipt.
     pub last_test: Option<TestAlert>,
+    /// The second receiver; `None`: none is configured.
+    pub relay: Option<relay::RelayView>,
 }

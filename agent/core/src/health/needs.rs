@@ -422,9 +422,13 @@ impl Judge<'_, '_> {
             let act = (urgent_waits && 10 * MIN <= failing_ms) || 60 * MIN <= failing_ms;
             if act || 5 * MIN <= failing_ms {
                 let why = forward.trouble.as_deref().map_or_else(String::new, wording::sentence);
+                let relay = forward.relay.as_ref().map_or("", |relay| match relay.failing_since {
+                    None => " Hits and alarms go to the second receiver meanwhile.",
+                    Some(_) => " The second receiver does not take hits and alarms either.",
+                });
                 let told = [
                     "get reads through to the receiver again".to_owned(),
-                    format!("Nothing has been delivered for {}. {why}", wording::span(failing_ms))
+                    format!("Nothing has been delivered for {}.{relay} {why}", wording::span(failing_ms))
                         .trim_end()
                         .to_owned(),
                     "Look at the link in section 4, then ask the receiver's keeper. It is tried again by itself."

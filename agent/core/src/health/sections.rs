@@ -2,6 +2,7 @@
 
 use super::ready::{Ready, TICK_CAUTION};
 use super::{Need, Observations, Row, Section, SectionState, Word, wording};
+use crate::forward::relay::RelayView;
 use crate::ids::printable;
 use crate::inputs::InputState;
 use crate::link::LinkView;
@@ -355,6 +356,13 @@ fn reads(seen: &Observations<'_>) -> Section {
     } else {
         format!("{lost} events are in no account.")
     };
+    let sentence = match &forward.relay {
+        Some(relay) if relay.active && relay.failing_since.is_some() => {
+            format!("{sentence} Neither receiver takes hits and alarms now.")
+        }
+        Some(relay) if relay.active => format!("{sentence} Hits and alarms go to the second receiver meanwhile."),
+        _ => sentence,
+    };
     let mut section = section(3, "reads", "Reads and ledger", [answer, detail, sentence]);
     let rows = &mut section.rows;
     rows.push(match queue.oldest_waiting {
@@ -365,6 +373,7 @@ fn reads(seen: &Observations<'_>) -> Section {
         None => row("Oldest waiting", "none waits", ""),
     });
     rows.push(receiver_row(seen));
+    rows.extend(forward.relay.as_ref().map(|relay| relay_row(seen, relay)));
     if 0 < forward.images.due {
         let why = if forward.images.budget_spent { "the data of this day is used up; reads go on" } else { "" };
         rows.push(row("Pictures waiting", wording::count(forward.images.due), why));
@@ -405,6 +414,23 @@ fn receiver_row(seen: &Observations<'_>) -> Row {
         }
         (true, None, Some(_)) => row("Receiver", "answers", proof),
         (true, None, None) => row("Receiver", "not known yet", proof),
+    }
+}
+
+/// The second receiver: whether it is needed now, and what it has got.
+fn relay_row(seen: &Observations<'_>, relay: &RelayView) -> Row {
+    let relayed = format!("{} relayed", wording::amount(relay.relayed, "urgent event"));
+    match (relay.active, relay.failing_since, relay.last_receipt) {
+        (true, Some((mono, _)), _) => {
+            let why = relay.trouble.as_deref().map_or_else(String::new, |why| printable(why, 200));
+            row("Second receiver", format!("fails for {}", seen.age(mono)), why)
+        }
+        (true, None, Some((_, utc))) => row("Second receiver", relayed, format!("last {}", seen.when(utc))),
+        (true, None, None) => row("Second receiver", "stands in", "nothing urgent was waiting"),
+        (false, _, Some((_, utc))) => {
+            row("Second receiver", "not needed now", format!("{relayed}, last {}", seen.when(utc)))
+        }
+        (false, _, None) => row("Second receiver", "not needed yet", ""),
     }
 }
 

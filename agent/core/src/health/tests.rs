@@ -1,6 +1,7 @@
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 use super::*;
+use crate::forward::relay::RelayView;
 use crate::inputs::{InputKind, InputState};
 use crate::moment::UtcTrust;
 use crate::position::keeper::Tow;
@@ -139,6 +140,31 @@ fn waiting_hit_makes_a_silent_receiver_urgent_sooner() {
     let mut scene = Scene::cut_off();
     scene.forward.failing_since = Some(scene.ago(299_000));
     assert_eq!(judged(&scene).word, Word::Fine, "what mends itself within five minutes is not told");
+}
+
+#[test]
+fn second_receiver_that_stands_in_is_told_in_the_need_in_the_sentence_and_in_its_row() {
+    let told = |relay: RelayView| {
+        let mut scene = Scene::cut_off();
+        scene.forward.relay = Some(relay);
+        let seen = judged(&scene);
+        let need = seen.needs.iter().find(|need| need.code == "receiver.failing").map(|need| need.why.clone());
+        let section = seen.sections.iter().find(|section| section.no == 3);
+        let row = section.and_then(|section| section.rows.iter().find(|row| row.label == "Second receiver"));
+        let row = row.map(|row| row.value.clone()).unwrap_or_default();
+        (need.unwrap_or_default(), section.map(|section| section.sentence.clone()).unwrap_or_default(), row)
+    };
+    let at = Scene::cut_off().ago(4000);
+    let relay = RelayView { active: true, relayed: 3, last_receipt: Some(at), ..RelayView::default() };
+    let (need, sentence, row) = told(relay.clone());
+    assert!(need.contains("Hits and alarms go to the second receiver meanwhile."), "{need}");
+    assert!(sentence.ends_with("Hits and alarms go to the second receiver meanwhile."), "{sentence}");
+    assert_eq!(row, "3 urgent events relayed");
+    let (need, sentence, row) = told(RelayView { failing_since: Some(at), ..relay.clone() });
+    assert!(need.contains("The second receiver does not take hits and alarms either."), "{need}");
+    assert!(sentence.ends_with("Neither receiver takes hits and alarms now."), "{sentence}");
+    assert!(row.starts_with("fails for "), "{row}");
+    assert_eq!(told(RelayView { active: false, ..relay }).2, "not needed now");
 }
 
 #[test]

@@ -163,6 +163,10 @@ mod tests {
             assert!(told.sentence.ends_with('.') && told.sentence.len() < 200, "{}", told.sentence);
             assert_eq!(Rung::of_word(rung.word()), Some(rung));
         }
+        let handbook = include_str!("../../../../docs/OPERATIONS.md");
+        for rung in Rung::ALL {
+            assert!(handbook.contains(&format!("\n| `{}` | ", rung.word())), "{rung:?} is not in the table of rungs");
+        }
         let charging = told(&Finding::bare(Rung::ChargingOnly), "");
         assert!(charging.how.starts_with("The device is charging only; choose USB tethering on it."));
     }

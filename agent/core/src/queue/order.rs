@@ -212,6 +212,18 @@ impl Order {
         }
     }
 
+    /// Urgent events without a receipt, leased or not, the newest first.
+    pub fn urgent_newest_first(&self) -> impl Iterator<Item = u64> + '_ {
+        let leased = self.leased.iter().filter(|(_, lease)| lease.lane == Lane::Urgent).map(|(sequence, _)| *sequence);
+        let mut leased = leased.rev().peekable();
+        let mut waiting = self.urgent.iter().rev().copied().peekable();
+        std::iter::from_fn(move || match (leased.peek(), waiting.peek()) {
+            (Some(one), Some(other)) if one < other => waiting.next(),
+            (Some(_), _) => leased.next(),
+            (None, _) => waiting.next(),
+        })
+    }
+
     /// Urgent events without a receipt, leased or not.
     #[must_use]
     pub fn urgent_waiting(&self) -> u64 {
@@ -284,6 +296,8 @@ mod tests {
         accept(&mut order, 1..=3, Lane::Urgent, Mono(0));
         assert_eq!(take(&mut order, Lane::Urgent, 9, Mono(1)), [3, 2, 1]);
         assert_eq!(order.urgent_waiting(), 3, "on the way is still waiting");
+        assert!(order.release(2));
+        assert_eq!(order.urgent_newest_first().collect::<Vec<_>>(), [3, 2, 1], "on the way or not");
         assert_eq!(take(&mut order, Lane::Bulk, 9, Mono(1)), Vec::<u64>::new());
     }
 

@@ -31,6 +31,10 @@ pub const HEADER_GENERATION: &str = "pintle-generation";
 /// Header: highest sequence that the trailer has given out in its generation, decimal.
 pub const HEADER_ACCEPTED_UP_TO: &str = "pintle-accepted-up-to";
 
+/// Header: the batch holds copies of urgent events whose first receiver fails or is late; its only value is `true`. The
+/// receiver that gets it judges no completeness by it: the first one gets the same events, byte for byte, later.
+pub const HEADER_RELAYED: &str = "pintle-relayed";
+
 /// Header of an answer: the highest sequence of that generation that the receiver had heard of before the request,
 /// decimal.
 pub const HEADER_KNOWN_UP_TO: &str = "pintle-known-up-to";

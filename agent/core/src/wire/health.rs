@@ -395,6 +395,26 @@ pub struct ReceiverBody {
     pub handed_over: Option<u64>,
     /// Capture to receipt of the newest hits, ms.
     pub hit_latency_ms: Vec<u64>,
+    /// The second receiver, for urgent events; left out if none is configured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub relay: Option<RelayBody>,
+}
+
+/// The second receiver.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RelayBody {
+    /// The first one fails or is late just now: urgent events go to the second as they come.
+    pub active: bool,
+    /// Events that it has taken since the start.
+    pub relayed: u64,
+    /// Events that it has refused since the start.
+    pub refused: u64,
+    /// When its last receipt came, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub last_receipt: Option<String>,
+    /// Since when tries have failed, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub failing_since: Option<String>,
 }
 
 /// One camera.

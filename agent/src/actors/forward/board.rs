@@ -1,6 +1,9 @@
 //! What both lanes tell of themselves, joined to the one view that others read, and the log lines of its changes.
 
-use pintle_core::forward::lane::LaneState;
+use pintle_core::forward::backoff::Roll;
+use pintle_core::forward::door::Door;
+use pintle_core::forward::lane::{LaneState, Recovery};
+use pintle_core::forward::relay::{First, RelayView};
 use pintle_core::forward::{ForwardView, TestAlert};
 use pintle_core::images::send::ImagesView;
 use pintle_core::moment::{Moment, Mono, Utc};
@@ -35,6 +38,8 @@ pub(super) enum Told {
     },
     /// Nothing waits in this lane.
     Idle,
+    /// The other lane got through, and this one has stopped failing for that.
+    Recovered,
     /// The store could not answer.
     StoreFailed(String),
 }
@@ -43,9 +48,11 @@ pub(super) enum Told {
 pub(super) struct Board {
     view: watch::Sender<ForwardView>,
     shown: Mutex<Shown>,
+    door: Mutex<Door>,
     urgent_recovered: Notify,
     bulk_recovered: Notify,
     delivered: Notify,
+    first_changed: Notify,
 }
 
 #[derive(Default)]
@@ -59,6 +66,12 @@ struct Shown {
     hit_latency_ms: Vec<u64>,
     test: Option<TestAlert>,
     images: ImagesView,
+    /// Since when the urgent lane's request has been on its way.
+    asked_at: Option<Mono>,
+    first: First,
+    relay: Option<RelayView>,
+    /// The newest end of an outage, as each lane found it.
+    recoveries: [Option<Recovery>; 2],
 }
 
 #[derive(Default)]
@@ -80,19 +93,25 @@ pub(super) fn name(lane: Lane) -> &'static str {
 }
 
 impl Board {
-    pub(super) fn new(view: watch::Sender<ForwardView>) -> Self {
-        view.send_replace(ForwardView { configured: true, ..ForwardView::default() });
+    /// `retry_ms_max` is the longest pause between tries; `last_test` got through before this start.
+    pub(super) fn new(view: watch::Sender<ForwardView>, retry_ms_max: u64, last_test: Option<TestAlert>) -> Self {
+        view.send_replace(ForwardView { configured: true, last_test, ..ForwardView::default() });
         Self {
             view,
-            shown: Mutex::default(),
+            shown: Mutex::new(Shown { test: last_test, ..Shown::default() }),
+            door: Mutex::new(Door::new(retry_ms_max)),
             urgent_recovered: Notify::new(),
             bulk_recovered: Notify::new(),
             delivered: Notify::new(),
+            first_changed: Notify::new(),
         }
     }
 
     /// Says that `lane` got through again.
-    pub(super) fn recovered(&self, lane: Lane) {
+    pub(super) fn recovered(&self, lane: Lane, recovery: Recovery) {
+        let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
+        shown.recoveries[lane as usize] = Some(recovery);
+        drop(shown);
         match lane {
             Lane::Urgent => self.urgent_recovered.notify_one(),
             Lane::Bulk => self.bulk_recovered.notify_one(),
@@ -105,6 +124,28 @@ impl Board {
             Lane::Urgent => self.bulk_recovered.notified().await,
             Lane::Bulk => self.urgent_recovered.notified().await,
         }
+    }
+
+    /// Takes the end of an outage that the other lane than `state`'s found into account.
+    pub(super) fn follow_the_other(&self, lane: Lane, state: &mut LaneState, now: Mono, roll: Roll) {
+        let other = match lane {
+            Lane::Urgent => Lane::Bulk,
+            Lane::Bulk => Lane::Urgent,
+        };
+        let recovery = self.shown.lock().unwrap_or_else(PoisonError::into_inner).recoveries[other as usize];
+        if let Some(recovery) = recovery {
+            state.other_lane_recovered(recovery, now, roll);
+        }
+    }
+
+    /// Whether `lane` leaves the knocking at a receiver that is away to the other.
+    pub(super) fn stands_back(&self, lane: Lane, now: Mono) -> bool {
+        self.door.lock().unwrap_or_else(PoisonError::into_inner).stands_back(lane, now)
+    }
+
+    /// Tries in a row that have failed the other lane.
+    pub(super) fn failures_of_other(&self, lane: Lane) -> u32 {
+        self.door.lock().unwrap_or_else(PoisonError::into_inner).failures_of_other(lane)
     }
 
     /// Publishes how pictures go.
@@ -123,6 +164,30 @@ impl Board {
         self.delivered.notified().await;
     }
 
+    /// The newest test alert that got its receipt.
+    pub(super) fn last_test(&self) -> Option<TestAlert> {
+        self.shown.lock().unwrap_or_else(PoisonError::into_inner).test
+    }
+
+    /// How the first receiver is doing.
+    pub(super) fn first(&self) -> First {
+        self.shown.lock().unwrap_or_else(PoisonError::into_inner).first
+    }
+
+    /// Waits until the first receiver is doing otherwise.
+    pub(super) async fn first_changed(&self) {
+        self.first_changed.notified().await;
+    }
+
+    /// Publishes how the second receiver is doing.
+    pub(super) fn relay(&self, relay: &RelayView) {
+        let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
+        if shown.relay.as_ref() != Some(relay) {
+            shown.relay = Some(relay.clone());
+            self.view.send_modify(|view| view.relay = Some(relay.clone()));
+        }
+    }
+
     /// Whether a lane fails just now.
     pub(super) fn in_trouble(&self) -> bool {
         let shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
@@ -135,6 +200,18 @@ impl Board {
         // A poisoned lock means a panic in the few lines below; the figures are still the best there are.
         let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
         let mut trouble_now = None;
+        {
+            let mut door = self.door.lock().unwrap_or_else(PoisonError::into_inner);
+            match &told {
+                Told::Trying => door.knocks(lane, now.mono),
+                Told::Answered { receipt, .. } => door.ended(lane, state, *receipt, now.mono),
+                Told::Idle | Told::Recovered => door.ended(lane, state, false, now.mono),
+                Told::StoreFailed(_) => {}
+            }
+        }
+        if lane == Lane::Urgent {
+            shown.asked_at = matches!(told, Told::Trying).then_some(now.mono);
+        }
         match told {
             Told::Trying => shown.last_try = Some(at),
             Told::Answered { trouble, receipt, delivered, refused, hit_latency_ms, test } => {
@@ -146,13 +223,15 @@ impl Board {
                     self.delivered.notify_one();
                 }
                 shown.refused += refused;
-                shown.test = test.or(shown.test);
+                shown.test = TestAlert::later(shown.test, test);
                 shown.hit_latency_ms.extend(hit_latency_ms);
                 let over = shown.hit_latency_ms.len().saturating_sub(LATENCIES_MAX);
                 shown.hit_latency_ms.drain(..over);
                 trouble_now = Some(trouble);
             }
             Told::Idle => trouble_now = Some(None),
+            // What was wrong stands until this lane itself has got through: pictures wait for that.
+            Told::Recovered => {}
             Told::StoreFailed(trouble) => trouble_now = Some(Some(trouble)),
         }
         let of_lane = match lane {
@@ -169,6 +248,11 @@ impl Board {
             let ago_ms = i64::try_from(now.mono.since_ms(since)).unwrap_or(i64::MAX);
             (since, now.utc.plus_ms(-ago_ms))
         });
+        let fails = shown.urgent.failing_since.is_some() || shown.bulk.failing_since.is_some();
+        let first = First { fails, asked_at: shown.asked_at };
+        if std::mem::replace(&mut shown.first, first) != first {
+            self.first_changed.notify_one();
+        }
         self.view.send_replace(shown.view());
     }
 }
@@ -208,6 +292,7 @@ impl Shown {
             images: self.images,
             hit_latency_ms: self.hit_latency_ms.clone(),
             last_test: self.test,
+            relay: self.relay.clone(),
         }
     }
 }

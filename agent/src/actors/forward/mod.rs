@@ -5,6 +5,8 @@ mod batch;
 mod board;
 mod handed;
 mod images;
+mod outcome;
+mod relay;
 
 use super::heartbeat::Heartbeat;
 use crate::clock;
@@ -15,18 +17,19 @@ use crate::store::{Leased, Settled, StoreError, StoreHandle};
 use batch::{Batch, Maker};
 use board::{Board, Told};
 use handed::HandedOver;
-use pintle_core::forward::answer::{Ack, Item, NoAnswer, Pause, Proof, Reply, Sent, Verdict, judge};
+use outcome::{ended, is_test, keep_test, last_test, latency_ms};
+use pintle_core::forward::answer::{Item, NoAnswer, Pause, Proof, Reply, Sent, Verdict, judge};
 use pintle_core::forward::backoff::Roll;
 use pintle_core::forward::lane::{Ask, LaneState, Limits, Outcome, Step};
+use pintle_core::forward::relay::RelayView;
 use pintle_core::forward::{ForwardView, TestAlert};
 use pintle_core::ids::TrailerId;
-use pintle_core::link::evidence::{Attempt, Ended, Traffic};
+use pintle_core::link::evidence::{Attempt, Traffic};
 use pintle_core::link::usage::Saving;
 use pintle_core::link::{LinkReport, LinkView};
-use pintle_core::moment::{Moment, Mono, Utc};
+use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
-use pintle_core::wire::notice::NoticeBody;
 use pintle_core::wire::receipt::{Receipt, Resend, SaidLater};
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -56,6 +59,8 @@ pub struct ForwardSetup {
     pub trailer: TrailerId,
     /// Where to send; `None`: everything waits.
     pub receiver: Option<config::Receiver>,
+    /// The second receiver for urgent events; `None`: none.
+    pub relay: Option<config::UrgentRelay>,
     /// Data that pictures may use in a UTC day, megabytes; 0: none are sent.
     pub images_mb_day: u64,
     /// The queue.
@@ -82,6 +87,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
     let ForwardSetup {
         trailer,
         receiver,
+        relay,
         images_mb_day,
         store,
         link,
@@ -99,7 +105,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
         }
         return;
     };
-    let board = Arc::new(Board::new(view));
+    let board = Arc::new(Board::new(view, receiver.retry_ms_max, last_test(&store).await));
     let mut lanes = JoinSet::new();
     for lane in [Lane::Urgent, Lane::Bulk] {
         let task = LaneTask {
@@ -126,6 +132,22 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
         };
         let span = info_span!("forward", lane = board::name(lane));
         lanes.spawn(task.run(stop.clone()).instrument(span));
+    }
+    if let Some(relay) = relay {
+        board.relay(&RelayView::default());
+        let lane = relay::RelayLane {
+            relay,
+            retry_ms_max: receiver.retry_ms_max,
+            bytes_max: usize::try_from(receiver.batch_bytes_max).unwrap_or(usize::MAX),
+            source: trailer.source(),
+            store: store.clone(),
+            board: board.clone(),
+            link: link.clone(),
+            position: position.clone(),
+            time: TlsTime::following(position.clone()),
+            heartbeat: heartbeat.clone(),
+        };
+        lanes.spawn(lane.run(stop.clone()).instrument(info_span!("forward", lane = "relay")));
     }
     if matches!(target::address(&receiver.url), Ok(target::Address::Http)) {
         let lane = images::ImageLane {
@@ -248,6 +270,9 @@ impl LaneTask {
         if self.handed_max() <= self.handed.len() {
             return self.wait(None, false, stop).await;
         }
+        if self.board.stands_back(self.lane, now) {
+            return self.wait(None, false, stop).await;
+        }
         let ask = match self.state.ask(now) {
             Ok(ask) => ask,
             Err(until) => return self.wait(Some(until), false, stop).await,
@@ -289,7 +314,8 @@ impl LaneTask {
                 Ok(())
             }
             () = self.board.other_recovered(self.lane) => {
-                self.state.other_lane_recovered(clock::mono(), roll());
+                self.board.follow_the_other(self.lane, &mut self.state, clock::mono(), roll());
+                self.tell(Told::Recovered);
                 Ok(())
             }
             () = arrived.notified(), if idle => Ok(()),
@@ -388,6 +414,7 @@ impl LaneTask {
             self.target = None;
         }
         let took_ms = answered.since_ms(began);
+        self.state.join(self.board.failures_of_other(self.lane));
         let mut step = self.state.apply(&sequences, verdict, took_ms, now.mono, roll());
         let ended = ended(&replied, step.progress);
         // Packed, if it was: the plain length would show a thin link three times as wide as it is.
@@ -467,6 +494,7 @@ impl LaneTask {
                     source,
                     generation: &batch.generation,
                     accepted_up_to: batch.accepted_up_to,
+                    relayed: false,
                     events: &batch.written,
                     answer_bytes_max: ANSWER_BYTES + RECEIPT_BYTES * batch.events.len(),
                 })
@@ -497,11 +525,10 @@ impl LaneTask {
                 match outcome {
                     Outcome::Delivered => {
                         delivered += 1;
-                        hit_latency_ms.extend(hit_at.map(|at| latency_ms(at, now.utc)));
-                        test = sent
-                            .filter(|(event, _)| is_test(event))
-                            .map(|(event, _)| TestAlert { sequence, made: event.happened_at, received: now.utc })
-                            .or(test);
+                        hit_latency_ms.extend(hit_at.map(latency_ms));
+                        let alert = sent.filter(|(event, _)| is_test(event)).map(|(event, _)| event.happened_at);
+                        let alert = alert.map(|made| TestAlert { sequence, made, received: now.utc });
+                        test = TestAlert::later(test, alert);
                         sent.map_or(Settled::Delivered, |(_, leaf)| Settled::Proven(leaf))
                     }
                     Outcome::HandedOver => {
@@ -525,10 +552,13 @@ impl LaneTask {
         } else {
             self.settle(outcomes).await?;
         }
-        if step.recovered {
-            self.board.recovered(self.lane);
+        if let Some(recovery) = step.recovered {
+            self.board.recovered(self.lane, recovery);
         }
         let receipt = 0 < delivered + refused;
+        if test.is_some() {
+            keep_test(&self.store, TestAlert::later(self.board.last_test(), test)).await;
+        }
         self.tell(Told::Answered { trouble: step.trouble, receipt, delivered, refused, hit_latency_ms, test });
         Ok(())
     }
@@ -557,9 +587,10 @@ impl LaneTask {
             let settled = match item {
                 Item::Delivered => {
                     delivered += 1;
-                    hit_latency_ms.extend(out.hit_at.map(|at| latency_ms(at, now.utc)));
+                    hit_latency_ms.extend(out.hit_at.map(latency_ms));
                     let made = out.test_at;
-                    test = made.map(|made| TestAlert { sequence: out.sequence, made, received: now.utc }).or(test);
+                    let alert = made.map(|made| TestAlert { sequence: out.sequence, made, received: now.utc });
+                    test = TestAlert::later(test, alert);
                     Settled::Proven(out.leaf)
                 }
                 Item::Refused(text) => {
@@ -575,6 +606,9 @@ impl LaneTask {
         }
         self.settle(outcomes).await?;
         self.state.receipts_came();
+        if test.is_some() {
+            keep_test(&self.store, TestAlert::later(self.board.last_test(), test)).await;
+        }
         self.tell(Told::Answered { trouble: None, receipt: true, delivered, refused, hit_latency_ms, test });
         Ok(())
     }
@@ -642,29 +676,6 @@ impl LaneTask {
         }
         self.board.tell(self.lane, told, &self.state, self.handed.len(), &self.now());
     }
-}
-
-/// Whether it is a test alert: nobody else makes a notice of that kind.
-fn is_test(event: &Leased) -> bool {
-    event.kind == EventKind::Notice && serde_json::from_slice::<NoticeBody>(&event.body).is_ok_and(|notice| notice.test)
-}
-
-/// How a request ended, as the link watcher sees it.
-fn ended(replied: &Result<Handed, TargetError>, progress: bool) -> Ended {
-    match replied {
-        _ if progress => Ended::Receipt,
-        Ok(Handed::Answer(answer)) => Ended::Status(answer.view().status),
-        Ok(Handed::Acks(acks)) => acks
-            .iter()
-            .find_map(|ack| if let Ack::Not(why) = ack { Some(Ended::NoAnswer(*why)) } else { None })
-            .unwrap_or(Ended::Receipt),
-        Err(TargetError::NoAnswer(why)) => Ended::NoAnswer(*why),
-        Err(TargetError::Own(_)) => Ended::NoAnswer(NoAnswer::OwnFile),
-    }
-}
-
-fn latency_ms(happened_at: Utc, now: Utc) -> u64 {
-    u64::try_from(now.since_ms(happened_at)).unwrap_or(0)
 }
 
 /// Waits for ever while there is no target.

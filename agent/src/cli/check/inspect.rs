@@ -3,7 +3,7 @@
 
 use super::{Finding, seal};
 use crate::config::receiver::{Address, address};
-use crate::config::{Config, Proof, Receiver};
+use crate::config::{Config, Proof, Receiver, UrgentRelay};
 use nix::fcntl::OFlag;
 use nix::unistd::{Group, User, geteuid};
 use pintle_core::wire::courier::MARKER;
@@ -33,6 +33,9 @@ pub(super) fn everything(config: &Config, out: &mut Vec<Finding>) {
             "not fitted: reads will wait in the queue until their age limit",
             "add [receiver] with its url when you know it",
         )),
+    }
+    if let Some(relay) = &config.urgent_relay {
+        relay_files(relay, out);
     }
     link(config, out);
     seal::key_files(config, out);
@@ -381,9 +384,26 @@ fn courier_folder(folder: &Path, out: &mut Vec<Finding>) {
 
 fn receiver_files(receiver: &Receiver, out: &mut Vec<Finding>) {
     receiver_way(receiver, out);
-    for (about, path) in
-        [("receiver.ca_file", &receiver.ca_file), ("receiver.client_cert_file", &receiver.client_cert_file)]
-    {
+    let keys = ["receiver.ca_file", "receiver.client_cert_file", "receiver.client_key_file", "receiver.token_file"];
+    files_of(receiver, keys, out);
+}
+
+/// The second receiver; its keys have names of their own.
+fn relay_files(relay: &UrgentRelay, out: &mut Vec<Finding>) {
+    let wait = format!("urgent events go there, too, once the receiver fails or is silent for {} ms", relay.after_ms);
+    out.push(Finding::right("urgent_relay.url", wait));
+    let keys = [
+        "urgent_relay.ca_file",
+        "urgent_relay.client_cert_file",
+        "urgent_relay.client_key_file",
+        "urgent_relay.token_file",
+    ];
+    files_of(&relay.receiver, keys, out);
+}
+
+/// Certificates, key and token of a receiver, and what the keys for them are called.
+fn files_of(receiver: &Receiver, [ca, certificate, key, token]: [&'static str; 4], out: &mut Vec<Finding>) {
+    for (about, path) in [(ca, &receiver.ca_file), (certificate, &receiver.client_cert_file)] {
         let Some(path) = path else { continue };
         let Some(bytes) = readable(about, path, out) else { continue };
         let certificates = CertificateDer::pem_slice_iter(&bytes).flatten().count();
@@ -399,9 +419,9 @@ fn receiver_files(receiver: &Receiver, out: &mut Vec<Finding>) {
         }
     }
     if let Some(path) = &receiver.client_key_file
-        && let Some(bytes) = secret("receiver.client_key_file", path, out)
+        && let Some(bytes) = secret(key, path, out)
     {
-        let about = "receiver.client_key_file";
+        let about = key;
         if PrivateKeyDer::from_pem_slice(&bytes).is_ok() {
             out.push(Finding::right(about, format!("{} holds a private key", path.display())));
         } else {
@@ -413,13 +433,13 @@ fn receiver_files(receiver: &Receiver, out: &mut Vec<Finding>) {
         }
     }
     if let Some(path) = &receiver.token_file
-        && let Some(bytes) = secret("receiver.token_file", path, out)
+        && let Some(bytes) = secret(token, path, out)
     {
-        let about = "receiver.token_file";
-        let token = bytes.trim_ascii();
-        if token.is_empty() {
+        let about = token;
+        let word = bytes.trim_ascii();
+        if word.is_empty() {
             out.push(Finding::wrong(about, format!("{} is empty", path.display()), "write the token into it"));
-        } else if token.iter().any(|c| !c.is_ascii_graphic()) {
+        } else if word.iter().any(|c| !c.is_ascii_graphic()) {
             // Source of the grammar: RFC 6750 section 2.1, b64token.
             let found = format!("{} holds spaces, line breaks or other signs within the token", path.display());
             out.push(Finding::wrong(about, found, "write the token alone on one line"));

@@ -69,7 +69,7 @@ impl Client {
         let value = HeaderValue::from_str(source).map_err(|error| HttpError::Setup { detail: error.to_string() })?;
         headers.insert(HEADER_SOURCE, value);
         if let Some(path) = &self.token_file {
-            headers.insert(header::AUTHORIZATION, bearer(path).await?);
+            headers.insert(header::AUTHORIZATION, bearer(self.keys.token_file, path).await?);
         }
         Ok(headers)
     }

@@ -1,5 +1,6 @@
 //! A fleet after an outage of its receiver: nobody comes in a crowd, nobody is left behind.
 
+use super::super::door::Door;
 use super::*;
 use crate::sim::random::Random;
 
@@ -32,18 +33,26 @@ fn fleet(trailers: u64, outage_ms: u64) -> Fleet {
     for seed in 0..trailers {
         let mut random = Random::new(seed);
         let mut lanes = [LaneState::new(Lane::Urgent, LIMITS), LaneState::new(Lane::Bulk, LIMITS)];
+        let mut door = Door::new(LIMITS.retry_ms_max);
         let mut next = [random.bits() % 1000, random.bits() % 1000];
         let mut left = [2, BULK];
         let (mut found, mut resumed) = ([None; 2], [None; 2]);
         let mut tries = 0;
         while left.iter().any(|left| 0 < *left) {
             let which = usize::from(left[0] == 0 || (0 < left[1] && next[1] < next[0]));
+            let lane = [Lane::Urgent, Lane::Bulk][which];
             let now = Mono(next[which]);
+            if door.stands_back(lane, now) {
+                // As the lane's task does: it looks again after a while, or when the other got through.
+                next[which] = now.0 + 5000;
+                continue;
+            }
             if let Err(until) = lanes[which].ask(now) {
                 next[which] = until.0;
                 continue;
             }
             let roll = Roll(random.bits());
+            door.knocks(lane, now);
             if now.0 < outage_ms {
                 tries += 1;
                 let verdict = Verdict::Closed {
@@ -52,7 +61,9 @@ fn fleet(trailers: u64, outage_ms: u64) -> Fleet {
                     whose: Whose::Receivers,
                     too_slow: false,
                 };
+                lanes[which].join(door.failures_of_other(lane));
                 lanes[which].apply(&[1], verdict, 10, now.plus_ms(10), roll);
+                door.ended(lane, &lanes[which], false, now.plus_ms(10));
                 next[which] = now.0 + 10;
                 continue;
             }
@@ -60,7 +71,6 @@ fn fleet(trailers: u64, outage_ms: u64) -> Fleet {
             if found[which].is_some() {
                 resumed[which].get_or_insert(at);
             }
-            found[which].get_or_insert(at);
             let verdict = Verdict::Items {
                 items: vec![Item::Delivered],
                 trouble: None,
@@ -70,10 +80,15 @@ fn fleet(trailers: u64, outage_ms: u64) -> Fleet {
             };
             let done = now.plus_ms(TOOK_MS);
             let step = lanes[which].apply(&[1], verdict, TOOK_MS, done, roll);
+            door.ended(lane, &lanes[which], true, done);
             (next[which], left[which]) = (done.0, left[which] - 1);
             let other = 1 - which;
-            if step.recovered && found[other].is_none() {
-                lanes[other].other_lane_recovered(done, Roll(random.bits()));
+            if found == [None; 2]
+                && let Some(recovery) = step.recovered
+            {
+                // The one that knocked found it; the other hears of it and comes in after its spread.
+                found = [Some(at); 2];
+                lanes[other].other_lane_recovered(recovery, done, Roll(random.bits()));
                 next[other] = lanes[other].ask(done).err().map_or(done.0, |until| until.0);
             }
         }
@@ -104,11 +119,9 @@ fn row_32_fleet_stampede_30() {
     assert!(most(&told.drained) <= 900_000, "{:?}", told.drained);
     let busiest = busiest(&told.resumed[1]);
     assert!(busiest <= 4, "{busiest} in one second");
-    // Two lanes knock: with a mean pause of 30 s some 50 times in ten minutes together.
+    // Row: at most 30 requests of each during the outage.
     let tries = told.tries.iter().max().copied().unwrap_or(0);
-    assert!(tries <= 2 * 40, "{tries}");
-    let mean = told.tries.iter().sum::<u32>() / 30;
-    assert!(mean <= 2 * 30, "{mean}");
+    assert!(0 < tries && tries <= 30, "{:?}", told.tries);
 }
 
 /// Issue: 1,000 trailers after an outage of the receiver: bulk spread over 60 s, urgent over 5 s, none starving.

@@ -76,7 +76,7 @@ fn fault_57_after_an_outage_of_the_receiver_each_lane_spreads_and_after_our_own_
         lane.apply(&[1], closed(Pause::BackOff, whose), 1, Mono(0), MOST);
         let back = Mono(600_000);
         let step = lane.apply(&[1], items(vec![Item::Delivered]), 1, back, MOST);
-        assert!(step.recovered && step.progress);
+        assert!(step.recovered.is_some() && step.progress);
         assert_eq!(lane.ask(back).err().map_or(0, |until| until.since_ms(back)), want_ms, "{kind:?} {whose:?}");
     }
 }
@@ -126,9 +126,58 @@ fn the_other_lane_getting_through_cuts_a_long_back_off_short() {
         lane.apply(&[1], closed(Pause::BackOff, Whose::Unknown), 1, Mono(0), MOST);
     }
     assert_eq!(lane.ask(Mono(0)), Err(Mono(120_000)));
-    lane.other_lane_recovered(Mono(10), Roll(0));
+    let recovery = Recovery { at: Mono(10), failing_since: Mono(0), whose: Whose::Unknown };
+    lane.other_lane_recovered(recovery, Mono(10), Roll(0));
     assert!(lane.ask(Mono(10)).is_ok());
+    assert_eq!((lane.failures(), lane.failing_since()), (0, None), "the receiver is there");
+    // News from before the last failure changes nothing.
+    lane.apply(&[1], closed(Pause::BackOff, Whose::Unknown), 1, Mono(20), MOST);
+    lane.other_lane_recovered(recovery, Mono(21), Roll(0));
+    assert!(lane.ask(Mono(21)).is_err());
 }
+
+#[test]
+fn lane_that_stood_back_during_an_outage_of_the_receiver_spreads_like_one_that_failed() {
+    let mut lane = bulk();
+    let recovery = Recovery { at: Mono(600_000), failing_since: Mono(0), whose: Whose::Receivers };
+    lane.other_lane_recovered(recovery, Mono(600_001), MOST);
+    assert_eq!(lane.ask(Mono(600_001)), Err(Mono(600_001 + SPREAD_MS)));
+    let mut lane = bulk();
+    lane.other_lane_recovered(Recovery { whose: Whose::Ours, ..recovery }, Mono(600_001), MOST);
+    assert!(lane.ask(Mono(600_001)).is_ok(), "after an outage of our own nothing waits");
+}
+
+#[test]
+fn where_a_person_has_to_act_the_end_is_seen_within_a_quarter_of_the_outage_and_a_fleet_is_not_hammering() {
+    let mut lane = bulk();
+    let (mut now, mut tries, mut longest) = (Mono(0), 0, Vec::new());
+    while now.0 < 600_000 {
+        tries += 1;
+        lane.apply(&[1], closed(Pause::Long, Whose::Unknown), 1, now, MOST);
+        let until = lane.ask(now).unwrap_err();
+        longest.push((now.0, until.since_ms(now)));
+        lane.link_up();
+        assert_eq!(lane.ask(now), Err(until), "good news of the link changes nothing");
+        now = until;
+    }
+    assert!(longest.iter().all(|(at, pause)| *pause <= (at / LONG_PART).max(LONG_MS_MIN)), "{longest:?}");
+    assert!(tries <= 30, "{tries} in ten minutes");
+    let mut random = crate::sim::random::Random::new(7);
+    let tries = |random: &mut crate::sim::random::Random| {
+        let (mut lane, mut now, mut tries) = (LaneState::new(Lane::Bulk, FLEET), Mono(0), 0);
+        while now.0 < 600_000 {
+            tries += 1;
+            lane.apply(&[1], closed(Pause::Long, Whose::Unknown), 1, now, Roll(random.bits()));
+            now = lane.ask(now).unwrap_err();
+        }
+        tries
+    };
+    let all: Vec<u64> = (0..1000).map(|_| tries(&mut random)).collect();
+    assert!(all.iter().sum::<u64>() <= 30_000, "a thousand trailers that are refused for ten minutes");
+}
+
+/// As by default.
+const FLEET: Limits = Limits { retry_ms_max: 60_000, ..LIMITS };
 
 #[test]
 fn what_is_put_off_rests_while_others_go_on() {

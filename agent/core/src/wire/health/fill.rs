@@ -2,8 +2,8 @@
 
 use super::{
     AckBody, CameraBody, ChangeBody, ComputerBody, FORMER_SITES_MAX, FixBody, HoldsBody, InputBody, LedgerBody,
-    LineBody, MoveBody, NeedBody, PEOPLES_TEXT_MAX, PlaceFigures, ReceiverBody, RowBody, SectionBody, SiteBody,
-    TowFigures,
+    LineBody, MoveBody, NeedBody, PEOPLES_TEXT_MAX, PlaceFigures, ReceiverBody, RelayBody, RowBody, SectionBody,
+    SiteBody, TowFigures,
 };
 use crate::geo::{LatLon, LocalPlane};
 use crate::health::{Change, Observations, Section};
@@ -196,6 +196,13 @@ pub(super) fn receiver(seen: &Observations<'_>) -> ReceiverBody {
         failures_in_a_row: forward.failures_in_a_row,
         handed_over: Some(forward.handed_over).filter(|count| 0 < *count),
         hit_latency_ms: forward.hit_latency_ms.clone(),
+        relay: forward.relay.as_ref().map(|relay| RelayBody {
+            active: relay.active,
+            relayed: relay.relayed,
+            refused: relay.refused,
+            last_receipt: relay.last_receipt.map(|(_, utc)| utc.to_rfc3339()),
+            failing_since: relay.failing_since.map(|(_, utc)| utc.to_rfc3339()),
+        }),
     }
 }
 

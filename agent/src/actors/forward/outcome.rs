@@ -1,0 +1,77 @@
+//! What the end of a request means to others: to the link watcher, and to whoever sent a test alert.
+
+use crate::clock;
+use crate::io::target::{Handed, TargetError};
+use crate::store::{Leased, StoreHandle};
+use pintle_core::forward::TestAlert;
+use pintle_core::forward::answer::{Ack, NoAnswer};
+use pintle_core::link::evidence::Ended;
+use pintle_core::moment::Utc;
+use pintle_core::queue::EventKind;
+use pintle_core::wire::notice::NoticeBody;
+use serde::{Deserialize, Serialize};
+use tracing::warn;
+
+/// Where the last test alert that got its receipt lies in the store.
+const TEST_KEY: &str = "test-alert";
+
+/// The last test alert, as it is kept.
+#[derive(Serialize, Deserialize)]
+struct KeptTest {
+    /// Numbers count within it: a test alert of another one would be taken for a later one.
+    generation: String,
+    sequence: u64,
+    made: String,
+    received: String,
+}
+
+/// The last test alert that got its receipt before this start, if the queue is still the same.
+pub(super) async fn last_test(store: &StoreHandle) -> Option<TestAlert> {
+    let kept: KeptTest = serde_json::from_slice(&store.kept(TEST_KEY).await.ok()??).ok()?;
+    let generation = store.figures().await.ok()?.generation;
+    let test = TestAlert {
+        sequence: kept.sequence,
+        made: Utc::parse_rfc3339(&kept.made)?,
+        received: Utc::parse_rfc3339(&kept.received)?,
+    };
+    (kept.generation == generation).then_some(test)
+}
+
+/// Keeps it over restarts. Where that fails it is told as long as this process runs.
+pub(super) async fn keep_test(store: &StoreHandle, test: Option<TestAlert>) {
+    let (Ok(figures), Some(test)) = (store.figures().await, test) else { return };
+    let kept = KeptTest {
+        generation: figures.generation,
+        sequence: test.sequence,
+        made: test.made.to_rfc3339(),
+        received: test.received.to_rfc3339(),
+    };
+    let bytes = serde_json::to_vec(&kept).unwrap_or_default();
+    if let Err(error) = store.keep(TEST_KEY, bytes).await {
+        warn!(%error, "the last test alert is not kept over a restart");
+    }
+}
+
+/// Whether it is a test alert: nobody else makes a notice of that kind.
+pub(super) fn is_test(event: &Leased) -> bool {
+    event.kind == EventKind::Notice && serde_json::from_slice::<NoticeBody>(&event.body).is_ok_and(|notice| notice.test)
+}
+
+/// How a request ended, as the link watcher sees it.
+pub(super) fn ended(replied: &Result<Handed, TargetError>, progress: bool) -> Ended {
+    match replied {
+        _ if progress => Ended::Receipt,
+        Ok(Handed::Answer(answer)) => Ended::Status(answer.view().status),
+        Ok(Handed::Acks(acks)) => acks
+            .iter()
+            .find_map(|ack| if let Ack::Not(why) = ack { Some(Ended::NoAnswer(*why)) } else { None })
+            .unwrap_or(Ended::Receipt),
+        Err(TargetError::NoAnswer(why)) => Ended::NoAnswer(*why),
+        Err(TargetError::Own(_)) => Ended::NoAnswer(NoAnswer::OwnFile),
+    }
+}
+
+/// From when it happened until now, ms.
+pub(super) fn latency_ms(happened_at: Utc) -> u64 {
+    u64::try_from(clock::utc().since_ms(happened_at)).unwrap_or(0)
+}

@@ -106,6 +106,23 @@ fn row_30_server_hang_drip_when_the_way_swallows_the_middle_of_a_body() {
     // Others are reached, the receiver is not: no step of the ladder would help.
     let (_, before) = rig.wait_rung("receiver-silent", allowed(RUNG_BAR));
     assert!(before.is_empty(), "{before:?}");
+    // Two hours by PINTLE_ROW_HANG_S=7200: it stays what it is, and nothing grows old on its way.
+    let ear = Ear::listen(&rig.router_ns, "near0");
+    let stays = Duration::from_secs(share("PINTLE_ROW_HANG_S", 12).into());
+    std::thread::sleep(stays);
+    assert_eq!(rig.findings(), Vec::<String>::new(), "still the same");
+    let syn = |frame: &[u8]| {
+        let (_, ends, bytes) = parts(frame)?;
+        let new = to_port(frame)?.1 == PORT && bytes.get(13)? & 0x12 == 2;
+        (new && ends.ends_with(&RECEIVER.octets())).then(|| u16::from_be_bytes([bytes[0], bytes[1]]))
+    };
+    let tries: std::collections::BTreeSet<u16> = ear.heard().iter().filter_map(|frame| syn(frame)).collect();
+    // Each try has its deadline of ten seconds and five more, and a pause of five seconds at most behind it; the port
+    // that each connection has of its own tells them apart.
+    let least = usize::try_from(stays.as_secs() / 20).unwrap();
+    tell(&format!("row 30: {} connections were tried in {} s of silence", tries.len(), stays.as_secs()));
+    assert!(least <= tries.len(), "{} tries", tries.len());
+    drop(ear);
     rig.no_rules();
     let delivered = rig.wait_delivered(allowed(DELIVERY_BAR));
     let (gave_up, delivered) = (gave_up.as_millis(), delivered.as_millis());
@@ -170,15 +187,25 @@ fn row_36_ipv6_only_dns64() {
     rig.rule("over meta nfproto ipv4 drop");
     rig.give_address();
     rig.names().v4 = Some(RECEIVER);
+    // While IPv6 refuses, the other address is tried, too, and swallows what it gets.
+    rig.stop_receiver();
+    let (began, before) = (Instant::now(), rig.taken.load(Ordering::SeqCst));
+    let dead = || {
+        let frames = ear.heard();
+        let v4: Vec<_> = frames.iter().filter(|frame| is_v4(frame)).filter_map(|frame| parts(frame)).collect();
+        let ours = v4.iter().filter(|(_, ends, _)| ends[..4] == [192, 0, 2, 2] && ends[4..] != ROUTER.octets());
+        let known = ours.clone().all(|(_, ends, _)| ends[4..] == RECEIVER.octets());
+        (ours.count(), known)
+    };
+    while dead().0 == 0 || rig.taken.load(Ordering::SeqCst) < before + 5 {
+        assert!(began.elapsed() < support::trailer::PATIENCE, "nobody tried IPv4:\n{}", rig.trailer.log());
+        std::thread::sleep(Duration::from_millis(50));
+    }
     rig.start_receiver(IpAddr::V6(Ipv6Addr::UNSPECIFIED), &[]);
-    std::thread::sleep(Duration::from_secs(2));
     let beside = rig.wait_delivered(allowed(DELIVERY_BAR));
     let (alone, beside) = (alone.as_millis(), beside.as_millis());
-    let frames = ear.heard();
-    let v4: Vec<_> = frames.iter().filter(|frame| is_v4(frame)).filter_map(|frame| parts(frame)).collect();
-    let beyond = v4.iter().filter(|(_, ends, _)| ends[..4] == [192, 0, 2, 2] && ends[4..] != ROUTER.octets());
-    assert!(beyond.clone().all(|(_, ends, _)| ends[4..] == RECEIVER.octets()), "only what the name server gave");
-    let dead = beyond.count();
+    let (dead, known) = dead();
+    assert!(known, "only what the name server gave");
     tell(&format!("row 36: {dead} packets went into the dead IPv4, all to the address that the name server gave"));
     tell(&format!("row 36: delivered after {alone} ms over IPv6 alone, {beside} ms with a dead IPv4 beside it"));
     assert!(rig.findings().iter().all(|rung| rung == "up" || rung == "receiver-silent"), "the way is whole");
@@ -306,7 +333,7 @@ fn row_35_icmp_filtered_no_action() {
     for chain in ["over", "to", "from"] {
         rig.rule(&format!("{chain} meta l4proto {{ icmp, icmpv6 }} drop"));
     }
-    std::thread::sleep(Duration::from_secs(15));
+    std::thread::sleep(Duration::from_secs(share("PINTLE_ROW_ICMP_S", 15).into()));
     assert!(rig.findings().is_empty(), "ICMP is missed by nobody:\n{}", rig.trailer.log());
     rig.wait_delivered(allowed(DELIVERY_BAR));
 }

@@ -153,3 +153,11 @@ fn large_packets_that_vanish_are_named() {
         rig.no_rules();
     });
 }
+
+#[test]
+fn way_that_lets_everything_through_but_slowly_is_named() {
+    let Some(mut rig) = Rig::build("") else { return };
+    rig.start();
+    rig.flood(Duration::from_millis(500));
+    rig.named("slow", RUNG_BAR, |rig| rig.pace(Some("32kbit")), |rig| rig.pace(None));
+}

@@ -1,25 +1,34 @@
 //! Asks for names without ever being held up: the system's resolver works in a thread of its own, one question at a
 //! time, and whoever asks waits only so long.
+//!
+//! A question that the name server left open goes on for ten seconds and more in the system's resolver. Meanwhile the
+//! name server may have come back: a new question waits for its turn first, so that it never gets the old one's silence
+//! for an answer.
 
 use pintle_core::link::evidence::Names;
 use std::net::{IpAddr, SocketAddr, ToSocketAddrs};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
-use tokio::sync::oneshot;
+use tokio::sync::{Semaphore, oneshot};
 
 /// Addresses of one name that are used (our own limit).
 const ADDRESSES_MAX: usize = 8;
 
 /// One thread's worth of asking.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct Resolver {
-    busy: Arc<AtomicBool>,
+    turn: Arc<Semaphore>,
+}
+
+impl Default for Resolver {
+    fn default() -> Self {
+        Self { turn: Arc::new(Semaphore::new(1)) }
+    }
 }
 
 impl Resolver {
-    /// Asks for `host`; waits at most `wait`. While an earlier question has no answer yet, none is put: the name server
-    /// is silent then.
+    /// Asks for `host`; waits at most `wait` for an answer, and before that at most as long for an earlier question to
+    /// end. If that does not, none is put: the name server is silent then.
     pub async fn ask(&self, host: &str, wait: Duration) -> (Names, Vec<IpAddr>) {
         if let Ok(address) = host.parse() {
             return (Names::NotAsked, vec![address]);
@@ -33,19 +42,16 @@ impl Resolver {
         question: impl FnOnce() -> std::io::Result<Vec<SocketAddr>> + Send + 'static,
         wait: Duration,
     ) -> (Names, Vec<IpAddr>) {
-        if self.busy.swap(true, Ordering::SeqCst) {
-            return (Names::Silent, Vec::new());
-        }
+        let turn = tokio::time::timeout(wait, Arc::clone(&self.turn).acquire_owned()).await;
+        let Ok(Ok(turn)) = turn else { return (Names::Silent, Vec::new()) };
         let (answer, answered) = oneshot::channel();
-        let busy = self.busy.clone();
         let thread = std::thread::Builder::new().name("names".to_owned()).spawn(move || {
             let told = question();
-            busy.store(false, Ordering::SeqCst);
+            drop(turn);
             // Whoever asked may have given up.
             drop(answer.send(told));
         });
         if thread.is_err() {
-            self.busy.store(false, Ordering::SeqCst);
             return (Names::NotAsked, Vec::new());
         }
         match tokio::time::timeout(wait, answered).await {
@@ -84,19 +90,18 @@ mod tests {
         assert_eq!(resolver.look_up(question, Duration::from_millis(50)).await.0, Names::Silent);
         for _ in 0..100 {
             let never = || -> std::io::Result<Vec<SocketAddr>> { unreachable!("no second thread") };
-            assert_eq!(resolver.look_up(never, Duration::from_secs(30)).await.0, Names::Silent);
+            assert_eq!(resolver.look_up(never, Duration::from_millis(5)).await.0, Names::Silent);
         }
         assert!(began.elapsed() < Duration::from_secs(25), "nobody waited for the name server");
-        drop(hold);
+        // The name server is back and answers the old question at last: the next one waits for its turn and is put.
+        let letting_go = std::thread::spawn(move || {
+            std::thread::sleep(Duration::from_millis(200));
+            drop(hold);
+        });
         let address = SocketAddr::from(([192, 0, 2, 7], 0));
-        let found = loop {
-            let again = resolver.look_up(move || Ok(vec![address]), Duration::from_secs(30)).await;
-            if again.0 != Names::Silent {
-                break again;
-            }
-            tokio::time::sleep(Duration::from_millis(5)).await;
-        };
+        let found = resolver.look_up(move || Ok(vec![address]), Duration::from_secs(30)).await;
         assert_eq!(found, (Names::Found, vec![address.ip()]));
+        assert!(letting_go.join().is_ok());
     }
 
     #[tokio::test]

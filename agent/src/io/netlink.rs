@@ -95,12 +95,18 @@ struct Default4or6 {
     metric: u32,
 }
 
+/// A neighbour without an address was asked for three times, the first time two seconds ago, once the kernel counts so
+/// many questions. Source: Linux Documentation/networking/ip-sysctl.rst and net/core/neighbour.c: it begins to count at
+/// `ucast_solicit` (3) and asks once a second, `mcast_solicit` (3) times.
+const UNANSWERED: u32 = 6;
+
 /// A neighbour.
 struct Neighbour {
     index: u32,
     address: IpAddr,
     state: NeighbourState,
     heard_ms: Option<u64>,
+    questions: u32,
 }
 
 impl Asker {
@@ -235,8 +241,12 @@ impl Asker {
             }
             _ => None,
         });
+        // While something is sent all the time, a neighbour that was given up is asked for anew within a moment, and
+        // so on for ever: whoever looks once a second may never see it given up.
+        let in_vain = entry.as_ref().is_some_and(|one| UNANSWERED <= one.questions);
         Ok(match entry.as_ref().map(|one| (one.state, one.heard_ms)) {
             Some((NeighbourState::Failed, _)) => (Gateway::Failed, None),
+            Some((NeighbourState::Incomplete, _)) if in_vain => (Gateway::Failed, None),
             Some((NeighbourState::Noarp | NeighbourState::Permanent, _)) => (Gateway::NotThere, None),
             Some((NeighbourState::Reachable, heard_ms)) => (Gateway::Answers, heard_ms),
             Some((NeighbourState::Stale | NeighbourState::Delay | NeighbourState::Probe, heard_ms)) => {
@@ -333,15 +343,18 @@ fn hops(message: &RouteMessage) -> Vec<(u32, Option<IpAddr>)> {
 fn neighbour(message: &NeighbourMessage) -> Option<Neighbour> {
     let mut address = None;
     let mut heard_ms = None;
+    let mut questions = 0;
     for attribute in &message.attributes {
         match attribute {
             NeighbourAttribute::Destination(NeighbourAddress::Inet(v4)) => address = Some(IpAddr::V4(*v4)),
             NeighbourAttribute::Destination(NeighbourAddress::Inet6(v6)) => address = Some(IpAddr::V6(*v6)),
             NeighbourAttribute::CacheInfo(info) => heard_ms = Some(u64::from(info.confirmed) * TICK_MS),
+            NeighbourAttribute::Probes(count) => questions = *count,
             _ => {}
         }
     }
-    Some(Neighbour { index: message.header.ifindex, address: address?, state: message.header.state, heard_ms })
+    let (index, state) = (message.header.ifindex, message.header.state);
+    Some(Neighbour { index, address: address?, state, heard_ms, questions })
 }
 
 /// The present name of another interface.

@@ -2,6 +2,7 @@
 //! it, a failure holds until something newer gets through. The kernel's facts are always the newest.
 
 use super::evidence::{Attempt, Ended, Facts, Gateway, Names, Probe, Tcp, Way};
+use super::pace::Pace;
 use super::rung::{Finding, Rung};
 use crate::forward::answer::NoAnswer;
 use crate::moment::{Mono, UtcTrust};
@@ -43,6 +44,8 @@ pub struct Evidence {
     rtt_ms: Option<(Mono, u64)>,
     last_rtt_ms: Option<u64>,
     pace: Option<(Mono, u64)>,
+    /// The same from rows of smaller requests.
+    row: Pace,
 }
 
 /// The newest failure of a stretch.
@@ -88,7 +91,7 @@ impl Evidence {
     /// Bytes a second as last seen from a large send.
     #[must_use]
     pub fn bytes_per_s(&self) -> Option<u64> {
-        self.pace.map(|(_, pace)| pace)
+        self.pace.map(|(_, pace)| pace).or(self.row.last())
     }
 
     fn passes(&mut self, up_to: Stretch, at: Mono) {
@@ -113,11 +116,24 @@ impl Evidence {
         self.passes(Stretch::Gateway, at);
     }
 
+    /// When the next hop, or anything behind it, was last heard of.
+    #[must_use]
+    pub fn gateway_good(&self) -> Option<Mono> {
+        self.good[Stretch::Gateway as usize]
+    }
+
     /// The next hop, which had failed, is back: what was silent behind it meanwhile may have been silent for that
     /// alone.
     pub fn silence_explained(&mut self) {
         for bad in &mut self.bad {
             bad.take_if(|bad| bad.silence);
+        }
+    }
+
+    /// The kernel sees a fault: what failed from `since` on, a moment before it was told, failed for that.
+    pub fn explained_since(&mut self, since: Mono) {
+        for bad in &mut self.bad[..=Stretch::Tcp as usize] {
+            bad.take_if(|bad| since <= bad.first);
         }
     }
 
@@ -142,9 +158,16 @@ impl Evidence {
         bad.silence && neighbours && !heard && now.since_ms(bad.first) < GATEWAY_WAIT_MS
     }
 
+    /// Whether what is sent goes slowly, and a connection beside a request would tell whose fault that is.
+    #[must_use]
+    pub fn suspects_pace(&self, now: Mono) -> bool {
+        self.row.asks(now)
+    }
+
     /// Takes in how a request ended.
     pub fn attempt(&mut self, attempt: &Attempt, trust: UtcTrust) {
         let at = attempt.at;
+        self.row.attempt(attempt);
         match attempt.ended {
             Ended::Receipt => {
                 self.passes(Stretch::Receiver, at);
@@ -254,6 +277,8 @@ impl Evidence {
                 self.fails(Stretch::Names, at, Finding::new(Rung::NamesFail, NO_SUCH_NAME));
                 return;
             }
+            // The question went out when the probe began: an answer to another one after that was not seen by it.
+            Names::Silent if self.good[Stretch::Names as usize].is_some_and(|good| probe.began < good) => return,
             Names::Silent => {
                 let finding = Finding::new(Rung::NamesFail, "the name server does not answer");
                 self.silent(Stretch::Names, probe.began, at, finding);
@@ -275,8 +300,11 @@ impl Evidence {
                 let better = self.last_rtt_ms.map_or(ms, |last| last.min(ms));
                 self.last_rtt_ms = Some(ms);
                 self.rtt_ms = Some((at, better));
+                self.row.connected(probe.began, ms);
                 self.connected(probe);
             }
+            // What got through after its last packet is newer than its silence.
+            Tcp::Silent if self.good[Stretch::Tcp as usize].is_some_and(|good| last_packet(probe) < good) => {}
             Tcp::Refused | Tcp::Silent | Tcp::Unreachable => {
                 let refused = probe.tcp == Tcp::Refused;
                 let detail = if refused { "it refuses the connection" } else { "it does not answer" };
@@ -355,6 +383,10 @@ impl Evidence {
         if let Some((_, pace)) = self.pace.filter(|(at, pace)| fresh(*at) && *pace < SLOW_BYTES_PER_S) {
             return Finding::new(Rung::Slow, format!("{} kbit/s", pace * 8 / 1000));
         }
+        if self.row.slow(now).is_some() {
+            // Its figure changes with every row and stands beside it; the finding does not.
+            return Finding::new(Rung::Slow, format!("under {} kbit/s", SLOW_BYTES_PER_S * 8 / 1000));
+        }
         Finding::bare(Rung::Up)
     }
 }
@@ -363,6 +395,12 @@ impl Evidence {
 pub const UNKNOWN_WHOSE: &str = "no connection to the receiver; name other addresses to tell whose fault it is";
 /// The detail of a name that does not exist.
 pub const NO_SUCH_NAME: &str = "the name server knows no such name";
+
+/// When the last packet of a connection that nobody answered left: the third, two seconds before it was given up.
+/// Source: RFC 6298 section 2 (a second, doubled each time); five seconds for all (`io/probe.rs`).
+fn last_packet(probe: &Probe) -> Mono {
+    probe.began.max(probe.at.minus_ms(2000))
+}
 
 fn later(good: Option<Mono>, at: Mono) -> bool {
     good.is_none_or(|good| good < at)

@@ -10,6 +10,7 @@ pub mod judge;
 pub mod ladder;
 pub mod latency;
 pub mod outages;
+pub mod pace;
 pub mod probing;
 pub mod rung;
 pub mod usage;

@@ -14,6 +14,12 @@ use crate::queue::Lane;
 /// A link that was broken counts as up once it has been whole for this long, ms, while it is unsteady.
 const UNSTEADY_HOLD_MS: u64 = 5000;
 
+/// The kernel's fault may be older than its telling by this, ms: events are put together for 100 ms, and a busy
+/// computer comes late (our own limit).
+const TOLD_LATE_MS: u64 = 2000;
+/// A request that is on its way for so long fills whatever is narrow, ms (our own limit).
+const BESIDE_MS: u64 = 300;
+
 /// What happened.
 #[derive(Clone, Debug)]
 pub enum LinkEvent {
@@ -69,6 +75,8 @@ pub struct LinkWatch {
     gateway_failed_at: Option<Mono>,
     /// Since when the kernel sees nothing wrong.
     whole_for_the_kernel: Option<Mono>,
+    /// When the next hop, which had failed, was last back.
+    gateway_back: Option<Mono>,
     probing: Probing,
     flaps: Flaps,
     outages: Outages,
@@ -96,10 +104,11 @@ impl LinkWatch {
             LinkEvent::Probe(probe) => {
                 self.probing.over(&probe);
                 let blocked = matches!(probe.tcp, Tcp::Refused | Tcp::Silent | Tcp::Unreachable);
+                let hop_away = self.gateway_back.is_some_and(|at| probe.began < at);
                 if !matches!(probe.tcp, Tcp::Connected(_))
-                    && self.whole_for_the_kernel.is_none_or(|at| probe.began < at)
+                    && (hop_away || self.whole_for_the_kernel.is_none_or(|at| probe.began < at))
                 {
-                    // What failed while there was no carrier or no route failed for that.
+                    // What failed while there was no carrier, no route or no next hop failed for that.
                     self.probing.want();
                     return self.judge(now, out);
                 }
@@ -117,6 +126,11 @@ impl LinkWatch {
                 }
             }
             LinkEvent::Tick => {
+                // Where what is sent goes slowly, a connection is made beside a request: does it wait, too?
+                let beside = |open: &Option<Mono>| open.is_some_and(|since| BESIDE_MS <= now.mono.since_ms(since));
+                if self.evidence.suspects_pace(now.mono) && self.open_since.iter().any(beside) {
+                    self.probing.want();
+                }
                 for open in &mut self.open_since {
                     if open.is_some_and(|since| HANGS_MS <= now.mono.since_ms(since)) {
                         // Looked at once for each request that hangs; the pace after that is that of a broken way.
@@ -142,6 +156,7 @@ impl LinkWatch {
             _ => {
                 if self.gateway_failed_at.take().is_some() {
                     self.evidence.silence_explained();
+                    self.gateway_back = Some(now);
                 }
             }
         }
@@ -158,7 +173,11 @@ impl LinkWatch {
         }
         match super::judge::by_kernel(&facts) {
             None => self.whole_for_the_kernel = self.whole_for_the_kernel.or(Some(now)),
-            Some(_) => self.whole_for_the_kernel = None,
+            Some(_) => {
+                if self.whole_for_the_kernel.take().is_some() {
+                    self.evidence.explained_since(now.minus_ms(TOLD_LATE_MS));
+                }
+            }
         }
         // Counters change all the time; everything else is news.
         let plain = |facts: &Facts| {
@@ -177,6 +196,14 @@ impl LinkWatch {
 
     fn judge(&mut self, now: &Moment, out: &mut Vec<LinkAction>) {
         let Some(facts) = &self.facts else { return };
+        if self
+            .gateway_failed_at
+            .is_some_and(|at| self.evidence.gateway_good() > Some(at) && self.gateway_back < Some(at))
+        {
+            // Heard of before the kernel's table tells that it is back.
+            self.evidence.silence_explained();
+            self.gateway_back = Some(now.mono);
+        }
         let finding = self.evidence.finding(facts, self.gateway_failed_at, now.mono);
         let (broken, at) = (finding.rung.broken(), (now.mono, now.utc));
         let was_broken = self.finding.as_ref().is_some_and(|before| before.rung.broken());

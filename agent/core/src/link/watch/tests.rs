@@ -145,6 +145,74 @@ fn silence_from_afar_is_told_once_the_next_hop_has_proved_that_it_is_there_or_ha
 }
 
 #[test]
+fn failure_from_just_before_the_kernel_told_of_its_fault_is_forgotten_with_it() {
+    // The route was gone already when the probe asked; the kernel's word came a moment later.
+    let gone = |probe: &mut Probe| (probe.tcp, probe.others_answer) = (Tcp::Refused, Some(false));
+    let bench = Bench::new().ended(Ended::Receipt).probe(gone).facts(with(|one| one.default_route = false));
+    assert_eq!(bench.rung(), Rung::NoRoute);
+    assert_eq!(bench.facts(whole()).rung(), Rung::Up);
+    // What was broken long before is broken still.
+    let mut bench = Bench::new().ended(Ended::Receipt).probe(gone);
+    assert_eq!(bench.rung(), Rung::TcpBlocked);
+    bench.now_ms += 5000;
+    let bench = bench.facts(with(|one| one.default_route = false)).facts(whole());
+    assert_eq!(bench.rung(), Rung::TcpBlocked);
+}
+
+#[test]
+fn question_that_was_asked_while_the_next_hop_was_away_says_nothing_once_it_is_back() {
+    let silent = |began| move |probe: &mut Probe| (probe.began, probe.names) = (began, Names::Silent);
+    let there = || with(|one| (one.gateway, one.gateway_heard_ms) = (Gateway::Answers, Some(0)));
+    let bench = Bench::new().ended(Ended::Receipt).facts(with(|one| one.gateway = Gateway::Failed));
+    let asked = Mono(bench.now_ms);
+    let bench = bench.facts(there());
+    assert_eq!(bench.rung(), Rung::Up);
+    let bench = bench.probe(|probe| {
+        silent(asked)(probe);
+        probe.tcp = Tcp::NotTried;
+    });
+    assert_eq!(bench.rung(), Rung::Up, "the hop was away when it was asked");
+    let now = Mono(bench.now_ms);
+    let bench = bench.facts(there()).probe(|probe| {
+        silent(now)(probe);
+        probe.tcp = Tcp::NotTried;
+    });
+    assert_eq!(bench.facts(there()).rung(), Rung::NamesFail, "and now it is there");
+}
+
+#[test]
+fn next_hop_that_is_heard_of_again_explains_the_silence_before_the_kernels_table_does() {
+    let silent = |probe: &mut Probe| (probe.names, probe.tcp) = (Names::Silent, Tcp::NotTried);
+    let bench = Bench::new().ended(Ended::Receipt).facts(with(|one| one.gateway = Gateway::Unknown)).probe(silent);
+    let bench = bench.facts(with(|one| one.gateway = Gateway::Failed));
+    assert_eq!(bench.rung(), Rung::GatewaySilent);
+    // Its word comes with facts in which the table still has it as given up, then asked anew.
+    let bench = bench.facts(with(|one| (one.gateway, one.gateway_heard_ms) = (Gateway::Unknown, Some(0))));
+    assert_eq!(bench.rung(), Rung::Up);
+}
+
+#[test]
+fn silence_that_a_receipt_outlived_is_old() {
+    let mut bench = Bench::new().ended(Ended::Receipt);
+    let began = Mono(bench.now_ms);
+    bench.now_ms += 4500;
+    let bench = bench.ended(Ended::Receipt);
+    let silent = |began| move |probe: &mut Probe| (probe.began, probe.tcp) = (began, Tcp::Silent);
+    let mut bench = bench.probe(|probe| {
+        silent(began)(probe);
+        probe.others_answer = Some(false);
+    });
+    assert_eq!(bench.rung(), Rung::Up, "its last packet left before the receipt came");
+    bench.now_ms += 10_000;
+    let began = Mono(bench.now_ms - 5000);
+    let bench = bench.probe(|probe| {
+        silent(began)(probe);
+        probe.others_answer = Some(false);
+    });
+    assert_eq!(bench.rung(), Rung::TcpBlocked);
+}
+
+#[test]
 fn next_hop_that_failed_has_failed_until_it_answers_however_often_it_is_asked() {
     let bench = Bench::new().ended(Ended::Receipt).facts(with(|one| one.gateway = Gateway::Failed));
     let bench = bench.facts(with(|one| one.gateway = Gateway::Unknown));

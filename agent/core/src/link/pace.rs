@@ -1,0 +1,196 @@
+//! How fast the way takes what is sent, judged by requests of any size: one after the other without a pause, as they
+//! are while a backlog drains. What looks slow is believed once a connection that is made meanwhile waits, too: where
+//! it does not, it is the receiver that takes its time.
+
+use super::evidence::{Attempt, Ended};
+use super::judge::SLOW_BYTES_PER_S;
+use crate::moment::Mono;
+
+/// A request that follows within this belongs to the same row, ms (our own limit).
+const ROW_GAP_MS: u64 = 300;
+/// So long a row must be before it says something, ms (our own limit: short enough for a finding within 20 s).
+const ROW_MS_MIN: u64 = 6000;
+/// A row with fewer bytes says nothing (our own limit: a link of 16 kbit/s takes them in the time of the shortest row).
+const ROW_BYTES_MIN: u64 = 12_000;
+/// A request smaller than this proves no pace: buffers on the way swallow it (our own limit).
+const PROOF_BYTES_MIN: u64 = 4000;
+/// Of a row, at least this part must be left once the round trips are taken off; else it says nothing of the pace.
+const LEFT_PART_MIN: u64 = 4;
+/// Round trips that a request waits for beside its bytes: its own, and one for the window to open.
+const TRIPS: u64 = 2;
+/// A connection that takes so much longer than the quickest of late waited behind what is sent, ms (our own limit).
+const QUEUED_MS: u64 = 300;
+/// A suspicion that no probe confirmed within this is forgotten, ms.
+const SUSPECT_MS: u64 = 15_000;
+/// The receiver, once it has shown that it is the slow one, is believed to be for this long, ms.
+const RECEIVERS_MS: u64 = 120_000;
+/// What was measured counts for this long, ms.
+const KEPT_MS: u64 = 300_000;
+/// The quickest connection is a measure for this long, ms: while a backlog drains there is none that did not wait.
+const QUICKEST_KEPT_MS: u64 = 3_600_000;
+
+/// A row of requests, one right after the other.
+#[derive(Clone, Copy, Debug)]
+struct Row {
+    began: Mono,
+    until: Mono,
+    bytes: u64,
+    requests: u64,
+}
+
+/// What is known of the pace.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Pace {
+    row: Option<Row>,
+    /// The quickest connection of late, ms, and when.
+    quickest: Option<(Mono, u64)>,
+    /// A row was slow: when, and its pace.
+    suspect: Option<(Mono, u64)>,
+    /// Slow, and confirmed.
+    slow: Option<(Mono, u64)>,
+    /// The receiver took its time while the way was free.
+    receivers: Option<Mono>,
+}
+
+impl Pace {
+    /// A request ended.
+    pub fn attempt(&mut self, attempt: &Attempt) {
+        if attempt.ended != Ended::Receipt {
+            self.row = None;
+            return;
+        }
+        let (at, took_ms) = (attempt.at, attempt.at.since_ms(attempt.began).max(1));
+        // The whole time of a request, waiting included, is no less than what its bytes took.
+        if PROOF_BYTES_MIN <= attempt.bytes && 2 * SLOW_BYTES_PER_S <= attempt.bytes.saturating_mul(1000) / took_ms {
+            (self.slow, self.suspect, self.row) = (None, None, None);
+            return;
+        }
+        let same = self.row.filter(|row| attempt.began.since_ms(row.until) <= ROW_GAP_MS);
+        let before = same.unwrap_or(Row { began: attempt.began, until: at, bytes: 0, requests: 0 });
+        let row = Row { until: at, bytes: before.bytes + attempt.bytes, requests: before.requests + 1, ..before };
+        let whole_ms = at.since_ms(row.began);
+        self.row = Some(row);
+        if whole_ms < ROW_MS_MIN || row.bytes < ROW_BYTES_MIN {
+            return;
+        }
+        self.row = None;
+        let trip_ms = self.quickest.map_or(0, |(_, ms)| ms);
+        let left_ms = whole_ms.saturating_sub(row.requests.saturating_mul(TRIPS * trip_ms));
+        if left_ms * LEFT_PART_MIN < whole_ms {
+            return;
+        }
+        let pace = row.bytes.saturating_mul(1000) / left_ms;
+        if SLOW_BYTES_PER_S <= pace {
+            (self.slow, self.suspect) = (None, None);
+        } else if self.slow.is_some() {
+            self.slow = Some((at, pace));
+        } else if self.receivers.is_none_or(|since| RECEIVERS_MS <= at.since_ms(since)) {
+            self.suspect = Some((at, pace));
+        }
+    }
+
+    /// Whether a connection now would tell whose fault it is.
+    #[must_use]
+    pub fn asks(&self, now: Mono) -> bool {
+        self.suspect.is_some_and(|(at, _)| now.since_ms(at) < SUSPECT_MS)
+    }
+
+    /// A probe that began at `began` connected within `ms`.
+    pub fn connected(&mut self, began: Mono, ms: u64) {
+        let known = self.quickest.filter(|(at, _)| began.since_ms(*at) < QUICKEST_KEPT_MS);
+        let quickest = known.map_or(ms, |(_, least)| least);
+        if let Some((at, pace)) = self.suspect
+            && at <= began
+            && began.since_ms(at) < SUSPECT_MS
+        {
+            self.suspect = None;
+            if quickest + QUEUED_MS <= ms {
+                (self.slow, self.receivers) = (Some((began, pace)), None);
+            } else {
+                self.receivers = Some(began);
+            }
+        }
+        if ms <= quickest {
+            self.quickest = Some((began, ms));
+        }
+    }
+
+    /// Bytes a second when the way was last found slow, until it is quick again.
+    #[must_use]
+    pub fn last(&self) -> Option<u64> {
+        self.slow.map(|(_, pace)| pace)
+    }
+
+    /// Bytes a second, if the way was found slow of late.
+    #[must_use]
+    pub fn slow(&self, now: Mono) -> Option<u64> {
+        self.slow.filter(|(at, _)| now.since_ms(*at) <= KEPT_MS).map(|(_, pace)| pace)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Requests of `bytes` one after the other for `span_ms`, each taking `took_ms`; a probe whenever one is asked for,
+    /// which takes `trip_ms`.
+    fn drain(pace: &mut Pace, from_ms: u64, span_ms: u64, (bytes, took_ms, trip_ms): (u64, u64, u64)) -> u64 {
+        let mut now = from_ms;
+        while now < from_ms + span_ms {
+            let (began, at) = (Mono(now), Mono(now + took_ms));
+            if pace.asks(began) {
+                pace.connected(began, trip_ms);
+            }
+            pace.attempt(&Attempt { began, at, bytes, ended: Ended::Receipt });
+            now += took_ms + 20;
+        }
+        now
+    }
+
+    #[test]
+    fn thin_way_is_slow_within_twelve_seconds_whatever_the_size_of_the_requests() {
+        // 4,000 bytes a second, and the probe waits behind them.
+        for bytes in [3000, 5000, 17_000] {
+            let mut pace = Pace::default();
+            pace.connected(Mono(0), 5);
+            let now = drain(&mut pace, 1000, 10_000, (bytes, bytes / 4, 900));
+            assert!(pace.slow(Mono(now)).is_some_and(|pace| (3500..4500).contains(&pace)), "{bytes}: {pace:?}");
+            // And whole again with the first request that is quick.
+            drain(&mut pace, now, 100, (5000, 40, 5));
+            assert_eq!(pace.slow(Mono(now + 100)), None, "{bytes}");
+        }
+    }
+
+    #[test]
+    fn receiver_that_takes_its_time_is_no_slow_way() {
+        let mut pace = Pace::default();
+        pace.connected(Mono(0), 40);
+        let now = drain(&mut pace, 1000, 120_000, (5000, 3000, 45));
+        assert_eq!(pace.slow(Mono(now)), None);
+    }
+
+    #[test]
+    fn long_way_that_loses_packets_is_not_slow_and_a_trickle_of_reads_says_nothing() {
+        let mut pace = Pace::default();
+        pace.connected(Mono(0), 300);
+        // 5,000 bytes in 0.8 s, of which the round trips are 0.6 s; every probe waits for a second, since its first
+        // packet was lost.
+        let now = drain(&mut pace, 1000, 60_000, (5000, 800, 1300));
+        assert_eq!(pace.slow(Mono(now)), None);
+        let mut now = now;
+        for _ in 0..60 {
+            now = drain(&mut pace, now + 1000, 1, (700, 500, 1300));
+        }
+        assert_eq!(pace.slow(Mono(now)), None);
+        assert!(!pace.asks(Mono(now)));
+    }
+
+    #[test]
+    fn finding_ends_by_itself() {
+        let mut pace = Pace::default();
+        pace.connected(Mono(0), 5);
+        let now = drain(&mut pace, 1000, 12_000, (5000, 1250, 900));
+        assert!(pace.slow(Mono(now)).is_some());
+        assert_eq!(pace.slow(Mono(now + KEPT_MS + 10_000)), None);
+    }
+}

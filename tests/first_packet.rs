@@ -129,8 +129,10 @@ fn test_alert_says_when_the_receiver_had_it_or_that_it_has_not_and_the_last_one_
     trailer.stop();
     receiver.kill();
     trailer.start();
-    let health = trailer.wait_health(|health| health["link"]["test_alert"].is_object());
-    assert_eq!(health["link"]["test_alert"], told, "it outlives a restart");
-    let status = trailer.ask(r#"{"do":"test.status"}"#);
-    assert_eq!(status["result"]["last"]["sequence"], third, "{status}");
+    // The files of the last process are still there: the new one is asked itself.
+    wait_for("it outlives a restart", &trailer, || {
+        trailer.ask(r#"{"do":"test.status"}"#)["result"]["last"]["sequence"] == third
+    });
+    let health = trailer.wait_health(|health| health["link"]["test_alert"]["sequence"] == third);
+    assert_eq!(health["link"]["test_alert"], told);
 }

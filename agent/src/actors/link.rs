@@ -37,7 +37,7 @@ use tracing::{info, warn};
 const LOOK_EVERY: Duration = Duration::from_secs(1);
 /// After one piece of news the kernel's facts are not read again for this long: thousands of events cost ten readings a
 /// second, and the last of them is never missed (our own limit).
-const NEWS_APART_MS: u64 = 100;
+pub const NEWS_APART_MS: u64 = 100;
 /// What is kept over restarts is written this often (our own limit: a power cut costs five minutes of figures).
 const KEEP_EVERY_MS: u64 = 300_000;
 /// A probe that has not ended after this has been lost (each of its parts has a shorter bound).

@@ -83,7 +83,7 @@ fn fields(line: &str) -> Vec<String> {
 }
 
 #[test]
-fn hostile_plate_text_exports() {
+fn row_40_hostile_plate_text_exports() {
     let mut receiver = Receiver::start(&[]);
     let texts = hostile();
     let events: Vec<Event> = (1..)
@@ -167,7 +167,7 @@ fn hostile_plate_text_exports() {
 }
 
 #[test]
-fn hostile_plate_text_on_the_trailer() {
+fn row_40_hostile_plate_text_on_the_trailer() {
     let mut trailer = trailer::Trailer::new("");
     trailer.start();
     let now = pintle::clock::utc().to_rfc3339();
@@ -199,6 +199,56 @@ fn hostile_plate_text_on_the_trailer() {
         let name = path.file_name().unwrap().to_str().unwrap();
         let plain = name.chars().all(|c| c.is_ascii_alphanumeric() || "._-".contains(c));
         assert!(plain && !name.contains("passwd"), "{name}");
+    }
+}
+
+#[test]
+fn row_40_hostile_plate_text_as_names_in_the_spool() {
+    let mut trailer = trailer::Trailer::new("");
+    let spool = trailer.folder().join("spool");
+    std::fs::create_dir(&spool).unwrap();
+    trailer.configure("", &format!("[spool]\npath = \"{}\"\npatience_s = 2\n", spool.display()));
+    let now = pintle::clock::utc().to_rfc3339();
+    for (text, number) in hostile().iter().zip(0_u32..) {
+        // A file system takes every name but these two characters and the names of folders.
+        let name = format!("{number}{}.json", text.replace(['/', '\0'], "\u{2215}"));
+        let id = uuid::Uuid::from_u128(u128::from(number) + 1).to_string();
+        let read = json!({"id": id, "camera": "north", "captured_at": now, "plate": "QX7", "plate_state": "read"});
+        std::fs::write(spool.join("beside.part"), read.to_string()).unwrap();
+        std::fs::rename(spool.join("beside.part"), spool.join(name)).unwrap();
+    }
+    trailer.start();
+    let began = std::time::Instant::now();
+    let left =
+        || std::fs::read_dir(&spool).unwrap().filter(|one| one.as_ref().unwrap().file_name() != "refused").count();
+    while 0 < left() {
+        assert!(began.elapsed() < trailer::PATIENCE, "{} are left\n{}", left(), trailer.log());
+        std::thread::sleep(std::time::Duration::from_millis(50));
+    }
+    assert_eq!(trailer.read("QX7"), 202);
+    trailer.wait_health(|health| health["cameras"][0]["reads"].as_u64().is_some_and(|reads| 0 < reads));
+    trailer.stop();
+    let mut all = Vec::new();
+    walk(trailer.folder(), &mut all);
+    let refused = spool.join("refused");
+    for path in all.iter().filter(|path| !path.starts_with(&refused)) {
+        let name = path.file_name().unwrap().to_str().unwrap();
+        assert!(
+            name.chars().all(|c| c.is_ascii_alphanumeric() || "._-".contains(c)),
+            "{name:?} lies outside the spool"
+        );
+        assert!(!["passwd", "alert", "script"].iter().any(|part| name.contains(part)), "{name}");
+    }
+    let mut texts = vec![("the log".to_owned(), trailer.log())];
+    for folder in [trailer.runtime_dir().join("health"), trailer.runtime_dir().join("public"), refused] {
+        let mut files = Vec::new();
+        walk(&folder, &mut files);
+        texts.extend(files.iter().map(|path| (path.display().to_string(), std::fs::read_to_string(path).unwrap())));
+    }
+    assert!(100 < texts.len(), "most of these names are refused, each with its reason: {}", texts.len());
+    for (what, text) in texts {
+        no_control_bytes(&text, &what);
+        assert!(!text.contains("<script>alert") && !text.contains("\nINFO forged"), "{what}: {text}");
     }
 }
 

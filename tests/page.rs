@@ -35,9 +35,8 @@ fn without_stamps(text: &str) -> String {
     text.split('"').filter(|part| !is_stamp(part)).collect::<Vec<_>>().join("\"")
 }
 
-/// Row 40 of the test matrix: before the PIN there is what `public/` holds, whatever is asked for.
 #[test]
-fn row_40_without_a_session_every_path_gives_what_public_holds_and_no_more() {
+fn without_a_session_every_path_gives_what_public_holds_and_no_more() {
     let page = Page::start(Scene::after_tow());
     std::fs::write(page.health().join("secret"), "hidden away").unwrap();
     let secrets = ["Quernstone", "Tallow", "44.5", "38.1", "camera-1", "heron-3", "usb0", "site 13", "hidden away"];

@@ -140,8 +140,12 @@ struct Section {
 fn main() -> anyhow::Result<ExitCode> {
     let args = Args::parse();
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").canonicalize()?;
+    // Only some parts run other examples; the rest need not wait until those are built.
+    let alone = |part: &Part| matches!(part, Part::Idle | Part::Start | Part::Page);
+    let examples = (args.only.is_empty() || !args.only.iter().all(alone)).then_some("--examples");
     let built = Command::new(env!("CARGO"))
-        .args(["build", "--release", "--quiet", "--package", "pintle", "--bins", "--examples"])
+        .args(["build", "--release", "--quiet", "--package", "pintle", "--bins"])
+        .args(examples)
         .current_dir(&root)
         .status()?;
     anyhow::ensure!(built.success(), "the program could not be built");

@@ -161,3 +161,69 @@ async fn a_hit_that_could_not_leave_says_how_late_it_is_when_it_goes() {
     assert!(hits.iter().all(|hit| *hit == hits[0]), "and says the same each time");
     drain.stop().await;
 }
+
+/// Row 32 with real forwarders and queues: 30 of them and ten minutes by `PINTLE_ROW_FLEET=30 PINTLE_ROW_OUTAGE_S=600`.
+#[tokio::test]
+async fn row_32_fleet_stampede_30_with_real_forwarders() {
+    let number = |variable: &str| std::env::var(variable).ok().and_then(|text| text.parse::<u64>().ok());
+    let (trailers, outage_s) = (number("PINTLE_ROW_FLEET").unwrap_or(5), number("PINTLE_ROW_OUTAGE_S").unwrap_or(3));
+    let away = Arc::new(AtomicBool::new(true));
+    let is_away = Arc::clone(&away);
+    let server = Scripted::start(
+        move |_, request| {
+            if is_away.load(Ordering::SeqCst) { Answer::Close } else { request.stored() }
+        },
+    )
+    .await;
+    let mut fleet = Vec::new();
+    for trailer in 0..trailers {
+        let folder = tempfile::tempdir().unwrap();
+        let mut receiver = target(&server.url());
+        // As it is by default: one try a minute at most.
+        (receiver.retry_ms_max, receiver.batch_reads_max) = (60_000, 20);
+        let drain = Drain::start(&format!("heron-{trailer}"), folder.path(), receiver);
+        drain.put(1..=40, false).await;
+        fleet.push((folder, drain));
+    }
+    tokio::time::sleep(Duration::from_secs(outage_s)).await;
+    let back = Instant::now();
+    away.store(false, Ordering::SeqCst);
+    for (_, drain) in &fleet {
+        while drain.figures().await.counts.waiting != 0 {
+            assert!(back.elapsed() < Duration::from_mins(15), "all is drained within a quarter of an hour");
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+    }
+    let drained = back.elapsed();
+    let (mut tries, mut first) = (BTreeMap::<String, u64>::new(), BTreeMap::<String, u64>::new());
+    for request in server.requests() {
+        let source = request.headers["pintle-source"].clone();
+        if request.at < back {
+            *tries.entry(source).or_default() += 1;
+        } else {
+            first.entry(source).or_insert((request.at - back).as_secs());
+        }
+    }
+    let mut seconds = BTreeMap::<u64, u64>::new();
+    for second in first.values() {
+        *seconds.entry(*second).or_default() += 1;
+    }
+    let (most, busiest) = (tries.values().max().copied().unwrap_or(0), seconds.values().max().copied().unwrap_or(0));
+    let told = format!(
+        "row 32: {trailers} trailers, {outage_s} s of outage: {most} requests of one trailer in it at most; {busiest} \
+         trailers came back in the busiest second; all drained {} s after it",
+        drained.as_secs()
+    );
+    drop(std::io::Write::write_fmt(&mut std::io::stderr(), format_args!("{told}\n")));
+    assert_eq!(first.len() as u64, trailers, "nobody is left behind");
+    assert!((1..=30).contains(&most), "{most} requests of one trailer");
+    // A shorter outage has shorter pauses, and spreads less.
+    if 600 <= outage_s {
+        assert!(busiest <= 4, "{busiest} trailers in one second");
+    }
+    for (_, drain) in fleet {
+        let counts = drain.figures().await.counts;
+        assert_eq!((counts.refused, counts.not_accounted()), (0, 0), "{counts:?}");
+        drain.stop().await;
+    }
+}

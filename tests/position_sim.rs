@@ -101,6 +101,15 @@ fn hops_are_told_and_the_anchor_follows() {
 }
 
 #[test]
+fn under_a_poor_sky_no_hop_of_55_m_is_silent_and_one_of_60_m_is_a_move() {
+    let limits = KeeperLimits::default();
+    let between = all(50, |seed| hop(Sky::Poor, limits, 55.0, seed));
+    assert!(between.iter().all(|hop| hop.told), "{between:?}");
+    let far = all(50, |seed| hop(Sky::Poor, limits, 60.0, seed));
+    assert!(far.iter().all(|hop| hop.moved), "{far:?}");
+}
+
+#[test]
 fn a_start_elsewhere_is_decided_and_rightly() {
     let limits = KeeperLimits::default();
     for away_m in [0.0, 60.0, 80.0, 120.0, 300.0, 2000.0] {

@@ -188,13 +188,16 @@ async fn on_a_full_disk_delivered_pictures_go_first_and_those_of_waiting_hits_ne
     door.store.settle(vec![(first, Settled::Delivered)], now).await.unwrap();
     let due = door.store.due_image(order(true).to_vec(), Vec::new()).await.unwrap().unwrap();
     assert_eq!(due.sequence, first);
-    door.store.image_fate(due.address, pintle::store::ImageFate::Sent).await.unwrap();
+    door.store.image_fate(due.address, pintle::store::ImageFate::Sent, now).await.unwrap();
     let before = kept(&door).len();
-    assert_eq!(door.store.free_images(1, false).await.unwrap(), due.bytes);
+    assert_eq!(door.store.free_images(1, false, now).await.unwrap(), due.bytes);
     assert_eq!(kept(&door).len(), before - 1);
-    assert_eq!(door.store.free_images(1, false).await.unwrap(), 0, "nothing else was delivered with its picture");
-    assert!(0 < door.store.free_images(u64::MAX, true).await.unwrap());
+    assert_eq!(door.store.free_images(1, false, now).await.unwrap(), 0, "nothing else was delivered with its picture");
+    assert!(0 < door.store.free_images(u64::MAX, true, now).await.unwrap());
     let left = address_of(&png(60, 20, 4)).to_string();
     assert!(kept(&door).contains(&left), "the picture of a hit that waits stays");
     assert!(!kept(&door).contains(&address_of(&png(60, 20, 2)).to_string()));
+    let counts = door.store.image_counts().await.unwrap();
+    assert_eq!(counts.account.waiting(), counts.waiting, "the account closes: {counts:?}");
+    assert_eq!((counts.account.sent, counts.account.evicted), (1, counts.account.kept - 1 - counts.waiting));
 }

@@ -86,7 +86,7 @@ fn pictures_follow_their_reads_over_a_restart_of_both_ends_and_the_account_count
     assert_eq!(i64::try_from(whole(&receiver)).unwrap(), all());
     let account: Value = receiver.get("/v1/completeness").json();
     let images = &account["generations"][0]["images"];
-    assert_eq!(images, &json!({"announced": all(), "received": all(), "missing": 0}));
+    assert_eq!(images, &json!({"announced": all(), "received": all(), "never": 0, "missing": 0}));
     let report = receiver.report(&[]);
     assert!(report.out.contains("announced, 0 missing"), "{}", report.out);
     let hit: String = receiver.database().query_row("SELECT data FROM reads WHERE hit", [], |row| row.get(0)).unwrap();

@@ -4,12 +4,17 @@
 
 #[path = "support/drain.rs"]
 mod drain;
+#[path = "support/pictures.rs"]
+#[allow(dead_code, unreachable_pub, reason = "each test uses a part of it")]
+mod pictures;
 #[path = "support/receiver.rs"]
 #[expect(dead_code, reason = "other tests say more to it")]
 mod receiver;
 #[path = "support/trailer.rs"]
 mod trailer;
 
+use base64::Engine as _;
+use base64::prelude::BASE64_STANDARD;
 use drain::{Drain, until};
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
 use receiver::Receiver;
@@ -300,4 +305,34 @@ fn state_of_a_whole_trailer_reaches_the_receiver_through_the_broker_beside_its_r
     let states = receiver.rows("SELECT data FROM state");
     assert!(states.len() == 1 && states[0].contains("heron-3") && !states[0].contains("QX77SECRET"), "{states:?}");
     assert_eq!(receiver.count("SELECT count(*) FROM event WHERE type = 'pintle.health.v1'"), 0, "it is in no account");
+}
+
+#[test]
+fn pictures_are_not_carried_and_the_agency_hears_that_they_will_not_come() {
+    let Some(broker) = Broker::start("") else { return };
+    let receiver = Receiver::start(&["--mqtt", &broker.url()]);
+    let mut trailer = trailer::Trailer::new(&format!("[receiver]\nurl = \"{}\"\n", broker.url()));
+    trailer.start();
+    let read = serde_json::json!({
+        "camera": "north", "captured_at": pintle::clock::utc().to_rfc3339(), "plate": "QTZ 481", "plate_state": "read",
+        "images": [{"role": "plate", "data": BASE64_STANDARD.encode(pictures::jpeg(60, 20, 1))}],
+    });
+    assert_eq!(trailer.post("application/json", &read.to_string()).0, 202);
+    let began = Instant::now();
+    let images = || {
+        let account: serde_json::Value = serde_json::from_str(&receiver.report(&["--json"]).out).unwrap();
+        account["generations"][0]["images"].clone()
+    };
+    while images()["never"].as_u64().is_none_or(|never| never == 0) {
+        assert!(began.elapsed() < drain::PATIENCE, "nothing was told: {} {}", images(), trailer.log());
+        std::thread::sleep(Duration::from_millis(200));
+    }
+    let seen = images();
+    assert_eq!((&seen["never"], &seen["missing"]), (&seen["announced"], &0.into()), "{seen}");
+    assert_eq!(seen["never_by"]["not carried"], seen["announced"]);
+    while trailer.health()["ledger"]["pictures"]["not_carried"] != seen["announced"] {
+        assert!(began.elapsed() < drain::PATIENCE, "health does not say it: {}", trailer.health()["ledger"]);
+        std::thread::sleep(Duration::from_millis(200));
+    }
+    assert_eq!(trailer.health()["ledger"]["not_accounted"], 0);
 }

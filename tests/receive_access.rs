@@ -98,6 +98,7 @@ async fn send(url: &str, ca: &Path, client: Option<&(PathBuf, PathBuf)>, source:
         generation: GENERATION,
         accepted_up_to: 0,
         relayed: false,
+        sent_at: None,
         body: b"[]".to_vec(),
         answer_bytes_max: 10_000,
     };

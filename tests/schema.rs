@@ -175,6 +175,11 @@ fn every_ledger_entry_follows_its_schema() {
         LedgerWhat::Opened,
         LedgerWhat::Closed,
         LedgerWhat::Carried,
+        LedgerWhat::PicturesExpired,
+        LedgerWhat::PicturesEvicted,
+        LedgerWhat::PicturesRefused,
+        LedgerWhat::PicturesNotCarried,
+        LedgerWhat::PicturesLost,
     ] {
         let told = !matches!(what, LedgerWhat::Opened | LedgerWhat::Closed);
         check_event(
@@ -223,8 +228,13 @@ fn the_schema_refuses_a_hit_without_its_caution_and_a_plain_read_with_one() {
 #[test]
 fn receipts_follow_their_schema() {
     let id = EventId([3; 16]).to_string();
-    let receipt =
-        |result, problem: Option<&str>| Receipt { id: id.clone(), result, problem: problem.map(str::to_owned) };
+    let late_s = |result| (result == ReceiptResult::Stored).then_some(3600);
+    let receipt = |result, problem: Option<&str>| Receipt {
+        id: id.clone(),
+        result,
+        late_s: late_s(result),
+        problem: problem.map(str::to_owned),
+    };
     let body = ReceiptBody {
         batch: GENERATION.to_owned(),
         receipts: vec![

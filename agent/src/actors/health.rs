@@ -364,6 +364,7 @@ fn queue_view(figures: QueueFigures) -> QueueView {
         disk_free_bytes: figures.disk_free_bytes,
         disk_bytes: figures.disk_bytes,
         images_missing: figures.images_missing,
+        pictures: figures.pictures,
         first_expiry: figures.first_expiry,
         holds: figures.holds,
         trouble: figures.trouble,

@@ -141,7 +141,7 @@ impl Sender {
             source,
             generation,
             up_to,
-            Written { id, sequence: 0, word: upstream::WORD, json, taken_back: 0 },
+            Written { id, sequence: 0, word: upstream::WORD, happened_at: clock::utc(), json, taken_back: 0 },
         );
         let handed = handed.await;
         let sent = match &handed {
@@ -189,6 +189,7 @@ impl Sender {
                 generation,
                 accepted_up_to,
                 relayed: false,
+                sent_at: clock::utc(),
                 events: &[event],
                 answer_bytes_max: ANSWER_BYTES,
             })

@@ -160,6 +160,7 @@ impl Target for Courier {
             handover.events.iter().map(|event| serde_json::from_slice(&event.json)).collect();
         let (source, generation) = (handover.source.to_owned(), handover.generation.to_owned());
         let accepted_up_to = handover.accepted_up_to;
+        let sent_at = handover.events.iter().find_map(|event| handover.sent_at_if_late(event));
         // A stick may take its time; nothing else waits for it meanwhile.
         let done = tokio::task::spawn_blocking(move || {
             let stick = desk.stick().ok_or(NoAnswer::NoFolder)?;
@@ -174,7 +175,7 @@ impl Target for Courier {
                 .filter_map(|(_, event)| event.ok())
                 .collect();
             if !events.is_empty() {
-                let batch = CourierBatch { stick: stick.clone(), source, generation, accepted_up_to, events };
+                let batch = CourierBatch { stick: stick.clone(), source, generation, accepted_up_to, sent_at, events };
                 desk.write(&batch, &key)?;
             }
             known.extend(ids);

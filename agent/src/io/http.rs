@@ -119,6 +119,8 @@ pub struct Post<'a> {
     pub accepted_up_to: u64,
     /// Copies for a second receiver.
     pub relayed: bool,
+    /// When it is sent, RFC 3339, if something in it is late.
+    pub sent_at: Option<String>,
     /// The batch.
     pub body: Vec<u8>,
     /// An answer longer than this is none of a receiver, bytes.
@@ -324,7 +326,8 @@ impl Client {
             (event::HEADER_GENERATION, post.generation.to_owned()),
             (event::HEADER_ACCEPTED_UP_TO, post.accepted_up_to.to_string()),
         ];
-        for (name, value) in own {
+        let sent_at = post.sent_at.iter().map(|at| (event::HEADER_SENT_AT, at.clone()));
+        for (name, value) in own.into_iter().chain(sent_at) {
             let value =
                 HeaderValue::from_str(&value).map_err(|error| HttpError::Setup { detail: error.to_string() })?;
             headers.insert(name, value);

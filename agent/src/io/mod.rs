@@ -15,6 +15,7 @@ pub mod names;
 pub mod nats;
 pub mod netif;
 pub mod netlink;
+pub mod pictures;
 pub mod probe;
 pub mod serial;
 pub mod signed;

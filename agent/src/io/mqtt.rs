@@ -8,7 +8,7 @@ use super::http::why_of;
 use super::target::{Handed, Handover, OwnFault, Target, TargetError, name_of};
 use crate::config::Broker;
 use pintle_core::forward::answer::{Ack, NoAnswer};
-use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION};
+use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION, HEADER_SENT_AT};
 use pintle_core::wire::receipt::{ReceiptMessage, SaidLater};
 use rumqttc::{
     AsyncClient, ConnectReturnCode, ConnectionError, Event, EventLoop, MqttOptions, Packet, PubAckReason,
@@ -189,13 +189,15 @@ impl Target for Mqtt {
                 sent.push(Err(Ack::TooLarge));
                 continue;
             }
+            let mut user_properties = vec![
+                (HEADER_GENERATION.to_owned(), handover.generation.to_owned()),
+                (HEADER_ACCEPTED_UP_TO.to_owned(), handover.accepted_up_to.to_string()),
+            ];
+            user_properties.extend(handover.sent_at_if_late(event).map(|at| (HEADER_SENT_AT.to_owned(), at)));
             let properties = PublishProperties {
                 message_expiry_interval: Some(self.message_keep_s),
                 content_type: Some("application/cloudevents+json".to_owned()),
-                user_properties: vec![
-                    (HEADER_GENERATION.to_owned(), handover.generation.to_owned()),
-                    (HEADER_ACCEPTED_UP_TO.to_owned(), handover.accepted_up_to.to_string()),
-                ],
+                user_properties,
                 ..PublishProperties::default()
             };
             let topic = event_topic(&self.prefix, trailer, event.word);

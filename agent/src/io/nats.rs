@@ -4,6 +4,8 @@
 //! Subjects: `<prefix>.event.<trailer>.<what>` for events, `<prefix>.receipt.<trailer>` for receipts, so that the
 //! cluster's owner can allow each trailer its own and nothing else.
 
+pub mod pictures;
+
 use super::access::Access;
 use super::http::why_of;
 use super::target::{Handed, Handover, OwnFault, Target, TargetError, name_of};
@@ -17,7 +19,7 @@ use async_nats::{ConnectErrorKind, ConnectOptions, Subscriber};
 use futures_util::{FutureExt as _, StreamExt as _};
 use pintle_core::forward::answer::{Ack, NoAnswer};
 use pintle_core::ids::EventId;
-use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION};
+use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION, HEADER_SENT_AT};
 use pintle_core::wire::receipt::{ReceiptMessage, SaidLater};
 use std::time::Duration;
 use tokio::time::Instant;
@@ -215,6 +217,9 @@ impl Target for Nats {
             headers.insert("Content-Type", "application/cloudevents+json");
             headers.insert(HEADER_GENERATION, handover.generation);
             headers.insert(HEADER_ACCEPTED_UP_TO, handover.accepted_up_to.to_string().as_str());
+            if let Some(sent_at) = handover.sent_at_if_late(event) {
+                headers.insert(HEADER_SENT_AT, sent_at.as_str());
+            }
             let subject = event_subject(&self.prefix, trailer, event.word);
             let publishing = self.stream.publish_with_headers(subject, headers, event.json.clone().into());
             sent.push(match tokio::time::timeout_at(deadline, publishing).await {

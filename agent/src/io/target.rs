@@ -10,8 +10,10 @@ use crate::config;
 pub use crate::config::receiver::{Address, address};
 use pintle_core::forward::answer::{Ack, NoAnswer};
 use pintle_core::ids::EventId;
+use pintle_core::moment::Utc;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::event;
+use pintle_core::wire::read_out::LATE_AFTER_S;
 use pintle_core::wire::receipt::SaidLater;
 use std::fmt;
 
@@ -23,6 +25,8 @@ pub struct Written {
     pub sequence: u64,
     /// What it is called within subjects and topics.
     pub word: &'static str,
+    /// Capture time of a read, else when it happened.
+    pub happened_at: Utc,
     /// The event as JSON.
     pub json: Vec<u8>,
     /// How often it was handed over without a receipt in time.
@@ -41,10 +45,22 @@ pub struct Handover<'a> {
     pub accepted_up_to: u64,
     /// These are copies of urgent events for a second receiver: said beside them, where the way can carry it (HTTPS).
     pub relayed: bool,
+    /// Now.
+    pub sent_at: Utc,
     /// The events, in the order of sending.
     pub events: &'a [Written],
     /// An answer longer than this is none of a receiver, bytes.
     pub answer_bytes_max: usize,
+}
+
+impl Handover<'_> {
+    /// When it is sent, if this event is late then: it is told beside the event, whose bytes are fixed.
+    #[must_use]
+    pub fn sent_at_if_late(&self, event: &Written) -> Option<String> {
+        let late_s = self.sent_at.since_ms(event.happened_at) / 1000;
+        let told = matches!(event.word, "read" | "notice") && LATE_AFTER_S < late_s;
+        told.then(|| self.sent_at.to_rfc3339())
+    }
 }
 
 /// What came of it.
@@ -217,6 +233,7 @@ impl Target for http::Client {
                 generation: handover.generation,
                 accepted_up_to: handover.accepted_up_to,
                 relayed: handover.relayed,
+                sent_at: handover.events.iter().find_map(|event| handover.sent_at_if_late(event)),
                 body: event::batch(&written),
                 answer_bytes_max: handover.answer_bytes_max,
             })

@@ -9,6 +9,7 @@ use pintle_core::queue::ranges::RangeSet;
 use pintle_core::receive::completeness::{Known, Range, completeness};
 use rusqlite::{Connection, Result};
 use serde::Serialize;
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Format version of the account in JSON.
@@ -110,14 +111,19 @@ pub struct Blocks {
     pub differ: Numbers,
 }
 
-/// Files of pictures. `announced = received + missing`, always.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+/// Files of pictures. `announced = received + never + missing`, always.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Images {
     /// How many files the reads name, thumbnails among them.
     pub announced: u64,
     /// How many of them are here, whole and of the right digest.
     pub received: u64,
-    /// How many are not.
+    /// How many will never come, by the trailer's ledger.
+    pub never: u64,
+    /// The same by reason.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub never_by: BTreeMap<String, u64>,
+    /// How many are in neither account: they still wait there, or are lost.
     pub missing: u64,
 }
 
@@ -307,18 +313,38 @@ fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
     Ok(accounts)
 }
 
-/// Files of one generation's reads. They come after their reads, within the trailer's data budget: a missing one still
-/// waits there, or went with its read.
+/// Files of one generation's reads. They come after their reads, within the trailer's data budget; its ledger says of
+/// which reads pictures will not come any more. What is here is here, whatever was said of it.
 fn images(connection: &Connection, generation: i64) -> Result<Images> {
-    connection
+    let mut gone: BTreeMap<String, RangeSet> = BTreeMap::new();
+    let mut rows = connection.prepare_cached("SELECT word, first, last FROM picture_gone WHERE generation = ?1")?;
+    let mut rows = rows.query([generation])?;
+    while let Some(row) = rows.next()? {
+        gone.entry(row.get(0)?).or_default().insert_run(unsigned(row.get(1)?), unsigned(row.get(2)?));
+    }
+    let (announced, received) = connection
         .prepare_cached(
             "SELECT count(*), count(i.received_at) FROM image i JOIN event e ON e.no = i.event \
              WHERE e.generation = ?1 AND e.relayed = 0",
         )?
-        .query_row([generation], |row| {
-            let (announced, received) = (unsigned(row.get(0)?), unsigned(row.get(1)?));
-            Ok(Images { announced, received, missing: announced.saturating_sub(received) })
-        })
+        .query_row([generation], |row| Ok((unsigned(row.get(0)?), unsigned(row.get(1)?))))?;
+    let mut never_by: BTreeMap<String, u64> = BTreeMap::new();
+    if !gone.is_empty() {
+        let mut rows = connection.prepare_cached(
+            "SELECT e.sequence FROM image i JOIN event e ON e.no = i.event \
+             WHERE e.generation = ?1 AND e.relayed = 0 AND i.received_at IS NULL",
+        )?;
+        let mut rows = rows.query([generation])?;
+        while let Some(row) = rows.next()? {
+            let sequence = unsigned(row.get(0)?);
+            if let Some((word, _)) = gone.iter().find(|(_, reads)| reads.contains(sequence)) {
+                *never_by.entry(word.clone()).or_default() += 1;
+            }
+        }
+    }
+    let never = never_by.values().sum();
+    let missing = announced.saturating_sub(received).saturating_sub(never);
+    Ok(Images { announced, received, never, never_by, missing })
 }
 
 /// Left out of the account where there are none, as with all receivers that are nobody's second.

@@ -18,6 +18,8 @@ pub struct Came<'a> {
     pub generation: &'a str,
     /// As the message says, decimal.
     pub accepted_up_to: &'a str,
+    /// As the message says; empty where it says nothing, because it is not late.
+    pub sent_at: &'a str,
     /// The event.
     pub event: &'a [u8],
 }
@@ -41,13 +43,17 @@ pub async fn stored(
             continue;
         }
         let up_to = message.accepted_up_to.parse().ok().filter(|number| i64::try_from(*number).is_ok());
-        let incoming = check_one(&source, message.event);
+        let mut incoming = check_one(&source, message.event);
+        if let Incoming::Good(event) = &mut incoming {
+            event.sent_at = Utc::parse_rfc3339(message.sent_at);
+        }
         let Some(up_to) = up_to.filter(|_| is_uuid(message.generation)) else {
             if let Some(id) = id_of(&incoming) {
                 let problem = "the message names no generation and no accepted-up-to".to_owned();
                 receipts.entry(source).or_default().push(Receipt {
                     id,
                     result: ReceiptResult::Refused,
+                    late_s: None,
                     problem: Some(problem),
                 });
             }

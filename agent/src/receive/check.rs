@@ -14,6 +14,7 @@ use pintle_core::queue::EventKind;
 use pintle_core::queue::blocks::{Leaf, SALT_BYTES};
 use pintle_core::wire::event::{DATA_CONTENT_TYPE, EventBody, SPEC_VERSION, kind_of, parse_salt, parse_sequence};
 use pintle_core::wire::images::ImageBody;
+use pintle_core::wire::read_out::LATE_AFTER_S;
 use pintle_core::wire::upstream::{self, Came};
 use serde::de::{SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer};
@@ -41,6 +42,10 @@ pub struct Event {
     pub sequence: u64,
     /// Capture time or when it happened, as sent (RFC 3339).
     pub time: String,
+    /// When these bytes were sent, by the trailer's clock, if it said so: it does where something is late.
+    pub sent_at: Option<Utc>,
+    /// What it says itself of how late it was when it was sent first, s; reads only.
+    pub late_told_s: Option<i64>,
     /// True for reads with a hit.
     pub hit: bool,
     /// SHA-256 over type and content; of a read only the read itself counts, as the stamp beside it may change.
@@ -59,6 +64,25 @@ pub struct Event {
     pub digest: Option<Digest>,
     /// Its random bytes, and its leaf; `None` from a sender that keeps no blocks.
     pub leaf: Option<([u8; SALT_BYTES], Leaf)>,
+}
+
+impl Event {
+    /// How long after its capture, or after it happened, it was sent, s; `None` if it was not late. Both times are the
+    /// trailer's, so that it makes no difference how right its clock is. Of a sealed read that is not opened the hour is
+    /// known only, and what it says itself counts.
+    #[must_use]
+    pub fn late_s(&self) -> Option<i64> {
+        if !matches!(self.kind, EventKind::Read | EventKind::Notice) {
+            return None;
+        }
+        let corrected = self.stamp.as_ref().and_then(|stamp| stamp.clock.captured_at_corrected.as_deref());
+        let time = corrected.or_else(|| self.sealed.is_none().then_some(self.time.as_str()));
+        let late = match (self.sent_at, time.and_then(Utc::parse_rfc3339)) {
+            (Some(sent_at), Some(time)) => Some(sent_at.since_ms(time) / 1000),
+            _ => self.late_told_s,
+        };
+        late.filter(|late| LATE_AFTER_S < *late)
+    }
 }
 
 /// An event that is not taken.
@@ -233,6 +257,8 @@ fn event(source: &str, text: &str) -> Result<Event, Refused> {
     }
     Ok(Event {
         content_hash: hash(kind, content.what.as_deref().unwrap_or(body.data.get())),
+        sent_at: None,
+        late_told_s: content.late_s,
         hit: content.hit,
         stamp: content.stamp,
         images: content.images,

@@ -39,6 +39,8 @@ pub(super) struct Content {
     pub(super) what: Option<String>,
     /// True for a read with a hit.
     pub(super) hit: bool,
+    /// How late a read says that it was when it was sent first, s.
+    pub(super) late_s: Option<i64>,
     /// The stamp that it carries.
     pub(super) stamp: Option<StampRow>,
     /// The files that it announces.
@@ -61,6 +63,8 @@ struct ReadSeen {
     #[serde(with = "ClockSeen")]
     clock: ClockBody,
     stamp_revision: u32,
+    #[serde(default)]
+    late_s: Option<i64>,
     caution: Option<String>,
     #[serde(default)]
     images: Vec<ImageBody>,
@@ -223,7 +227,8 @@ fn read(id: &str, data: &str) -> Result<Content, String> {
                 place: seen.place,
                 clock: seen.clock,
             };
-            return sealed_read(sealed, stamp, seen.caution.is_some_and(|caution| !caution.is_empty()));
+            let warned = seen.caution.is_some_and(|caution| !caution.is_empty());
+            return Ok(Content { late_s: seen.late_s, ..sealed_read(sealed, stamp, warned)? });
         }
         (Some(_), Some(_)) => return Err("data has both read and sealed".to_owned()),
         (None, None) => return Err("data of a read: missing field `read`".to_owned()),
@@ -253,6 +258,7 @@ fn read(id: &str, data: &str) -> Result<Content, String> {
     Ok(Content {
         what: Some(Box::<str>::from(raw).into_string()),
         hit,
+        late_s: seen.late_s,
         stamp: Some(stamp),
         images: seen.images,
         ..Content::default()

@@ -1,12 +1,13 @@
 //! The agency's side of a courier's stick: makes it, takes what trailers wrote on it, and writes the receipts back.
 
-use super::check::{check_body, is_source};
+use super::check::{Incoming, check_body, is_source};
 use super::server::{ReceiveError, claim};
 use super::store::{self, Batch, ReceiverStore, Stored};
 use crate::clock;
 use crate::io::courier::{KEY_NAME, files};
 use crate::io::signed::{PublicKey, Signer, write_whole};
 use crate::seal::Opener;
+use pintle_core::moment::Utc;
 use pintle_core::wire::courier::{BACK, CourierBatch, CourierReceipts, ENDING, FOLDER, MARKER, OUT, Stick};
 use pintle_core::wire::receipt::ReceiptResult;
 use std::collections::BTreeMap;
@@ -159,10 +160,16 @@ async fn one(
         return Ok(Err(format!("{shown} was written for another stick, or is another trailer's")));
     }
     let events: Vec<&[u8]> = batch.events.iter().map(|event| event.get().as_bytes()).collect();
-    let events = match check_body(source, &pintle_core::wire::event::batch(&events)) {
+    let mut events = match check_body(source, &pintle_core::wire::event::batch(&events)) {
         Ok(events) => events,
         Err(error) => return Ok(Err(format!("{shown}: {error}"))),
     };
+    let sent_at = batch.sent_at.as_deref().and_then(Utc::parse_rfc3339);
+    for incoming in &mut events {
+        if let Incoming::Good(event) = incoming {
+            event.sent_at = sent_at;
+        }
+    }
     let accepted_up_to = batch.accepted_up_to.min(i64::MAX.unsigned_abs());
     let batch = Batch {
         source: batch.source,

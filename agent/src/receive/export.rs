@@ -87,7 +87,7 @@ enum Form {
 }
 
 /// Columns of the CSV, in their order.
-const COLUMNS: [&str; 20] = [
+const COLUMNS: [&str; 21] = [
     "source",
     "id",
     "sequence",
@@ -108,6 +108,7 @@ const COLUMNS: [&str; 20] = [
     "stamp_revision",
     "clock_trust",
     "relayed",
+    "late_s",
 ];
 
 /// Writes the reads that fit; answers how many.
@@ -205,7 +206,7 @@ fn rows(
     let mut statement = connection
         .prepare(
             "SELECT source, id, sequence, generation, received_at, data, lat, lon, radius95_m, line, state, revision,
-               clock_trust, relayed FROM reads ORDER BY source, generation, sequence",
+               clock_trust, relayed, late_s FROM reads ORDER BY source, generation, sequence",
         )
         .map_err(told)?;
     let mut found = statement.query([]).map_err(told)?;
@@ -295,12 +296,13 @@ fn ndjson(row: &Row<'_>, data: &str) -> rusqlite::Result<String> {
     let (source, id, generation): (String, String, String) = (row.get(0)?, row.get(1)?, row.get(3)?);
     let sequence: i64 = row.get(2)?;
     let received_at = Utc(row.get(4)?).to_rfc3339();
+    let late = row.get::<_, Option<i64>>(14)?.map_or_else(String::new, |late_s| format!(r#","late_s":{late_s}"#));
     // Said of those alone that it is true of: all others came from the trailer's own receiver.
     let relayed = if row.get(13)? { r#","relayed":true"# } else { "" };
     let at = format!(r#""received_at":"{received_at}""#);
     // All of these are ours, checked when they came; data is JSON already.
     let line = format!(
-        r#"{{"source":"{source}","id":"{id}","generation":"{generation}","sequence":{sequence},{at}{relayed},"data":{data}}}"#
+        r#"{{"source":"{source}","id":"{id}","generation":"{generation}","sequence":{sequence},{at}{relayed}{late},"data":{data}}}"#
     );
     let mut out = String::with_capacity(line.len() + 1);
     for c in line.chars() {

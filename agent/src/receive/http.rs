@@ -5,7 +5,7 @@ mod people;
 
 use super::account::{Account, Summary};
 use super::asks;
-use super::check::{BodyError, check_body, is_source, is_uuid};
+use super::check::{BodyError, Incoming, check_body, is_source, is_uuid};
 use super::schema::DatabaseError;
 use super::store::{Batch, ReceiverStore, Stored};
 use super::stream::{LISTENERS_MAX, STREAM_PATH};
@@ -20,15 +20,16 @@ use hyper::body::{Body, Bytes};
 use hyper::header::{self, HeaderMap, HeaderValue};
 use hyper::{Method, Request, Response, StatusCode};
 use people::{needs_token, not_for_trailers};
+use pintle_core::moment::Utc;
 use pintle_core::wire::event::{
     BATCH_CONTENT_TYPE, HEADER_ACCEPTED_UP_TO, HEADER_CONTENT_DIGEST, HEADER_GENERATION, HEADER_IDEMPOTENCY_KEY,
-    HEADER_KNOWN_UP_TO, HEADER_RELAYED, HEADER_SOURCE,
+    HEADER_KNOWN_UP_TO, HEADER_RELAYED, HEADER_SENT_AT, HEADER_SOURCE,
 };
 use pintle_core::wire::images::IMAGES_PATH;
 use pintle_core::wire::problem::{MEDIA_TYPE, Problem};
 use pintle_core::wire::receipt::{ReceiptBody, unquoted};
 use serde::Serialize;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
@@ -150,6 +151,17 @@ impl Service {
     #[must_use]
     pub fn store(&self) -> &ReceiverStore {
         &self.store
+    }
+
+    /// The folder of the database.
+    #[must_use]
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Waits until no other part of a picture is being written; the next one waits for what this gives.
+    pub(super) async fn picture_turn(&self) -> tokio::sync::MutexGuard<'_, ()> {
+        self.images.lock().await
     }
 
     /// Answers one request of a client whose certificate names the sources `names`; `None`: it showed none.
@@ -313,7 +325,12 @@ impl Service {
             check_body(&source, &bytes).map_err(|error| bad_body(&error))
         })
         .await;
-        let events = checked.unwrap_or_else(|_| Err(failed()))?;
+        let mut events = checked.unwrap_or_else(|_| Err(failed()))?;
+        for incoming in &mut events {
+            if let Incoming::Good(event) = incoming {
+                event.sent_at = told.sent_at;
+            }
+        }
         let batch = Batch {
             source: told.source,
             generation: told.generation,
@@ -403,6 +420,7 @@ struct Told {
     generation: String,
     accepted_up_to: u64,
     relayed: bool,
+    sent_at: Option<Utc>,
     digest: [u8; 32],
     packed: bool,
 }
@@ -448,6 +466,8 @@ impl Told {
             generation: generation.to_owned(),
             accepted_up_to,
             relayed: relayed.is_some(),
+            // It only adds to what is known: a time that is none refuses nothing.
+            sent_at: text(HEADER_SENT_AT).and_then(Utc::parse_rfc3339),
             digest,
             packed: packed == Some(true),
         })

@@ -14,6 +14,8 @@ pub struct Entry {
     pub generation: String,
     /// Why these numbers will not come, for example `expired`; `None` if the entry explains no numbers.
     pub word: Option<&'static str>,
+    /// Why pictures of these numbers will not come; the numbers themselves are not explained by it.
+    pub pictures: Option<&'static str>,
     /// The numbers.
     pub runs: Vec<Range>,
     /// Numbers whose events could not be read any more on the trailer.
@@ -89,7 +91,20 @@ pub(super) fn entry(data: &str) -> Result<Entry, String> {
             LedgerWhat::Closed => Some("renumbered"),
             // Their events come under the numbers of the queue that gave them out.
             LedgerWhat::Carried => Some("carried"),
-            LedgerWhat::Opened => None,
+            LedgerWhat::Opened
+            | LedgerWhat::PicturesExpired
+            | LedgerWhat::PicturesEvicted
+            | LedgerWhat::PicturesRefused
+            | LedgerWhat::PicturesNotCarried
+            | LedgerWhat::PicturesLost => None,
+        },
+        pictures: match seen.what {
+            LedgerWhat::PicturesExpired => Some("expired"),
+            LedgerWhat::PicturesEvicted => Some("evicted"),
+            LedgerWhat::PicturesRefused => Some("refused"),
+            LedgerWhat::PicturesNotCarried => Some("not carried"),
+            LedgerWhat::PicturesLost => Some("lost"),
+            _ => None,
         },
         runs: runs(&seen.ranges).ok_or("data.ranges: each run needs 1 <= from <= to")?,
         unreadable: runs(&seen.unreadable).ok_or("data.unreadable: each run needs 1 <= from <= to")?,
@@ -121,6 +136,8 @@ mod tests {
         let closed = told(r#""what":"closed","accepted_up_to":900"#).unwrap();
         assert_eq!((closed.runs.len(), closed.closed), (0, Some(Some(900))));
         assert_eq!(told(r#""what":"opened""#).unwrap().word, None);
+        let pictures = told(r#""what":"pictures_not_carried","ranges":[{"from":2,"to":4}]"#).unwrap();
+        assert_eq!((pictures.word, pictures.pictures), (None, Some("not carried")), "no number is explained by it");
     }
 
     #[test]

@@ -8,7 +8,7 @@ use crate::io::access::Access;
 use crate::io::mqtt::{Place, options, receipt_topic, why};
 use crate::io::target::{OwnFault, TargetError, name_of};
 use pintle_core::forward::answer::NoAnswer;
-use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION};
+use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION, HEADER_SENT_AT};
 use rumqttc::{
     AckMode, AsyncClient, BrokerSessionResumePolicy, Event, EventLoop, Packet, Publish, PublishOptions, QoS,
 };
@@ -160,6 +160,7 @@ fn parts<'a>(prefix: &str, message: &'a Publish) -> Came<'a> {
         trailer: rest.and_then(|rest| rest.split('/').next()).unwrap_or_default(),
         generation: property(HEADER_GENERATION).unwrap_or_default(),
         accepted_up_to: property(HEADER_ACCEPTED_UP_TO).unwrap_or_default(),
+        sent_at: property(HEADER_SENT_AT).unwrap_or_default(),
         event: &message.payload,
     }
 }

@@ -1,6 +1,8 @@
 //! Takes events from a `JetStream`, stores them, sends the receipts, and only then tells the stream that they are done.
 //! If it dies in between, the events come again and are answered "duplicate".
 
+mod pictures;
+
 use super::broker::{Came, stored};
 use super::http::Service;
 use crate::clock;
@@ -11,8 +13,9 @@ use async_nats::jetstream::consumer::pull::Config as ConsumerConfig;
 use async_nats::jetstream::consumer::{AckPolicy, PullConsumer};
 use async_nats::jetstream::{self, AckKind, Message};
 use futures_util::StreamExt as _;
+use pictures::Buckets;
 use pintle_core::forward::answer::NoAnswer;
-use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION};
+use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION, HEADER_SENT_AT};
 use std::sync::Arc;
 use std::time::Duration;
 use tokio_util::sync::CancellationToken;
@@ -70,7 +73,7 @@ pub async fn run(setup: NatsSetup, service: Arc<Service>, stop: CancellationToke
 
 async fn serve(
     setup: &NatsSetup,
-    service: &Service,
+    service: &Arc<Service>,
     failing: &mut bool,
     stop: &CancellationToken,
 ) -> Result<(), TargetError> {
@@ -78,6 +81,8 @@ async fn serve(
     let consumer = consumer(&client, setup).await?;
     info!(stream = %setup.stream, "taking events from NATS");
     *failing = false;
+    let mut buckets = Buckets::new(&client, setup, service);
+    buckets.of_the_past().await;
     while !stop.is_cancelled() {
         let broken = |_| TargetError::NoAnswer(NoAnswer::Broken);
         let mut batch = match consumer.batch().max_messages(TAKEN_MAX).expires(TURN).messages().await {
@@ -114,6 +119,8 @@ async fn serve(
         };
         for answer in answers {
             let trailer = crate::io::target::name_of(&answer.source).to_owned();
+            // Before the receipt, since pictures follow it.
+            buckets.of(&trailer, true).await;
             let payload = serde_json::to_vec(&answer).unwrap_or_default();
             client.publish(receipt_subject(&setup.prefix, &trailer), payload.into()).await.map_err(broken)?;
         }
@@ -163,6 +170,7 @@ fn came<'a>(prefix: &str, message: &'a Message) -> Came<'a> {
         trailer: rest.and_then(|rest| rest.split('.').next()).unwrap_or_default(),
         generation: header(HEADER_GENERATION).unwrap_or_default(),
         accepted_up_to: header(HEADER_ACCEPTED_UP_TO).unwrap_or_default(),
+        sent_at: header(HEADER_SENT_AT).unwrap_or_default(),
         event: &message.payload,
     }
 }

@@ -72,6 +72,9 @@ fn one(out: &mut fmt::Formatter<'_>, account: &GenerationAccount) -> fmt::Result
             images.received, images.announced, images.missing
         )?;
     }
+    for (word, count) in &images.never_by {
+        writeln!(out, "    pictures {word:<9} {count:>10}   they will not come, says the trailer's ledger")?;
+    }
     let blocks = &account.blocks;
     if 0 < blocks.equal + blocks.asked {
         writeln!(out, "    blocks proven      {:>10}   equal to the trailer's, byte for byte", blocks.equal)?;

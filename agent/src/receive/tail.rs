@@ -68,6 +68,9 @@ struct Envelope<'a> {
     /// An extension attribute of ours.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     relayed: bool,
+    /// How long after its capture, or after it happened, it was sent, s; absent if it was not late.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    late: Option<i64>,
     data: &'a RawValue,
 }
 
@@ -154,7 +157,8 @@ impl Tail {
 
     fn events(&self, cursor: Cursor, upto: i64) -> Result<Vec<Thing>> {
         let mut rows = self.connection.prepare_cached(
-            "SELECT e.no, t.source, e.id, e.type, e.time, e.hit, e.data, e.relayed FROM event e JOIN trailer t ON t.no = e.trailer
+            "SELECT e.no, t.source, e.id, e.type, e.time, e.hit, e.data, e.relayed, e.late_s FROM event e
+             JOIN trailer t ON t.no = e.trailer
              WHERE ?1 < e.no AND e.no <= ?2 AND (e.hit = 1 OR e.type = 'pintle.notice.v1') ORDER BY e.no",
         )?;
         let mut found = rows.query(params![cursor.event, upto])?;
@@ -167,7 +171,7 @@ impl Tail {
                 continue;
             }
             let cursor = Cursor { event: row.get(0)?, raised: cursor.raised };
-            let about = About { relayed: row.get(7)?, ..About::default() };
+            let about = About { relayed: row.get(7)?, late: row.get(8)?, ..About::default() };
             let Some(json) = envelope(&source, &id, &event_type, &time, about, &data) else { continue };
             things.push(Thing { cursor, id, event_type, trailer: source, json });
         }
@@ -219,6 +223,7 @@ fn envelope(source: &str, id: &str, event_type: &str, time: &str, about: About<'
         datacontenttype: DATA_CONTENT_TYPE,
         subject: about.subject,
         relayed: about.relayed,
+        late: about.late,
         data,
     };
     let text = serde_json::to_string(&envelope).ok()?;

@@ -263,7 +263,7 @@ fn store(names: &mut Names<'_>, batch: &Batch) -> Result<Stored> {
 }
 
 pub(super) fn receipt(id: &str, result: ReceiptResult, problem: Option<String>) -> Receipt {
-    Receipt { id: id.to_owned(), result, problem }
+    Receipt { id: id.to_owned(), result, late_s: None, problem }
 }
 
 fn take(names: &mut Names<'_>, trailer: i64, event: &Event, relayed: bool, now: Utc) -> Result<Receipt> {
@@ -283,12 +283,13 @@ fn take(names: &mut Names<'_>, trailer: i64, event: &Event, relayed: bool, now: 
         }
     }
     let (salt, leaf) = event.leaf.unzip();
+    let late_s = event.late_s();
     let inserted = names
         .work
         .prepare_cached(
             "INSERT INTO event (trailer, id, type, generation, sequence, time, hit, received_at, content_hash, data,
-               salt, leaf, relayed)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13) ON CONFLICT (trailer, id) DO NOTHING",
+               salt, leaf, relayed, late_s)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14) ON CONFLICT (trailer, id) DO NOTHING",
         )?
         .execute(params![
             trailer,
@@ -303,7 +304,8 @@ fn take(names: &mut Names<'_>, trailer: i64, event: &Event, relayed: bool, now: 
             event.data,
             salt,
             leaf,
-            relayed
+            relayed,
+            late_s
         ])?;
     if inserted == 1 {
         let no = names.work.last_insert_rowid();
@@ -314,7 +316,8 @@ fn take(names: &mut Names<'_>, trailer: i64, event: &Event, relayed: bool, now: 
         if let Some(stamp) = &event.stamp {
             keep_stamp(names, trailer, generation, event, stamp, now)?;
         }
-        return Ok(receipt(&event.id, ReceiptResult::Stored, None));
+        let late_s = late_s.filter(|_| event.hit);
+        return Ok(Receipt { late_s, ..receipt(&event.id, ReceiptResult::Stored, None) });
     }
     repeat(names, trailer, generation, event, relayed, now)
 }
@@ -502,6 +505,14 @@ fn explain(names: &mut Names<'_>, trailer: i64, event: i64, entry: &Entry, now: 
     let said = entry.word.into_iter().flat_map(|word| entry.runs.iter().map(move |run| (word, run)));
     for (word, run) in said.chain(entry.unreadable.iter().map(|run| (UNREADABLE, run))) {
         insert.execute(params![generation, signed(run.first), signed(run.last), word, event])?;
+    }
+    if let Some(word) = entry.pictures {
+        let mut insert = names.work.prepare_cached(
+            "INSERT INTO picture_gone (generation, first, last, word) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
+        )?;
+        for run in &entry.runs {
+            insert.execute(params![generation, signed(run.first), signed(run.last), word])?;
+        }
     }
     if let Some(last) = entry.closed {
         names

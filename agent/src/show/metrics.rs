@@ -76,6 +76,19 @@ fn queue(out: &mut Metrics, body: &HealthBody) {
             "Events in no account; 0 unless something is wrong.",
             ledger.not_accounted.to_string(),
         );
+        if let Some(pictures) = &ledger.pictures {
+            let accounts = [
+                ("sent", pictures.sent),
+                ("waiting", pictures.waiting),
+                ("expired", pictures.expired),
+                ("evicted", pictures.evicted),
+                ("refused", pictures.refused),
+                ("not_carried", pictures.not_carried),
+                ("lost", pictures.lost),
+            ];
+            let samples = accounts.map(|(account, n)| (format!("account=\"{account}\""), count(n)));
+            out.family("pintle_ledger_pictures", "gauge", "Files of pictures by account.", &samples);
+        }
         out.gauge("pintle_waiting_urgent", "Urgent events among the waiting.", count(ledger.waiting_urgent));
         out.time(
             "pintle_oldest_waiting_timestamp_seconds",

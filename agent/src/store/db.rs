@@ -7,6 +7,7 @@ use super::disk::SharedSealer;
 use super::disk::{Folder, meaning};
 use super::holds::KnownHolds;
 use super::images;
+use super::picture_ledger::PictureBooks;
 use super::schema::{DELIVERED, SENT, SchemaError, migrate};
 use super::stamps::KnownStamps;
 use super::verify::pages_that_differ;
@@ -121,7 +122,8 @@ impl Db {
         folder: &Folder,
     ) -> Self {
         // If it can't be told, looking costs little.
-        let images = images::Known { any: images::any(&conn).unwrap_or(true), dropped: Vec::new() };
+        let pictures = PictureBooks::read(&conn).unwrap_or_default();
+        let images = images::Known { any: images::any(&conn).unwrap_or(true), dropped: Vec::new(), books: pictures };
         let codes = super::profiles::codes(&conn, &folder.profiles());
         Self {
             conn,

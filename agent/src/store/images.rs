@@ -4,20 +4,23 @@ use super::blobs::Pin;
 use super::books::{number, signed};
 use super::db::Db;
 use super::handle::Answer;
+use super::picture_ledger::{Gone, PictureBooks, state_of};
 use super::{NewEvent, StoreError, StoreHandle};
 use pintle_core::images::{Address, Role, send};
+use pintle_core::moment::Moment;
+use pintle_core::queue::{Never, PictureCounts};
 use pintle_core::wire::images::{ImageBody, PICTURE, THUMBNAIL};
 use rusqlite::{Connection, params};
 use std::sync::Arc;
 
 /// What stands in `images.state`: its read is not delivered yet.
-const WITH_ITS_READ: i64 = 0;
+pub(super) const WITH_ITS_READ: i64 = 0;
 /// Its read was delivered; it waits for its turn.
-const DUE: i64 = 1;
+pub(super) const DUE: i64 = 1;
 /// The receiver has it.
-const SENT: i64 = 2;
-/// The receiver will not take it.
-const REFUSED: i64 = 3;
+pub(super) const SENT: i64 = 2;
+/// The receiver will not take it. Beyond it stand other reasons why a file never goes, see `super::picture_ledger`.
+pub(super) const REFUSED: i64 = 3;
 
 /// One file that goes with a new read. Its pin keeps it from being swept until the row is written.
 #[derive(Clone, Debug)]
@@ -54,8 +57,8 @@ pub struct DueImage {
 pub enum ImageFate {
     /// It is there, whole.
     Sent,
-    /// The receiver will never take it, or it is gone here.
-    Refused,
+    /// It will never go.
+    Never(Never),
 }
 
 /// Counts of picture rows.
@@ -65,6 +68,10 @@ pub struct ImageCounts {
     pub files: u64,
     /// Rows whose turn has come.
     pub due: u64,
+    /// Rows that were not sent and still may be, counted one by one: [`PictureCounts::waiting`] must say the same.
+    pub waiting: u64,
+    /// The account.
+    pub account: PictureCounts,
 }
 
 /// What the open file's pictures are known for.
@@ -73,16 +80,20 @@ pub(super) struct Known {
     pub(super) any: bool,
     /// Files whose rows the running transaction deleted.
     pub(super) dropped: Vec<Address>,
+    /// The account of all files.
+    pub(super) books: PictureBooks,
 }
 
 /// Changes.
 #[derive(Clone, Copy)]
 pub(super) enum Write {
     /// What became of a file, for all reads that name it.
-    Fate { address: Address, fate: ImageFate },
+    Fate { address: Address, fate: ImageFate, now: Moment },
     /// Frees about so many bytes of files that the receiver has, oldest first; with `waiting` also of those of ordinary
     /// reads that it does not have.
-    Free { bytes: u64, waiting: bool },
+    Free { bytes: u64, waiting: bool, now: Moment },
+    /// The way carries none: a slice of those whose turn has come is told so.
+    NotCarried { now: Moment },
 }
 
 /// Looks.
@@ -142,8 +153,10 @@ impl Db {
                     send::rank(hit, role, body.kind == THUMBNAIL),
                     WITH_ITS_READ
                 ])?;
+            self.images.books.counts.kept += 1;
         }
         self.images.any = true;
+        self.sums_changed = true;
         Ok(())
     }
 
@@ -169,12 +182,16 @@ impl Db {
     }
 
     /// The read goes: its rows too, and after the commit the files that no other read names.
-    pub(super) fn images_go(&mut self, sequence: u64) -> rusqlite::Result<()> {
+    pub(super) fn images_go(&mut self, sequence: u64, became: Gone) -> rusqlite::Result<()> {
         if self.images.any {
-            let mut rows = self.conn.prepare_cached("DELETE FROM images WHERE sequence = ? RETURNING address")?;
-            let rows = rows.query_map([signed(sequence)], |row| row.get(0).map(Address))?;
-            for address in rows {
-                self.images.dropped.push(address?);
+            let mut rows =
+                self.conn.prepare_cached("DELETE FROM images WHERE sequence = ? RETURNING address, state")?;
+            let rows = rows.query_map([signed(sequence)], |row| Ok((Address(row.get(0)?), row.get(1)?)))?;
+            for row in rows {
+                let (address, state) = row?;
+                self.images.books.gone(sequence, state, became);
+                self.images.dropped.push(address);
+                self.sums_changed = true;
             }
         }
         Ok(())
@@ -182,18 +199,37 @@ impl Db {
 
     pub(super) fn write_images(&mut self, write: Write) -> rusqlite::Result<u64> {
         match write {
-            Write::Fate { address, fate } => {
+            Write::Fate { address, fate, now } => {
                 let state = match fate {
                     ImageFate::Sent => SENT,
-                    ImageFate::Refused => REFUSED,
+                    ImageFate::Never(why) => state_of(why),
                 };
-                let changed = self
+                let mut found = self
                     .conn
-                    .prepare_cached("UPDATE images SET state = ? WHERE address = ? AND state = ?")?
-                    .execute(params![state, address.0, DUE])?;
-                Ok(changed as u64)
+                    .prepare_cached("UPDATE images SET state = ? WHERE address = ? AND state = ? RETURNING sequence")?;
+                let rows = found.query_map(params![state, address.0, DUE], |row| number(row, 0))?;
+                let reads: Vec<u64> = rows.collect::<rusqlite::Result<_>>()?;
+                drop(found);
+                for read in &reads {
+                    match fate {
+                        ImageFate::Sent => self.images.books.counts.sent += 1,
+                        ImageFate::Never(why) => self.images.books.never(*read, why, true),
+                    }
+                }
+                self.sums_changed |= !reads.is_empty();
+                self.tell_pictures(&now)?;
+                Ok(reads.len() as u64)
             }
-            Write::Free { bytes, waiting } => self.free_images(bytes, waiting),
+            Write::Free { bytes, waiting, now } => {
+                let freed = self.free_images(bytes, waiting)?;
+                self.tell_pictures(&now)?;
+                Ok(freed)
+            }
+            Write::NotCarried { now } => {
+                let told = self.not_carried()?;
+                self.tell_pictures(&now)?;
+                Ok(told)
+            }
         }
     }
 
@@ -201,14 +237,13 @@ impl Db {
     pub(super) fn free_images(&mut self, bytes: u64, waiting: bool) -> rusqlite::Result<u64> {
         let mut freed = 0;
         let mut victims = Vec::new();
-        for (condition, wanted) in
-            [("state IN (2, 3)", true), ("state IN (0, 1) AND rank >= 4", waiting && self.images.any)]
+        for (condition, wanted) in [("state >= 2", true), ("state IN (0, 1) AND rank >= 4", waiting && self.images.any)]
         {
             if !wanted || bytes <= freed {
                 continue;
             }
             let mut rows = self.conn.prepare(&format!(
-                "SELECT sequence, part, address, bytes FROM images WHERE {condition} ORDER BY sequence"
+                "SELECT sequence, part, address, bytes, state FROM images WHERE {condition} ORDER BY sequence"
             ))?;
             let mut rows = rows.query([])?;
             while freed < bytes
@@ -217,15 +252,18 @@ impl Db {
                 if !self.may_go(number(row, 0)?)? {
                     continue;
                 }
-                victims.push((number(row, 0)?, number(row, 1)?, Address(row.get(2)?)));
+                victims.push((number(row, 0)?, number(row, 1)?, Address(row.get(2)?), row.get(4)?));
                 freed += number(row, 3)?;
             }
         }
-        for (sequence, part, address) in victims {
+        for (sequence, part, address, state) in victims {
             self.conn
                 .prepare_cached("DELETE FROM images WHERE sequence = ? AND part = ?")?
                 .execute([signed(sequence), signed(part)])?;
+            // Also of a read that waits: its event announces them when it goes.
+            self.images.books.gone(sequence, state, Gone::Never { why: Never::Evicted, told: true });
             self.images.dropped.push(address);
+            self.sums_changed = true;
         }
         Ok(freed)
     }
@@ -279,12 +317,14 @@ impl Db {
 
     fn image_counts(&self) -> rusqlite::Result<ImageCounts> {
         if !self.images.any {
-            return Ok(ImageCounts::default());
+            return Ok(ImageCounts { account: self.images.books.counts, ..ImageCounts::default() });
         }
         let count = |sql| self.conn.query_row(sql, [], |row| number(row, 0));
         Ok(ImageCounts {
             files: count("SELECT count(DISTINCT address) FROM images")?,
             due: count("SELECT count(*) FROM images WHERE state = 1")?,
+            waiting: count("SELECT count(*) FROM images WHERE state IN (0, 1)")?,
+            account: self.images.books.counts,
         })
     }
 }
@@ -323,8 +363,17 @@ impl StoreHandle {
     ///
     /// # Errors
     /// Any [`StoreError`].
-    pub async fn image_fate(&self, address: Address, fate: ImageFate) -> Result<u64, StoreError> {
-        self.change(Write::Fate { address, fate }).await
+    pub async fn image_fate(&self, address: Address, fate: ImageFate, now: Moment) -> Result<u64, StoreError> {
+        self.change(Write::Fate { address, fate, now }).await
+    }
+
+    /// Tells that the way to the receiver carries no pictures, for a slice of those whose turn has come; answers how
+    /// many files that were, 0 once none is left.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn images_not_carried(&self, now: Moment) -> Result<u64, StoreError> {
+        self.change(Write::NotCarried { now }).await
     }
 
     /// Frees about `bytes` of picture files: those that the receiver has, oldest first, and with `waiting` also those
@@ -332,8 +381,8 @@ impl StoreHandle {
     ///
     /// # Errors
     /// Any [`StoreError`].
-    pub async fn free_images(&self, bytes: u64, waiting: bool) -> Result<u64, StoreError> {
-        self.change(Write::Free { bytes, waiting }).await
+    pub async fn free_images(&self, bytes: u64, waiting: bool, now: Moment) -> Result<u64, StoreError> {
+        self.change(Write::Free { bytes, waiting, now }).await
     }
 
     /// Those of `addresses` that no read names.

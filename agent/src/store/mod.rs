@@ -16,6 +16,7 @@ mod holds;
 mod images;
 mod lease;
 mod open;
+mod picture_ledger;
 mod profiles;
 mod refused;
 mod retire;
@@ -37,7 +38,7 @@ use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::Utc;
 use pintle_core::queue::blocks::{Leaf, SALT_BYTES};
 use pintle_core::queue::holds::HoldsView;
-use pintle_core::queue::{EventKind, Lane, LedgerCounts};
+use pintle_core::queue::{EventKind, Lane, LedgerCounts, PictureCounts};
 use serde::Serialize;
 
 /// One event handed to the queue.
@@ -230,6 +231,8 @@ pub struct QueueFigures {
     pub trouble: Option<String>,
     /// Files of pictures that reads name and that the last sweep did not find.
     pub images_missing: u64,
+    /// What became of the files of pictures.
+    pub pictures: PictureCounts,
     /// When the first waiting read reaches its age limit, if that is near, and whether it is urgent.
     pub first_expiry: Option<(Utc, bool)>,
     /// What is held for cases.

@@ -2,12 +2,13 @@
 
 use super::books::{number, signed};
 use super::db::Db;
+use super::picture_ledger::Gone;
 use super::schema::REFUSED;
 use super::{Accepted, NewEvent, RefusedEvent};
 use pintle_core::ids::{CameraId, EventId, printable};
 use pintle_core::moment::{Moment, Utc};
-use pintle_core::queue::EventKind;
 use pintle_core::queue::ranges::RangeSet;
+use pintle_core::queue::{EventKind, Never};
 use pintle_core::wire::ledger::LedgerWhat;
 use rusqlite::{OptionalExtension, params};
 
@@ -50,7 +51,7 @@ impl Db {
         for sequence in sequences {
             let Some(event) = self.refused_event(sequence)? else { continue };
             let images = super::images::announced(&self.conn, sequence);
-            self.take_out(sequence)?;
+            self.take_out(sequence, Gone::Anew)?;
             if let Accepted::New { sequence: new } = self.put(&event, now)? {
                 self.adopt_images(new, event.hit, images)?;
             }
@@ -69,7 +70,7 @@ impl Db {
             return Ok(2);
         }
         self.remember(sequence, self.books.lived.at(now.mono))?;
-        self.take_out(sequence)?;
+        self.take_out(sequence, Gone::Never { why: Never::Refused, told: false })?;
         let reason = printable(&format!("refused by the receiver, then dropped on the trailer: {why}"), WHY_CHARS_MAX);
         self.tell_ledger(LedgerWhat::Dropped, &[sequence].into_iter().collect(), None, &reason, now)?;
         Ok(1)
@@ -92,9 +93,9 @@ impl Db {
     }
 
     /// Deletes a refused event's rows; its number stays counted as refused.
-    fn take_out(&mut self, sequence: u64) -> rusqlite::Result<()> {
+    fn take_out(&mut self, sequence: u64, pictures: Gone) -> rusqlite::Result<()> {
         self.rows_move();
-        self.images_go(sequence)?;
+        self.images_go(sequence, pictures)?;
         self.conn.prepare_cached("DELETE FROM events WHERE sequence = ?")?.execute([signed(sequence)])?;
         self.conn.prepare_cached("DELETE FROM settled WHERE sequence = ?")?.execute([signed(sequence)])?;
         self.books.settled -= 1;

@@ -2,6 +2,7 @@
 
 use super::books::{number, signed};
 use super::db::Db;
+use super::picture_ledger::Gone;
 use super::profiles::LATE;
 use super::schema::DELIVERED;
 use super::stamps::forget_unused;
@@ -9,7 +10,7 @@ use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::ranges::RangeSet;
 use pintle_core::queue::retention::{Account, Limits, Room, SLICE_ROWS};
-use pintle_core::queue::{EventKind, Lane};
+use pintle_core::queue::{EventKind, Lane, Never};
 use pintle_core::wire::ledger::LedgerWhat;
 use rusqlite::{OptionalExtension, params};
 
@@ -58,6 +59,7 @@ impl Db {
         }
         self.write_gone(&due.iter().map(|event| event.sequence).collect())?;
         self.tell_gone(&due, now)?;
+        self.tell_pictures(now)?;
         self.forget_past(limits, lived_ms)?;
         forget_unused(&self.conn)?;
         self.sums_changed |= !due.is_empty();
@@ -199,7 +201,14 @@ impl Db {
     fn delete(&mut self, event: &Due, lived_ms: i64) -> rusqlite::Result<()> {
         self.rows_move();
         self.remember(event.sequence, lived_ms)?;
-        self.images_go(event.sequence)?;
+        let why = match (event.account, event.evicted) {
+            (Account::Refused, _) => Never::Refused,
+            (_, true) => Never::Evicted,
+            (_, false) => Never::Expired,
+        };
+        // Of a read without a receipt the receiver knows no pictures; what is told of the read tells of them too.
+        let told = event.account == Account::Delivered;
+        self.images_go(event.sequence, Gone::Never { why, told })?;
         self.conn.prepare_cached("DELETE FROM events WHERE sequence = ?")?.execute([signed(event.sequence)])?;
         if event.account == Account::Delivered && self.books.blocks.is_open(event.sequence) {
             // The salt goes with the event; what is left says nothing of it.

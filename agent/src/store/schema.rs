@@ -18,11 +18,12 @@ pub(super) const APPLICATION_ID: i64 = 0x504e_544c;
 /// `events.late`: 0, 1 for an event that was accepted long after it happened, or the code of the profile whose limits
 /// hold: those are due before or after their neighbours.
 /// `events.images`: the files of a read as its event announces them; `images`: one row for each (see `super::images`).
+/// `picture_ledger`: sums of what became of files of pictures, as `ledger` has those of events.
 /// `carried`: places of events that came over from a damaged file, and under which numbers they go out; its rows stay,
 /// since they tell nothing but numbers and only a damage writes any.
 /// `past`: keyed hashes of the ids of deleted reads. An accepted event writes one page of `events` and one of
 /// `events_id` (time-ordered ids fall into the newest page); the other indexes hold the few rows that need them.
-const STEPS: [&str; 6] = [
+const STEPS: [&str; 7] = [
     "
 CREATE TABLE events (
   sequence INTEGER PRIMARY KEY,
@@ -107,6 +108,20 @@ CREATE INDEX events_apart ON events (late, hit, born) WHERE late <> 0;
 ",
     "
 CREATE TABLE carried (sequence INTEGER PRIMARY KEY, generation BLOB NOT NULL, number INTEGER NOT NULL) STRICT;
+",
+    "
+CREATE TABLE picture_ledger (
+  one INTEGER PRIMARY KEY CHECK (one = 1),
+  kept INTEGER NOT NULL,
+  sent INTEGER NOT NULL,
+  expired INTEGER NOT NULL,
+  evicted INTEGER NOT NULL,
+  refused INTEGER NOT NULL,
+  not_carried INTEGER NOT NULL,
+  lost INTEGER NOT NULL
+) STRICT;
+INSERT INTO picture_ledger SELECT 1, count(*), count(*) FILTER (WHERE state = 2), 0, 0,
+  count(*) FILTER (WHERE state = 3), 0, 0 FROM images;
 ",
 ];
 

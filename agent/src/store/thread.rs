@@ -196,7 +196,7 @@ impl Worker {
         }
         let now = self.now;
         let outcome = outcome
-            .and_then(|()| if db.sums_changed { db.books.write(&db.conn, &now) } else { Ok(()) })
+            .and_then(|()| if db.sums_changed { db.write_sums(&now) } else { Ok(()) })
             .and_then(|()| db.conn.execute_batch("COMMIT"));
         match outcome {
             Ok(()) => {
@@ -402,6 +402,7 @@ impl Worker {
         if let Some(db) = &self.db {
             self.figures.generation.clone_from(&db.books.generation);
             self.figures.counts = db.books.counts();
+            self.figures.pictures = db.images.books.counts;
             self.figures.waiting_urgent = db.books.order.urgent_waiting();
             self.figures.first_expiry = db.first_expiry(&limits(&self.limits), &self.now).unwrap_or(None);
             self.figures.holds = db.holds_view(&self.now);

@@ -513,6 +513,7 @@ mod tests {
         let of = |result, problem: Option<&str>| Receipt {
             id: EventId([0; 16]).to_string(),
             result,
+            late_s: None,
             problem: problem.map(str::to_owned),
         };
         assert_eq!(later(&of(ReceiptResult::Stored, None), None), Some(Item::Delivered));

@@ -25,8 +25,8 @@ use crate::inputs::InputsView;
 use crate::link::{LinkReport, LinkView};
 use crate::moment::{Moment, Utc};
 use crate::position::PositionView;
-use crate::queue::LedgerCounts;
 use crate::queue::holds::HoldsView;
+use crate::queue::{LedgerCounts, PictureCounts};
 use duty::{Acknowledged, DutyBook};
 use ready::{Ready, ReadySeen, TestAlert, TickBook};
 use zone::Zone;
@@ -144,6 +144,8 @@ pub struct QueueView {
     pub disk_bytes: u64,
     /// Files of pictures that accepted reads name and that are not there.
     pub images_missing: u64,
+    /// What became of the files of pictures.
+    pub pictures: PictureCounts,
     /// When the first waiting read reaches its age limit, if that is near, and whether it is urgent.
     pub first_expiry: Option<(Utc, bool)>,
     /// What is held for cases.

@@ -378,6 +378,10 @@ fn reads(seen: &Observations<'_>) -> Section {
         let why = if forward.images.budget_spent { "the data of this day is used up; reads go on" } else { "" };
         rows.push(row("Pictures waiting", wording::count(forward.images.due), why));
     }
+    let never = queue.pictures.never();
+    if 0 < never {
+        rows.push(row("Pictures never sent", wording::count(never), "each is told to the receiver; their reads went"));
+    }
     if let Some(p95_ms) = percentile_95(&forward.hit_latency_ms) {
         let hits = wording::amount(u64::try_from(forward.hit_latency_ms.len()).unwrap_or(0), "hit");
         let seconds = format!("{}.{} s", p95_ms / 1000, p95_ms % 1000 / 100);

@@ -101,3 +101,62 @@ impl LedgerCounts {
         i128::from(self.accepted) - known.iter().map(|n| i128::from(*n)).sum::<i128>()
     }
 }
+
+/// Why a picture that was accepted never went to the receiver.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Never {
+    /// It reached its age limit before its turn came.
+    Expired,
+    /// It went for space.
+    Evicted,
+    /// The receiver does not take it.
+    Refused,
+    /// The way to the receiver carries none.
+    NotCarried,
+    /// Its file was gone or cut on this trailer.
+    Lost,
+}
+
+/// Where each file of a picture stands that was accepted with a read. A file that two reads name counts twice.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct PictureCounts {
+    /// Ever accepted in this generation, thumbnails among them.
+    pub kept: u64,
+    /// The receiver has them.
+    pub sent: u64,
+    /// See [`Never::Expired`].
+    pub expired: u64,
+    /// See [`Never::Evicted`].
+    pub evicted: u64,
+    /// See [`Never::Refused`].
+    pub refused: u64,
+    /// See [`Never::NotCarried`].
+    pub not_carried: u64,
+    /// See [`Never::Lost`].
+    pub lost: u64,
+}
+
+impl PictureCounts {
+    /// The account of one reason.
+    pub fn of_mut(&mut self, never: Never) -> &mut u64 {
+        match never {
+            Never::Expired => &mut self.expired,
+            Never::Evicted => &mut self.evicted,
+            Never::Refused => &mut self.refused,
+            Never::NotCarried => &mut self.not_carried,
+            Never::Lost => &mut self.lost,
+        }
+    }
+
+    /// Files that never went and never will.
+    #[must_use]
+    pub fn never(&self) -> u64 {
+        self.expired + self.evicted + self.refused + self.not_carried + self.lost
+    }
+
+    /// Files that are in no other account: they still may go.
+    #[must_use]
+    pub fn waiting(&self) -> u64 {
+        self.kept.saturating_sub(self.sent).saturating_sub(self.never())
+    }
+}

@@ -33,6 +33,9 @@ pub struct CourierBatch {
     pub generation: String,
     /// Highest number given out in it.
     pub accepted_up_to: u64,
+    /// When it was written, RFC 3339, if something in it was late then.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sent_at: Option<String>,
     /// The events, byte for byte as over HTTP.
     pub events: Vec<Box<RawValue>>,
 }

@@ -353,12 +353,36 @@ pub struct LedgerBody {
     /// What is held for cases; left out if nothing is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub holds: Option<HoldsBody>,
+    /// What became of the files of pictures; left out if there never were any.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pictures: Option<PicturesBody>,
     /// Bytes of the queue on disk.
     pub bytes_on_disk: u64,
     /// Free bytes on that disk.
     pub disk_free_bytes: u64,
     /// Size of that disk, bytes.
     pub disk_bytes: u64,
+}
+
+/// Files of pictures by account; `kept` is the sum of the others.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PicturesBody {
+    /// Ever accepted with a read of this queue.
+    pub kept: u64,
+    /// At the receiver.
+    pub sent: u64,
+    /// May still go.
+    pub waiting: u64,
+    /// Gone at their age limit.
+    pub expired: u64,
+    /// Gone for space.
+    pub evicted: u64,
+    /// Not taken by the receiver.
+    pub refused: u64,
+    /// The way carries none.
+    pub not_carried: u64,
+    /// Gone or cut on this disk.
+    pub lost: u64,
 }
 
 /// Holds, without what they are about.

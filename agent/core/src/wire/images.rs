@@ -45,6 +45,67 @@ pub const HEADER_OFFSET: &str = "upload-offset";
 /// Header of an answer: `?1` if the picture is whole there, `?0` if not (RFC 8941 boolean).
 pub const HEADER_COMPLETE: &str = "upload-complete";
 
+/// What became of one picture that was handed to somebody between the trailer and the agency.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PictureReceipt {
+    /// Its name, 64 hexadecimal digits.
+    pub sha256: String,
+    /// What the receiver did with it.
+    pub result: PictureResult,
+    /// Why, if it was refused.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub problem: Option<String>,
+}
+
+/// What a receiver did with a picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PictureResult {
+    /// It is there, whole, under its digest, and synced.
+    Stored,
+    /// It is not, and will not be taken as it is.
+    Refused,
+    /// A word of a later version: it says nothing.
+    #[serde(other)]
+    Unknown,
+}
+
+impl PictureResult {
+    /// In a word.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Stored => "stored",
+            Self::Refused => "refused",
+            Self::Unknown => "unknown",
+        }
+    }
+
+    /// Reads [`Self::word`].
+    #[must_use]
+    pub fn parse(word: &str) -> Self {
+        [Self::Stored, Self::Refused].into_iter().find(|result| result.word() == word).unwrap_or(Self::Unknown)
+    }
+}
+
+/// Receipts for pictures, as they come by themselves.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PictureReceipts {
+    /// `source` of the trailer that they are for.
+    pub source: String,
+    /// In any order.
+    pub pictures: Vec<PictureReceipt>,
+}
+
+impl PictureReceipts {
+    /// What a message says to `source`; nothing if it is for another trailer or can't be read.
+    #[must_use]
+    pub fn for_source(source: &str, message: &[u8]) -> Vec<PictureReceipt> {
+        let read: Option<Self> = serde_json::from_slice(message).ok();
+        read.filter(|read| read.source == source).map(|read| read.pictures).unwrap_or_default()
+    }
+}
+
 /// Reads `bytes <first>-<last>/<all>` with `first <= last < all`. Source: RFC 9110 section 14.4.
 #[must_use]
 pub fn content_range(text: &str) -> Option<(u64, u64, u64)> {
@@ -58,6 +119,21 @@ pub fn content_range(text: &str) -> Option<(u64, u64, u64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn receipts_of_pictures_count_for_their_own_trailer_and_in_known_words_only() {
+        let message = |source: &str, word: &str| {
+            format!(r#"{{"source":"urn:pintle:trailer:{source}","pictures":[{{"sha256":"ab","result":"{word}"}}]}}"#)
+        };
+        let said = |text: &str| PictureReceipts::for_source("urn:pintle:trailer:heron-3", text.as_bytes());
+        assert_eq!(said(&message("heron-3", "stored"))[0].result, PictureResult::Stored);
+        assert_eq!(said(&message("heron-3", "framed"))[0].result, PictureResult::Unknown);
+        assert!(said(&message("heron-4", "stored")).is_empty());
+        assert!(said("[1, 2").is_empty());
+        for result in [PictureResult::Stored, PictureResult::Refused] {
+            assert_eq!(PictureResult::parse(result.word()), result);
+        }
+    }
 
     #[test]
     fn a_range_must_lie_within_the_whole() {

@@ -19,7 +19,7 @@ pub struct LedgerBody {
     /// whose events were taken over under new sequences: none where they keep their own.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub ranges: Vec<SequenceRange>,
-    /// How many events.
+    /// How many events; where it is about pictures: how many reads.
     pub count: u64,
     /// For [`LedgerWhat::Closed`]: sequences of the closed generation whose events could not be read any more.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -61,6 +61,17 @@ pub enum LedgerWhat {
     /// Under these sequences no events go out: events of an earlier generation have their places in the queue, and go
     /// out under their own generation and sequence.
     Carried,
+    /// Pictures that these reads announce reached their age limit before their turn came. The reads themselves are at
+    /// the receiver, or come: this and the next four explain no sequence.
+    PicturesExpired,
+    /// Pictures of these reads went for space.
+    PicturesEvicted,
+    /// The receiver does not take pictures of these reads.
+    PicturesRefused,
+    /// The way to the receiver carries no pictures.
+    PicturesNotCarried,
+    /// Files of pictures of these reads were gone or cut on the trailer.
+    PicturesLost,
 }
 
 /// Sequences from `from` to `to`, both included.

@@ -77,6 +77,9 @@ pub struct Receipt {
     pub id: String,
     /// What the receiver did with it.
     pub result: ReceiptResult,
+    /// Of a hit that came late: how long after its capture it was sent, s.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub late_s: Option<i64>,
     /// Why, if it was refused or put off. Holds no plate.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub problem: Option<String>,

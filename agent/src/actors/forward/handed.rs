@@ -118,7 +118,7 @@ mod tests {
     use pintle_core::wire::receipt::ReceiptResult;
 
     fn receipt(n: u8, result: ReceiptResult) -> Receipt {
-        Receipt { id: EventId([n; 16]).to_string(), result, problem: None }
+        Receipt { id: EventId([n; 16]).to_string(), result, late_s: None, problem: None }
     }
 
     fn three() -> HandedOver {
@@ -169,7 +169,12 @@ mod tests {
             let mut id = [0; 16];
             id[..8].copy_from_slice(&n.to_be_bytes());
             handed.put(EventId(id), n, (None, None), (b"", [0; 32]), Mono(n));
-            handed.take(&[Receipt { id: EventId(id).to_string(), result: ReceiptResult::Stored, problem: None }]);
+            handed.take(&[Receipt {
+                id: EventId(id).to_string(),
+                result: ReceiptResult::Stored,
+                late_s: None,
+                problem: None,
+            }]);
             handed.take(&[receipt(255, ReceiptResult::Stored)]);
         }
         assert_eq!(handed.len(), 0);

@@ -1,20 +1,27 @@
 //! The third lane: pictures, on a connection of their own, after their reads. It stops while reads wait, while the link
-//! or the receiver is in trouble, and when the day's data is used up; reads never wait for it.
+//! or the receiver is in trouble, and when the day's data is used up; reads never wait for it. What somebody between the
+//! trailer and the agency has is not sent until its receipt comes; without one it is asked for again.
 
 use super::board::Board;
 use super::{LOOK_EVERY, roll, saving};
 use crate::clock;
 use crate::config;
 use crate::io::http::images::{ImageAnswer, ImagePart};
-use crate::io::http::{Client, PostError};
+use crate::io::pictures::PictureWay;
 use crate::io::tls::TlsTime;
 use crate::store::{DueImage, ImageFate, StoreError, StoreHandle};
+use pintle_core::forward::answer::NoAnswer;
 use pintle_core::forward::backoff::pause_ms;
 use pintle_core::images::Address;
 use pintle_core::images::send::{
     Budget, ImagesView, PART_BYTES, READS_WAITING_MAX, REQUEST_BYTES, is_thin, order_under,
 };
 use pintle_core::link::{LinkReport, LinkView};
+use pintle_core::moment::Moment;
+use pintle_core::position::PositionView;
+use pintle_core::queue::Never;
+use pintle_core::wire::images::{PictureReceipt, PictureResult};
+use std::collections::HashMap;
 use std::io;
 use std::sync::Arc;
 use std::time::Duration;
@@ -32,6 +39,9 @@ const RETRY_MS: u64 = 1000;
 const SKIP_MS: u64 = 600_000;
 /// So many are skipped at a time; then the lane rests as a whole (our own).
 const SKIPPED_MAX: usize = 64;
+/// So many may be handed over without a receipt; then the lane waits for receipts (our own limit: at 200 kB each it is
+/// 50 MB at a consumer that is away).
+const HANDED_MAX: usize = 256;
 /// What waits is counted this often, ms: it is a scan of the rows that are due.
 const COUNT_EVERY_MS: u64 = 5000;
 /// Pause while reads go first.
@@ -48,15 +58,51 @@ pub(super) struct ImageLane {
     pub(super) link: watch::Receiver<LinkView>,
     pub(super) link_report: watch::Receiver<LinkReport>,
     pub(super) time: TlsTime,
+    pub(super) position: watch::Receiver<Arc<PositionView>>,
     pub(super) heartbeat: Heartbeat,
+}
+
+/// Where the way carries no pictures: tells it of those whose turn has come, soon of the first and then a few times an
+/// hour, so that nobody waits for them at the agency.
+pub(super) struct NoImages {
+    pub(super) store: StoreHandle,
+    pub(super) position: watch::Receiver<Arc<PositionView>>,
+    pub(super) heartbeat: Heartbeat,
+}
+
+/// After it was told that pictures are not carried, the next time is not before this, ms (our own limit: six ledger
+/// events an hour).
+const NOT_CARRIED_EVERY_MS: u64 = 600_000;
+
+impl NoImages {
+    pub(super) async fn run(self, stop: CancellationToken) {
+        let mut next = 0;
+        while tokio::time::timeout(LOOK_EVERY, stop.cancelled()).await.is_err() {
+            self.heartbeat.turn();
+            let now = clock::mono().0;
+            if now < next {
+                continue;
+            }
+            let moment = clock::moment(self.position.borrow().utc_trust);
+            match self.store.images_not_carried(moment).await {
+                Ok(0) => {}
+                // More than one slice waits: the rest follows at once.
+                Ok(told) => next = if told < 1000 { now.saturating_add(NOT_CARRIED_EVERY_MS) } else { now },
+                Err(StoreError::Stopped) => return,
+                Err(_) => {}
+            }
+        }
+    }
 }
 
 /// How the work on one picture ended.
 enum End {
     /// The receiver has it.
     Sent,
+    /// Somebody between has it.
+    Handed,
     /// It will never go.
-    Never(&'static str),
+    Never(Never, &'static str),
     /// Not now, the others may.
     Skip,
     /// Not now, and the others neither.
@@ -66,13 +112,15 @@ enum End {
 }
 
 struct State {
-    client: Option<Client>,
+    way: Option<PictureWay>,
     budget: Budget,
     thin: bool,
     failures: u32,
     odd: u32,
     counted: u64,
     skipped: Vec<(Address, u64)>,
+    /// Handed over, and until when a receipt is waited for, ms.
+    handed: HashMap<Address, u64>,
     view: ImagesView,
     told: Option<&'static str>,
 }
@@ -81,13 +129,14 @@ impl ImageLane {
     pub(super) async fn run(self, stop: CancellationToken) {
         let kept = self.store.kept(BUDGET_KEY).await.ok().flatten().unwrap_or_default();
         let mut state = State {
-            client: None,
+            way: None,
             budget: Budget::from_bytes(&kept),
             thin: true,
             failures: 0,
             odd: 0,
             counted: 0,
             skipped: Vec::new(),
+            handed: HashMap::new(),
             view: ImagesView::default(),
             told: None,
         };
@@ -103,12 +152,36 @@ impl ImageLane {
             };
             self.heartbeat.turn();
             self.board.images(state.view);
-            tokio::select! {
+            let said = tokio::select! {
                 () = stop.cancelled() => return,
-                () = tokio::time::sleep(pause.min(LOOK_EVERY)) => {}
-                () = self.board.delivered(), if state.failures == 0 => {}
+                said = receipts_of(&mut state.way) => said,
+                () = tokio::time::sleep(pause.min(LOOK_EVERY)) => continue,
+                () = self.board.delivered(), if state.failures == 0 => continue,
+            };
+            if matches!(self.said_later(&mut state, &said).await, Err(StoreError::Stopped)) {
+                return;
             }
         }
+    }
+
+    /// Takes receipts for what was handed over. What is not written down is asked for again once its time is over.
+    async fn said_later(&self, state: &mut State, said: &[PictureReceipt]) -> Result<(), StoreError> {
+        for receipt in said {
+            let Some(address) = Address::parse(&receipt.sha256).filter(|it| state.handed.contains_key(it)) else {
+                continue;
+            };
+            match receipt.result {
+                PictureResult::Stored => {
+                    self.store.image_fate(address, ImageFate::Sent, self.now()).await?;
+                    state.handed.remove(&address);
+                    state.view.sent += 1;
+                }
+                // It is asked now, and says what to do: damaged on its way, or never.
+                PictureResult::Refused => drop(state.handed.remove(&address)),
+                PictureResult::Unknown => {}
+            }
+        }
+        Ok(())
     }
 
     /// Sends one picture, or says how long to wait.
@@ -119,10 +192,11 @@ impl ImageLane {
             state.view.due = self.store.image_counts().await?.due;
         }
         state.skipped.retain(|(_, until)| now < *until);
-        if SKIPPED_MAX <= state.skipped.len() || self.budget_mb_day == 0 {
+        state.handed.retain(|_, until| now < *until);
+        if SKIPPED_MAX <= state.skipped.len() || HANDED_MAX <= state.handed.len() || self.budget_mb_day == 0 {
             return Ok(LOOK_EVERY);
         }
-        let skip = state.skipped.iter().map(|(address, _)| *address).collect();
+        let skip = state.skipped.iter().map(|(address, _)| *address).chain(state.handed.keys().copied()).collect();
         let ranks = order_under(state.thin, saving(&self.link_report));
         if ranks.is_empty() {
             return Ok(LOOK_EVERY);
@@ -139,13 +213,18 @@ impl ImageLane {
         match end {
             End::Sent => {
                 state.odd = 0;
-                self.store.image_fate(due.address, ImageFate::Sent).await?;
+                self.store.image_fate(due.address, ImageFate::Sent, self.now()).await?;
                 state.view.sent += 1;
             }
-            End::Never(why) => {
+            End::Handed => {
+                state.odd = 0;
+                let wait_ms = self.receiver.broker.receipt_wait_s.saturating_mul(1000);
+                state.handed.insert(due.address, clock::mono().0.saturating_add(wait_ms));
+            }
+            End::Never(never, why) => {
                 state.odd = 0;
                 warn!(sequence = due.sequence, why, "a picture will not be sent");
-                self.store.image_fate(due.address, ImageFate::Refused).await?;
+                self.store.image_fate(due.address, ImageFate::Never(never), self.now()).await?;
             }
             End::Skip => {
                 state.odd = 0;
@@ -165,6 +244,10 @@ impl ImageLane {
         Ok(Duration::ZERO)
     }
 
+    fn now(&self) -> Moment {
+        clock::moment(self.position.borrow().utc_trust)
+    }
+
     /// Whether nothing comes before pictures now.
     async fn may_send(&self, state: &mut State) -> Result<bool, StoreError> {
         let left = state.budget.left(clock::utc(), self.budget_mb_day.saturating_mul(1_000_000));
@@ -177,14 +260,16 @@ impl ImageLane {
     }
 
     async fn send(&self, state: &mut State, due: DueImage) -> Result<End, StoreError> {
-        let client = match state.client.take() {
-            Some(client) => client,
-            None => match Client::open(&self.receiver, &self.time).await {
-                Ok(client) => client,
-                Err(_) => return Ok(End::Pause("our own certificate or token file can't be used")),
+        let mut way = match state.way.take() {
+            Some(way) => way,
+            None => match PictureWay::open(&self.receiver, &self.source, &self.time).await {
+                Ok(way) => way,
+                Err(NoAnswer::OwnFile) => return Ok(End::Pause("our own certificate or token file can't be used")),
+                Err(NoAnswer::NoStream) => return Ok(End::Pause("there is no bucket for pictures")),
+                Err(_) => return Ok(End::Pause("the receiver does not answer")),
             },
         };
-        let mut answer = client.image_state(&self.source, due.address).await;
+        let mut answer = way.state(&self.source, due.address, due.bytes).await;
         self.spend(state, 0).await?;
         let end = loop {
             let offset = match judged(&answer, due) {
@@ -200,13 +285,15 @@ impl ImageLane {
             }
             let bytes = match self.part(due.address, offset).await {
                 Ok(bytes) if !bytes.is_empty() => bytes,
-                Ok(_) => break End::Never("its file is shorter than it was"),
-                Err(error) if error.kind() == io::ErrorKind::NotFound => break End::Never("its file is gone"),
+                Ok(_) => break End::Never(Never::Lost, "its file is shorter than it was"),
+                Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                    break End::Never(Never::Lost, "its file is gone");
+                }
                 Err(_) => break End::Pause("its file can't be read"),
             };
             let (len, began) = (bytes.len() as u64, clock::mono());
             let part = ImagePart { address: due.address, first: offset, all: due.bytes, bytes };
-            answer = client.put_image(&self.source, part).await;
+            answer = way.put(&self.source, part).await;
             self.heartbeat.turn();
             self.spend(state, len).await?;
             if matches!(&answer, Ok(said) if said.status < 300) {
@@ -214,8 +301,8 @@ impl ImageLane {
             }
         };
         if !matches!(end, End::Pause(_)) {
-            // After trouble the files that the client was made of are read anew.
-            state.client = Some(client);
+            // After trouble the files that the way was made of are read anew.
+            state.way = Some(way);
         }
         Ok(end)
     }
@@ -233,11 +320,12 @@ impl ImageLane {
 }
 
 /// Where to go on, or how it ends. [`End::Yield`] stands for an answer that makes no sense.
-fn judged(answer: &Result<ImageAnswer, PostError>, due: DueImage) -> Result<u64, End> {
+fn judged(answer: &Result<ImageAnswer, NoAnswer>, due: DueImage) -> Result<u64, End> {
     match answer {
-        Err(PostError::NoAnswer(_)) => Err(End::Pause("the receiver does not answer")),
-        Err(PostError::Own(_)) => Err(End::Pause("our own token file can't be used")),
+        Err(NoAnswer::OwnFile) => Err(End::Pause("our own token file can't be used")),
+        Err(_) => Err(End::Pause("the receiver does not answer")),
         Ok(said) => match (said.status, said.offset) {
+            (200..=299, _) if said.handed => Err(End::Handed),
             (200..=299, _) if said.complete => Err(End::Sent),
             (200..=299 | 409 | 422, Some(offset)) if offset < due.bytes => {
                 if said.status == 422 {
@@ -248,10 +336,18 @@ fn judged(answer: &Result<ImageAnswer, PostError>, due: DueImage) -> Result<u64,
             }
             // It knows no read with this picture (yet), or takes no pictures at all.
             (404 | 405 | 409 | 501, _) => Err(End::Skip),
-            (413 | 415, _) => Err(End::Never("the receiver does not take it")),
+            (413 | 415, _) => Err(End::Never(Never::Refused, "the receiver does not take it")),
             (200..=299 | 400 | 422, _) => Err(End::Yield),
             (401 | 403, _) => Err(End::Pause("the receiver does not let this trailer in")),
             _ => Err(End::Pause("the receiver can't take pictures now")),
         },
+    }
+}
+
+/// Waits for ever while there is no way.
+async fn receipts_of(way: &mut Option<PictureWay>) -> Vec<PictureReceipt> {
+    match way {
+        Some(way) => way.receipts().await,
+        None => std::future::pending().await,
     }
 }

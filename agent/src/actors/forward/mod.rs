@@ -11,7 +11,8 @@ mod relay;
 use super::heartbeat::Heartbeat;
 use crate::clock;
 use crate::config;
-use crate::io::target::{self, AnyTarget, Handed, Handover, Target, TargetError};
+use crate::io::pictures::are_carried;
+use crate::io::target::{AnyTarget, Handed, Handover, Target, TargetError};
 use crate::io::tls::TlsTime;
 use crate::store::{Leased, Settled, StoreError, StoreHandle};
 use batch::{Batch, Maker};
@@ -149,7 +150,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
         };
         lanes.spawn(lane.run(stop.clone()).instrument(info_span!("forward", lane = "relay")));
     }
-    if matches!(target::address(&receiver.url), Ok(target::Address::Http)) {
+    if are_carried(&receiver.url) {
         let lane = images::ImageLane {
             receiver: receiver.clone(),
             budget_mb_day: images_mb_day,
@@ -158,10 +159,14 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             board: board.clone(),
             link: link.clone(),
             link_report,
-            time: TlsTime::following(position),
+            time: TlsTime::following(position.clone()),
+            position,
             heartbeat: heartbeat.clone(),
         };
         lanes.spawn(lane.run(stop.clone()).instrument(info_span!("forward", lane = "images")));
+    } else {
+        let none = images::NoImages { store: store.clone(), position, heartbeat: heartbeat.clone() };
+        lanes.spawn(none.run(stop.clone()).instrument(info_span!("forward", lane = "images")));
     }
     while let Some(ended) = lanes.join_next().await {
         if let Err(failure) = ended
@@ -495,6 +500,7 @@ impl LaneTask {
                     generation: &batch.generation,
                     accepted_up_to: batch.accepted_up_to,
                     relayed: false,
+                    sent_at: clock::utc(),
                     events: &batch.written,
                     answer_bytes_max: ANSWER_BYTES + RECEIPT_BYTES * batch.events.len(),
                 })

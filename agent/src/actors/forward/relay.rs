@@ -199,6 +199,7 @@ impl RelayLane {
                     generation: &batch.generation,
                     accepted_up_to: batch.accepted_up_to,
                     relayed: true,
+                    sent_at: clock::utc(),
                     events: &batch.written,
                     answer_bytes_max: ANSWER_BYTES + RECEIPT_BYTES * batch.events.len(),
                 })

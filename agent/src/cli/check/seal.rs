@@ -90,7 +90,6 @@ pub(super) fn pictures(config: &Config, out: &mut Vec<Finding>) {
     let Some(receiver) = &config.receiver else { return };
     let way = match address(&receiver.url) {
         Ok(Address::Mqtt { .. }) => "an MQTT broker",
-        Ok(Address::Nats { .. }) => "a NATS stream",
         Ok(Address::Courier { .. }) => "a courier's stick",
         _ => return,
     };

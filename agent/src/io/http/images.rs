@@ -18,6 +18,8 @@ pub struct ImageAnswer {
     pub offset: Option<u64>,
     /// True if it said that it has all of it.
     pub complete: bool,
+    /// True if somebody between has all of it, and the receiver has not said so yet.
+    pub handed: bool,
 }
 
 /// A part of a picture.
@@ -96,5 +98,6 @@ fn said(answer: &Response) -> ImageAnswer {
         status: answer.status().as_u16(),
         offset: text(HEADER_OFFSET).and_then(|offset| offset.parse().ok()),
         complete: text(HEADER_COMPLETE) == Some("?1"),
+        handed: false,
     }
 }

@@ -6,6 +6,7 @@ use super::{
 };
 use crate::clock;
 use crate::receive::check::is_source;
+use crate::receive::schema::DatabaseError;
 use hyper::body::{Body, Bytes};
 use hyper::header::{self, HeaderMap, HeaderValue};
 use hyper::{Method, Request, StatusCode};
@@ -42,7 +43,7 @@ impl Service {
         if head.method == Method::HEAD {
             let offset = images::offset(&folder, address, known);
             if offset == known.bytes && !known.received {
-                self.mark(address, known).await?;
+                self.mark(address, known).await.map_err(|error| database(&error))?;
             }
             return Ok(state(StatusCode::OK, offset, offset == known.bytes));
         }
@@ -55,10 +56,10 @@ impl Service {
             return Err(bad_header("Content-Range", "the part has another length than it says"));
         }
         // One part is written at a time: parts of one file must not mix.
-        let _turn = self.images.lock().await;
+        let _turn = self.picture_turn().await;
         let here = images::offset(&folder, address, known);
         if here == known.bytes {
-            self.mark(address, known).await?;
+            self.mark(address, known).await.map_err(|error| database(&error))?;
             return Ok(state(StatusCode::OK, here, true));
         }
         if here != part.first {
@@ -84,7 +85,7 @@ impl Service {
         match added {
             Added::Upto(upto) => Ok(state(StatusCode::OK, upto, false)),
             Added::Whole => {
-                self.mark(address, known).await?;
+                self.mark(address, known).await.map_err(|error| database(&error))?;
                 Ok(state(StatusCode::CREATED, known.bytes, true))
             }
             Added::OtherDigest => {
@@ -99,10 +100,9 @@ impl Service {
     }
 
     /// Writes down that the file is here; it is on the disk already.
-    async fn mark(&self, address: Address, known: Announced) -> Result<(), Refused> {
+    pub(in crate::receive) async fn mark(&self, address: Address, known: Announced) -> Result<(), DatabaseError> {
         let now = clock::utc();
-        let marked = self.store.work(move |work| images::received(work, known.trailer, address, now)).await;
-        marked.map_err(|error| database(&error))
+        self.store.work(move |work| images::received(work, known.trailer, address, now)).await
     }
 }
 

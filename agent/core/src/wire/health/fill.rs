@@ -2,8 +2,8 @@
 
 use super::{
     AckBody, CameraBody, ChangeBody, ComputerBody, FORMER_SITES_MAX, FixBody, HoldsBody, InputBody, LedgerBody,
-    LineBody, MoveBody, NeedBody, PEOPLES_TEXT_MAX, PlaceFigures, ReceiverBody, RelayBody, RowBody, SectionBody,
-    SiteBody, TowFigures,
+    LineBody, MoveBody, NeedBody, PEOPLES_TEXT_MAX, PicturesBody, PlaceFigures, ReceiverBody, RelayBody, RowBody,
+    SectionBody, SiteBody, TowFigures,
 };
 use crate::geo::{LatLon, LocalPlane};
 use crate::health::{Change, Observations, Section};
@@ -179,6 +179,16 @@ pub(super) fn ledger(seen: &Observations<'_>) -> Option<LedgerBody> {
             next_end: queue.holds.next_end.map(Utc::to_rfc3339),
             kept: queue.holds.kept,
             over_kept: queue.holds.over_kept,
+        }),
+        pictures: (0 < queue.pictures.kept).then(|| PicturesBody {
+            kept: queue.pictures.kept,
+            sent: queue.pictures.sent,
+            waiting: queue.pictures.waiting(),
+            expired: queue.pictures.expired,
+            evicted: queue.pictures.evicted,
+            refused: queue.pictures.refused,
+            not_carried: queue.pictures.not_carried,
+            lost: queue.pictures.lost,
         }),
         bytes_on_disk: queue.bytes_on_disk,
         disk_free_bytes: queue.disk_free_bytes,

@@ -30,8 +30,9 @@ async fn sent_long_ago(folder: &Path) {
     let limits =
         Queue { waiting_keep_s: 2_592_000, hit_waiting_keep_s: 2_592_000, disk_free_min_mib: 0, ..Queue::PLAIN };
     let store = open(folder, &limits, then).unwrap();
+    let hit = r#""hit":{"list":"demo","list_time":"2026-11-25T00:00:00Z","entry":"E1"}"#;
     let body = format!(
-        r#"{{"id":"{}","camera":"north","captured_at":"{}","plate":"QX1","plate_state":"read","hit":{{"list":"demo","list_time":"2026-11-25T00:00:00Z","entry":"E1"}}}}"#,
+        r#"{{"id":"{}","camera":"north","captured_at":"{}","plate":"QX1","plate_state":"read",{hit}}}"#,
         EventId([9; 16]),
         then.utc.to_rfc3339(),
     );

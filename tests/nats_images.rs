@@ -113,7 +113,8 @@ impl Side {
         target.proof = proof;
         target.broker = Broker { stream_maker: StreamMaker::Trailer, ..Broker::default() };
         let servers = [url.trim_start_matches("nats://").to_owned()];
-        let Ok(pictures) = Pictures::open(&servers, false, (&target, &TlsTime::of_host()), receiver::SOURCE).await else {
+        let receiver = (&target, &TlsTime::of_host());
+        let Ok(pictures) = Pictures::open(&servers, false, receiver, receiver::SOURCE).await else {
             panic!("the bucket can be opened")
         };
         Self { pictures, context: jetstream::new(async_nats::connect(url).await.unwrap()) }
@@ -213,7 +214,8 @@ async fn without_a_bucket_a_picture_is_put_off_and_nothing_fails() {
     let cluster = Cluster::start(1, "");
     let target = drain::target(&cluster.url());
     let servers = [cluster.url().trim_start_matches("nats://").to_owned()];
-    let Ok(mut pictures) = Pictures::open(&servers, false, (&target, &TlsTime::of_host()), receiver::SOURCE).await else {
+    let receiver = (&target, &TlsTime::of_host());
+    let Ok(mut pictures) = Pictures::open(&servers, false, receiver, receiver::SOURCE).await else {
         panic!("the server is there")
     };
     assert_eq!(pictures.state(address_of(b"x"), 1).await.unwrap().status, 404);

@@ -84,7 +84,7 @@ fn plates(trailer: &Trailer) -> Vec<String> {
 }
 
 #[test]
-fn half_written_spool() {
+fn row_25_half_written_spool() {
     // Row 25: 10,000 files, of them 500 whose writer pauses in the middle and 100 that stay cut off; 50,000 events.
     let mut spooled = Spooled::new();
     spooled.trailer.start();

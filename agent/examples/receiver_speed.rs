@@ -104,6 +104,8 @@ fn renumbered(template: &Event, number: u64) -> anyhow::Result<Incoming> {
         generation: GENERATION.to_owned(),
         sequence: number,
         time: template.time.clone(),
+        sent_at: None,
+        late_told_s: None,
         hit: false,
         content_hash,
         data: template.data.clone(),

@@ -6,6 +6,7 @@ use crate::config::{self, Config};
 use crate::exit::Exit;
 use crate::io::files::Claim;
 use crate::lifecycle::crashes::{Crashes, SAFE_MODE_MS};
+use crate::lifecycle::log::Bounded;
 use crate::lifecycle::watchdog::tell;
 use crate::lifecycle::{self, Parts, Running, StopSignals};
 use crate::seal::{Keyring, KeyringError, Seal};
@@ -167,7 +168,9 @@ fn make(folder: &Path, mode: u32) -> std::io::Result<()> {
 /// `info,pintle::actors::forward=debug`.
 fn log_to_stdout() {
     let filter = EnvFilter::try_from_env("PINTLE_LOG").unwrap_or_else(|_| EnvFilter::new("info"));
-    let log = tracing_subscriber::fmt().with_env_filter(filter).without_time().with_ansi(false).try_init();
+    let writer = Bounded::new(std::io::stdout);
+    let log = tracing_subscriber::fmt().with_env_filter(filter).without_time().with_ansi(false).with_writer(writer);
+    let log = log.try_init();
     if log.is_err() {
         complain(&"the log was started already", "nothing: this is no fault of the trailer");
     }

@@ -2,6 +2,7 @@
 //! suggests. It follows no redirect, asks no proxy, keeps no cookie, retries nothing on its own, and ends every request
 //! at its deadline. Plain HTTP is spoken on loopback only.
 
+mod book;
 pub mod images;
 
 use super::gzip;
@@ -243,6 +244,7 @@ impl Client {
             .pool_idle_timeout(IDLE_KEPT)
             .pool_max_idle_per_host(1)
             .tcp_keepalive(KEEPALIVE)
+            .dns_resolver(book::Book::new(CONNECT_WAIT.min(answer_wait)))
             .resolve_to_addrs("localhost", &loopback());
         if url.scheme() == "https" {
             builder = builder.tls_backend_preconfigured(tls_of(receiver, keys, time).await?);
@@ -278,6 +280,9 @@ impl Client {
         let sent_bytes = post.body.len() as u64;
         let request = self.inner.post(self.url.clone()).headers(headers).body(post.body).timeout(self.answer_wait);
         let mut response = request.send().await.map_err(|error| PostError::NoAnswer(why(&error)))?;
+        if let Some((host, address)) = self.url.host_str().zip(response.remote_addr()) {
+            book::answered(host, address.ip());
+        }
         let offers = response.headers().get(header::ACCEPT_ENCODING).and_then(|value| value.to_str().ok());
         let offers = offers.is_some_and(|text| text.split(',').any(|coding| coding.trim() == "gzip"));
         self.takes_gzip.store(offers, Ordering::Relaxed);

@@ -1,4 +1,5 @@
-//! The ways that pictures can take: parts over HTTPS, or an object store of NATS. Brokers of MQTT and couriers carry none.
+//! The ways that pictures can take: parts over HTTPS, or an object store of NATS. Brokers of MQTT and couriers carry
+//! none.
 
 use super::http::images::{ImageAnswer, ImagePart};
 use super::http::{Client, PostError};
@@ -34,7 +35,10 @@ impl PictureWay {
             Ok(Way::Nats { servers, tls }) => {
                 Pictures::open(&servers, tls, (receiver, time), source).await.map(|way| Self::Nats(Box::new(way)))
             }
-            Ok(Way::Http) => Client::open(receiver, time).await.map(|way| Self::Https(Box::new(way))).map_err(Into::into),
+            Ok(Way::Http) => match Client::open(receiver, time).await {
+                Ok(way) => Ok(Self::Https(Box::new(way))),
+                Err(error) => Err(error.into()),
+            },
             _ => return Err(NoAnswer::OwnFile),
         };
         opened.map_err(|error| match error {

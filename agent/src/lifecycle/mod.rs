@@ -2,6 +2,7 @@
 //! stops.
 
 pub mod crashes;
+pub mod log;
 pub mod supervise;
 pub mod watchdog;
 

@@ -271,6 +271,7 @@ fn csv(row: &Row<'_>, read: &Read) -> rusqlite::Result<String> {
         whole(11)?,
         own(12)?,
         whole(13)?,
+        whole(14)?,
     ];
     Ok(format!("{}\r\n", cells.join(",")))
 }

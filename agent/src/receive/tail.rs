@@ -209,6 +209,7 @@ fn told(error: &rusqlite::Error) -> DatabaseError {
 struct About<'a> {
     subject: Option<&'a str>,
     relayed: bool,
+    late: Option<i64>,
 }
 
 /// One line: JSON has no raw line ends within strings, and a sender's own between its parts are taken out.

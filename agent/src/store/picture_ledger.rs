@@ -1,5 +1,5 @@
-//! The account of picture files: what became of each that was accepted with a read. Sums stand beside the rows, as those
-//! of events do; a file that never goes although the receiver has its read is told in a ledger event.
+//! The account of picture files: what became of each that was accepted with a read. Sums stand beside the rows, as
+//! those of events do; a file that never goes although the receiver has its read is told in a ledger event.
 
 use super::books::{number, signed};
 use super::db::Db;

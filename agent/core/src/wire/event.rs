@@ -35,8 +35,8 @@ pub const HEADER_ACCEPTED_UP_TO: &str = "pintle-accepted-up-to";
 /// receiver that gets it judges no completeness by it: the first one gets the same events, byte for byte, later.
 pub const HEADER_RELAYED: &str = "pintle-relayed";
 
-/// Header: when these bytes were sent now, by the trailer's clock, RFC 3339; left out where nothing is late. The bytes of
-/// an event are fixed when it is sent first, so its age can't stand in them.
+/// Header: when these bytes were sent now, by the trailer's clock, RFC 3339; left out where nothing is late. The bytes
+/// of an event are fixed when it is sent first, so its age can't stand in them.
 pub const HEADER_SENT_AT: &str = "pintle-sent-at";
 
 /// Header of an answer: the highest sequence of that generation that the receiver had heard of before the request,

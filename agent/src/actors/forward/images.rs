@@ -1,6 +1,6 @@
 //! The third lane: pictures, on a connection of their own, after their reads. It stops while reads wait, while the link
-//! or the receiver is in trouble, and when the day's data is used up; reads never wait for it. What somebody between the
-//! trailer and the agency has is not sent until its receipt comes; without one it is asked for again.
+//! or the receiver is in trouble, and when the day's data is used up; reads never wait for it. What somebody between
+//! the trailer and the agency has is not sent until its receipt comes; without one it is asked for again.
 
 use super::board::Board;
 use super::{LOOK_EVERY, roll, saving};

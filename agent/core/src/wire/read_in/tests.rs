@@ -197,3 +197,101 @@ proptest! {
         prop_assert!(first == again);
     }
 }
+
+/// Values that no field expects, as they stand in JSON, and some that are none.
+fn hostile_values() -> Vec<String> {
+    let mut values: Vec<String> = [
+        "NaN",
+        "Infinity",
+        "-Infinity",
+        "1e999",
+        "-1",
+        "0",
+        "-0.0",
+        "1e-400",
+        "99999999999999999999999999",
+        "true",
+        "null",
+        "[]",
+        "{}",
+        "[[[[[[[[[[[]]]]]]]]]]]",
+        "\"\"",
+        "\" \"",
+        "\"\\u0000\"",
+        "\"QX\\u202e7\"",
+        "\"\\ud800\"",
+        "\"\\u00e9\\u0301\"",
+        "\"=1+1\"",
+        "\"<b>\"",
+        "\"9999-12-31T23:59:59Z\"",
+        "\"-001-01-01T00:00:00Z\"",
+        "\"0000-00-00T00:00:00Z\"",
+        "\"2026-02-30T00:00:00Z\"",
+        "\"2026-11-25T24:00:00Z\"",
+        "\"2026-11-25T12:00:60+99:99\"",
+        "\"10000-01-01T00:00:00Z\"",
+    ]
+    .map(str::to_owned)
+    .to_vec();
+    values.push(format!("\"{}\"", "Q".repeat(1 << 20)));
+    values.push(format!("{}1{}", "[".repeat(100_000), "]".repeat(100_000)));
+    values
+}
+
+/// What was taken is within every limit that is promised of it.
+fn within_limits(read: &Read) {
+    let plain = |text: &str| text.chars().all(|c| !c.is_control() && !('\u{202a}'..='\u{202e}').contains(&c));
+    assert!(read.plate.as_deref().is_none_or(|plate| plate.chars().count() <= 16 && plain(plate) && !plate.is_empty()));
+    assert_eq!(read.plate.is_none(), read.plate_state == PlateState::Unread);
+    assert!((0..=4_133_980_800_000).contains(&read.captured_at.0), "{:?}", read.captured_at);
+    assert!(read.confidence.is_none_or(|value| (0.0..=1.0).contains(&value)));
+    assert!(read.plate_brightness.is_none_or(|value| (0.0..=255.0).contains(&value)));
+    assert!(read.lane.is_none_or(|lane| (1..=16).contains(&lane)));
+    assert!(read.hit.as_ref().is_none_or(|hit| plain(&hit.list)));
+    assert!(read.body.len() < 8192 && serde_json::from_slice::<serde_json::Value>(&read.body).is_ok());
+}
+
+#[test]
+fn fault_31_hostile_or_odd_values_panic_nothing_and_what_is_taken_is_within_its_limits() {
+    let mut random = crate::sim::random::Random::new(31);
+    let values = hostile_values();
+    let (mut taken, mut refused) = (0, 0);
+    let mut judge = |bytes: &[u8]| match parse(bytes, &cameras()) {
+        Ok(read) => {
+            within_limits(&read.into_read(hash));
+            taken += 1;
+        }
+        Err(_) => refused += 1,
+    };
+    for field in FIELDS {
+        for value in &values {
+            let bare = GOOD.strip_suffix('}').unwrap();
+            judge(format!("{bare},\"{field}\":{value}}}").as_bytes());
+            // In place of the good one, and the good one twice.
+            judge(GOOD.replace(&format!("\"{field}\":"), &format!("\"{field}\":{value},\"x\":")).as_bytes());
+            if let Ok(value) = serde_json::from_str::<serde_json::Value>(value) {
+                let mut fields: serde_json::Map<String, serde_json::Value> = serde_json::from_str(GOOD).unwrap();
+                fields.insert(field.to_owned(), value);
+                judge(&serde_json::to_vec(&fields).unwrap());
+            }
+        }
+    }
+    // Good bodies with some bytes changed, taken out or doubled: broken UTF-8 and broken JSON among them.
+    for _ in 0..50_000 {
+        let mut bytes = GOOD.as_bytes().to_vec();
+        for _ in 0..=random.below(3) {
+            if bytes.is_empty() {
+                break;
+            }
+            let at = usize::try_from(random.below(u32::try_from(bytes.len()).unwrap())).unwrap();
+            match random.below(4) {
+                0 => bytes[at] = random.bits().to_le_bytes()[0],
+                1 => drop(bytes.remove(at)),
+                2 => bytes.insert(at, bytes[at]),
+                _ => bytes.truncate(at.max(1)),
+            }
+        }
+        judge(&bytes);
+    }
+    assert!(500 < taken && 20_000 < refused, "{taken} taken, {refused} refused: both were tried");
+}

@@ -26,7 +26,7 @@ use tracing::{info, warn};
 /// Where the highest number heard lies in the store.
 const HEARD_KEY: &str = "asked";
 /// What waits for a clock that can be trusted is looked at again so often (our own choice).
-const LOOK_EVERY: Duration = Duration::from_secs(30);
+const LOOK_EVERY: Duration = Duration::from_secs(5);
 /// Requests of one answer that are looked at (our own limit; the receiver sends fewer).
 const ASKED_MAX: usize = 16;
 /// Requests with a wrong signature that are written into the audit, each hour (our own limit: a false receiver must not

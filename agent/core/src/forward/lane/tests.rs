@@ -148,7 +148,7 @@ fn lane_that_stood_back_during_an_outage_of_the_receiver_spreads_like_one_that_f
 }
 
 #[test]
-fn where_a_person_has_to_act_the_end_is_seen_within_a_quarter_of_the_outage_and_a_fleet_is_not_hammering() {
+fn where_a_person_has_to_act_the_end_is_seen_within_a_third_of_the_outage_and_a_fleet_does_not_hammer() {
     let mut lane = bulk();
     let (mut now, mut tries, mut longest) = (Mono(0), 0, Vec::new());
     while now.0 < 600_000 {
@@ -173,7 +173,7 @@ fn where_a_person_has_to_act_the_end_is_seen_within_a_quarter_of_the_outage_and_
         tries
     };
     let all: Vec<u64> = (0..1000).map(|_| tries(&mut random)).collect();
-    assert!(all.iter().sum::<u64>() <= 30_000, "a thousand trailers that are refused for ten minutes");
+    assert!(all.iter().all(|tries| *tries <= 30), "each of a thousand that are refused for ten minutes: {all:?}");
 }
 
 /// As by default.

@@ -334,9 +334,10 @@ fn page_listens_on_no_address_that_nobody_has_thought_about() {
     }
 }
 
-/// The page's own certificate, and a page server that stays small.
+/// The page's own certificate, and a page server that stays small. What the system counts as resident holds pages of
+/// the program's file too, which the agent has in memory anyway (decision 0091).
 #[test]
-fn page_speaks_tls_with_its_own_certificate_and_stays_below_15_mib() {
+fn page_speaks_tls_with_its_own_certificate_and_its_own_memory_stays_below_15_mib() {
     let page = Page::start_with(Scene::after_tow(), &["--tls"]);
     for n in 0..5 {
         // Nobody answers plain words on a TLS port.
@@ -356,9 +357,10 @@ fn page_speaks_tls_with_its_own_certificate_and_stays_below_15_mib() {
     for n in 0..8 {
         curl(&["--cacert", cert.to_str().unwrap(), "-d", &format!("who=x&pin={n:08}"), &format!("{url}open")]);
     }
-    let kib = page.peak_kib();
-    println_stderr(&format!("page server, peak resident: {kib} KiB"));
-    assert!(support::is_debug() || kib < 15 * 1024, "{kib} KiB");
+    // The memory of a comparison stays with the process, so this is about its most.
+    let (own_kib, peak_kib) = (page.memory_kib("RssAnon"), page.memory_kib("VmHWM"));
+    println_stderr(&format!("page server: {own_kib} KiB its own, peak resident {peak_kib} KiB"));
+    assert!(own_kib < 15 * 1024, "{own_kib} KiB");
 }
 
 fn println_stderr(text: &str) {

@@ -181,10 +181,10 @@ impl Page {
         )
     }
 
-    /// Largest resident memory so far, KiB.
-    pub(crate) fn peak_kib(&self) -> u64 {
+    /// A figure of its memory, KiB: `RssAnon`, what is its own now; `VmHWM`, the most that was resident.
+    pub(crate) fn memory_kib(&self, name: &str) -> u64 {
         let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
-        let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).unwrap();
+        let line = status.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix(':')).unwrap();
         line.trim().trim_end_matches(" kB").trim().parse().unwrap()
     }
 }
@@ -264,9 +264,4 @@ pub(crate) fn rig(name: &str, there: bool) -> bool {
         writeln!(std::io::stderr().lock(), "not run: needs {name}").unwrap();
     }
     there
-}
-
-/// Memory of a program that was not optimised says nothing of the one that ships.
-pub(crate) fn is_debug() -> bool {
-    cfg!(debug_assertions)
 }

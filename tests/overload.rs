@@ -82,7 +82,7 @@ fn push(socket: &Path, engine: u32, pushed: &Pushed) {
 }
 
 #[test]
-fn fault_27_engines_faster_than_the_disk_are_told_to_wait_and_fill_no_memory() {
+fn fault_27_engines_faster_than_the_disk_wait_for_their_answers_and_fill_no_memory() {
     let mut trailer = Trailer::new("");
     trailer.start();
     let pushed = Arc::new(Pushed::default());

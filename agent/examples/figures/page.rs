@@ -326,6 +326,8 @@ fn serve(mut stream: TcpStream, body: &[u8]) {
         6 => return,
         _ => {}
     }
+    // One trailer is told once, however often it is named: each has an id of its own.
+    let body = String::from_utf8_lossy(body).replacen("\"id\":\"heron-3\"", &format!("\"id\":\"heron-{number}\""), 1);
     let head = format!("HTTP/1.1 200 OK\r\nContent-Length: {}\r\nConnection: close\r\n\r\n", body.len());
-    drop(stream.write_all(head.as_bytes()).and_then(|()| stream.write_all(body)));
+    drop(stream.write_all(head.as_bytes()).and_then(|()| stream.write_all(body.as_bytes())));
 }

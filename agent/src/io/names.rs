@@ -37,6 +37,11 @@ impl Resolver {
         self.look_up(move || (host.as_str(), 0).to_socket_addrs().map(Iterator::collect), wait).await
     }
 
+    /// Waits until no earlier question is open, at most `wait`: what is asked then is asked now.
+    pub async fn ready(&self, wait: Duration) {
+        drop(tokio::time::timeout(wait, self.turn.acquire()).await);
+    }
+
     async fn look_up(
         &self,
         question: impl FnOnce() -> std::io::Result<Vec<SocketAddr>> + Send + 'static,

@@ -51,9 +51,14 @@ pub struct Goal {
 
 /// Probes once. `known` are the receiver's addresses as last found; the new ones come back.
 pub async fn probe(goal: &Goal, ask: Ask, known: &[IpAddr], resolver: &Resolver) -> (Probe, Vec<IpAddr>) {
-    let mut probe = Probe { began: clock::mono(), plain: !ask.strangers, ..Probe::default() };
     let mut addresses = known.to_vec();
-    if ask.names_anew || addresses.is_empty() {
+    let names = ask.names_anew || addresses.is_empty();
+    if names {
+        // A probe begins when its question leaves: what was heard before says nothing about it.
+        resolver.ready(NAMES_WAIT).await;
+    }
+    let mut probe = Probe { began: clock::mono(), plain: !ask.strangers, ..Probe::default() };
+    if names {
         let (names, found) = resolver.ask(&goal.host, NAMES_WAIT).await;
         probe.names = names;
         if names != Names::NotAsked {

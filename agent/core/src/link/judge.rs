@@ -19,6 +19,10 @@ pub const PACE_BYTES_MIN: u64 = 32_000;
 /// on, which a probe sends within 5 s, and gives up 4 s later (source: Linux
 /// Documentation/networking/ip-sysctl.rst, `base_reachable_time_ms`, `delay_first_probe_time`; three probes of 1 s).
 const GATEWAY_WAIT_MS: u64 = 17_000;
+/// The next hop has proved itself once it was heard of so long after the silence began, ms (our own limit: on a busy
+/// computer a question leaves some hundred milliseconds after it was decided on, and an answer to something earlier may
+/// come in between).
+const HEARD_AFTER_MS: u64 = 1000;
 /// The pace is judged by sends of the last so many ms.
 const PACE_KEPT_MS: u64 = 300_000;
 
@@ -154,7 +158,7 @@ impl Evidence {
     /// Silence from farther away is told once the next hop has proved that it is there, or had the time to fail.
     fn is_held(&self, bad: &Bad, facts: &Facts, now: Mono) -> bool {
         let neighbours = facts.interface.as_ref().is_some_and(|one| one.gateway != Gateway::NotThere);
-        let heard = self.good[Stretch::Gateway as usize].is_some_and(|at| bad.first < at);
+        let heard = self.good[Stretch::Gateway as usize].is_some_and(|at| bad.first.plus_ms(HEARD_AFTER_MS) < at);
         bad.silence && neighbours && !heard && now.since_ms(bad.first) < GATEWAY_WAIT_MS
     }
 

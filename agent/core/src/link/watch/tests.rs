@@ -133,8 +133,9 @@ fn silence_from_afar_is_told_once_the_next_hop_has_proved_that_it_is_there_or_ha
     let unknown = || with(|one| one.gateway = Gateway::Unknown);
     let silent =
         |bench: Bench| bench.ended(Ended::NoAnswer(NoAnswer::ConnectTimeout)).probe(|probe| probe.tcp = Tcp::Silent);
-    let bench = silent(Bench::new().ended(Ended::Receipt).facts(unknown()));
+    let mut bench = silent(Bench::new().ended(Ended::Receipt).facts(unknown()));
     assert_eq!(bench.rung(), Rung::Up, "nobody knows yet");
+    bench.now_ms += 1000;
     let heard = with(|one| (one.gateway, one.gateway_heard_ms) = (Gateway::Answers, Some(0)));
     assert_eq!(bench.facts(heard).rung(), Rung::TcpBlocked);
     let bench = silent(Bench::new().ended(Ended::Receipt).facts(unknown()));
@@ -177,6 +178,9 @@ fn question_that_was_asked_while_the_next_hop_was_away_says_nothing_once_it_is_b
         silent(now)(probe);
         probe.tcp = Tcp::NotTried;
     });
+    let mut bench = bench.facts(there());
+    assert_eq!(bench.rung(), Rung::Up, "what was heard just then may be older than the question");
+    bench.now_ms += 1000;
     assert_eq!(bench.facts(there()).rung(), Rung::NamesFail, "and now it is there");
 }
 

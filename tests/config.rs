@@ -211,6 +211,18 @@ fn numbers_out_of_range_are_refused_at_both_ends_and_taken_at_the_ends() {
 }
 
 #[test]
+fn a_retention_of_nothing_or_of_forty_months_is_refused_with_what_is_possible() {
+    let forty_months_s = 1217 * 86_400;
+    for key in ["waiting_keep_s", "hit_waiting_keep_s", "delivered_keep_s", "hit_delivered_keep_s"] {
+        for wrong_s in [0, forty_months_s] {
+            let told = told(&GOOD.replace("[queue]\n", &format!("[queue]\n{key} = {wrong_s}\n")));
+            // 3 minutes to 36 months.
+            assert_eq!(told, [format!("line 7: `queue.{key}` is out of range; write 180 to 94694400 s")]);
+        }
+    }
+}
+
+#[test]
 fn too_many_cameras_are_told_at_the_first_one_too_many() {
     let cameras = (0..17).map(|n| format!("[[camera]]\nid = \"c{n}\"\n")).collect::<Vec<_>>().concat();
     let told = told(&GOOD.replace("[[camera]]\nid = \"north\"\n", &cameras));

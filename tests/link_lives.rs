@@ -204,8 +204,8 @@ fn live(faults: &[(Fault, Duration)]) -> Option<Vec<(Fault, Duration, Duration)>
     rig.trailer_ip("link set lan0 up");
     rig.start();
     let mut took = Vec::new();
-    // The usual run lets the way be whole for a while between two faults. Where one comes within the second in which the
-    // other ends, a probe may still be under way: that is what the long runs are for.
+    // The usual run lets the way be whole for a while between two faults. Where one comes within the second in which
+    // the other ends, a probe may still be under way: that is what the long runs are for.
     let apart = if std::env::var_os("PINTLE_RANDOM_RUNS").is_some() { Duration::ZERO } else { Duration::from_secs(2) };
     for (number, (fault, holds)) in faults.iter().enumerate() {
         std::thread::sleep(apart);

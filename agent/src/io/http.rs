@@ -605,6 +605,6 @@ mod tests {
             assert!(matches!(bearer(FIRST.token_file, &path).await, Err(HttpError::Content { .. })), "{bad:?}");
         }
         let missing = bearer(RELAY.token_file, &folder.path().join("none")).await.unwrap_err().to_string();
-        assert!(missing.contains("receiver.token_file") && missing.contains("none"), "{missing}");
+        assert!(missing.contains("urgent_relay.token_file") && missing.contains("none"), "{missing}");
     }
 }

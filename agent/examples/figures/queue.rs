@@ -37,7 +37,7 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
         arguments.push(folder.display().to_string());
     }
     let said = run(bench, "queue_speed", &arguments)?;
-    let [few, many] = numbers(&said, "accepted reads/s, 8 callers, 100 a call")?;
+    let [few, many] = numbers(&said, "by turns, accepted reads/s")?;
     let [lease_few, lease_many] = numbers(&said, "lease of 100, µs (median)")?;
     let [_, start_ms] = numbers(&said, "start to first accepted read, ms")?;
     let disk = said.split("of 1,000 bytes").nth(1).and_then(|rest| rest.split_whitespace().next()?.parse::<f64>().ok());
@@ -72,7 +72,8 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
         ),
     ];
     let text = format!(
-        "The store by its handle, reads of {} bytes (`queue_speed`), once, on {place}.\n\n```\n{said}```\n",
+        "The store by its handle, reads of {} bytes (`queue_speed`), once and, where it says so, by turns, on \
+         {place}.\n\n```\n{said}```\n",
         thousands(bench.read_bytes)
     );
     Ok(Section { part: Part::Queue, bars, text, began: String::new() })

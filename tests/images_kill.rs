@@ -200,7 +200,7 @@ fn fault_33_accepted_reads_and_pictures_survive_power_cuts_in_the_middle_of_the_
     let mut random = Random::new(11);
     let base = tempfile::tempdir().unwrap();
     // Room for all that comes: on a full disk pictures are let go, which is another test.
-    let Some(disk) = Disk::make(base.path(), 128 * u64::from(1 + cuts / 20)) else { return };
+    let Some(disk) = Disk::make(base.path(), 128 * u64::from(1 + cuts / 8)) else { return };
     let mut trailer = Trailer::new("");
     let state = disk.at.join("state");
     std::fs::create_dir(&state).unwrap();

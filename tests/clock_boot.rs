@@ -3,18 +3,19 @@
 //! that of libfaketime, in the agent only; GPS receiver and receiver live in the right time.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+#[path = "support/authority.rs"]
+mod authority;
 #[path = "support/scripted.rs"]
 #[allow(dead_code, reason = "other tests make it lie")]
 mod scripted;
 #[path = "support/trailer.rs"]
 mod trailer;
 
+use authority::Authority;
 use nix::pty::openpty;
 use nix::unistd::ttyname;
 use pintle::clock;
 use pintle_core::moment::Utc;
-use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, date_time_ymd};
-use rustls::ServerConfig;
 use scripted::{Request, Scripted};
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -24,7 +25,6 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
-use tokio_rustls::TlsAcceptor;
 use trailer::{PATIENCE, Trailer};
 
 /// A receiver that had no fix for longer than 20 s has started cold and may not know the leap seconds: the hard case.
@@ -100,28 +100,14 @@ fn epoch(sees: bool, second: u32) -> String {
 
 /// A receiver behind TLS whose certificate begins a year ago and ends in two, and its authority in `ca_file`.
 fn office(ca_file: &Path) -> Scripted {
-    let mut params = CertificateParams::new(Vec::new()).unwrap();
-    params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
-    let issuer = CertifiedIssuer::self_signed(params, KeyPair::generate().unwrap()).unwrap();
-    std::fs::write(ca_file, issuer.pem()).unwrap();
-    let key = KeyPair::generate().unwrap();
-    let mut params = CertificateParams::new(vec!["localhost".to_owned()]).unwrap();
+    let authority = Authority::new();
+    std::fs::write(ca_file, authority.pem()).unwrap();
     let year: i32 = clock::utc().to_rfc3339()[..4].parse().unwrap();
-    params.not_before = date_time_ymd(year - 1, 1, 1);
-    params.not_after = date_time_ymd(year + 2, 1, 1);
-    let certificate = params.signed_by(&key, &issuer).unwrap();
-    let provider = Arc::new(rustls::crypto::aws_lc_rs::default_provider());
-    let config = ServerConfig::builder_with_provider(provider)
-        .with_safe_default_protocol_versions()
-        .unwrap()
-        .with_no_client_auth()
-        .with_single_cert(vec![certificate.der().clone()], key.into())
-        .unwrap();
+    let acceptor = authority.server("localhost", year - 1, year + 2);
     let (send, started) = std::sync::mpsc::channel();
     std::thread::spawn(move || {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
         runtime.block_on(async {
-            let acceptor = TlsAcceptor::from(Arc::new(config));
             send.send(Scripted::start_with(Some(acceptor), |_, request| request.stored()).await).unwrap();
             std::future::pending::<()>().await;
         });

@@ -2,6 +2,8 @@
 //! nothing that goes wrong with one event or one lane holds up another.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+#[path = "support/authority.rs"]
+mod authority;
 #[path = "support/receiver.rs"]
 #[expect(dead_code, reason = "other tests say more to it")]
 mod real;
@@ -10,6 +12,7 @@ mod schemas;
 #[path = "support/scripted.rs"]
 mod scripted;
 
+use authority::Authority;
 use pintle::actors::forward::{ForwardSetup, run};
 use pintle::actors::heartbeat::Heartbeat;
 use pintle::config::{Broker, Proof, Queue, Receiver, Seal};
@@ -21,7 +24,7 @@ use pintle_core::link::usage::{Saving, Standing};
 use pintle_core::link::{LinkReport, LinkView};
 use pintle_core::moment::{Utc, UtcTrust};
 use pintle_core::queue::{EventKind, Lane};
-use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, date_time_ymd};
+use rcgen::{CertificateParams, KeyPair};
 use rustls::ServerConfig;
 use scripted::{Answer, Request, Scripted};
 use serde_json::Value;
@@ -526,41 +529,6 @@ async fn a_missing_token_file_is_named_and_counts_as_soon_as_it_is_there() {
     assert!(trailer.view.borrow().trouble.as_ref().unwrap().contains("receiver-token"));
     std::fs::write(&token_file, "later").unwrap();
     trailer.until_delivered(OPENING).await;
-}
-
-/// Certificates of an invented authority.
-struct Authority {
-    issuer: CertifiedIssuer<'static, KeyPair>,
-}
-
-impl Authority {
-    fn new() -> Self {
-        let mut params = CertificateParams::new(Vec::new()).unwrap();
-        params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
-        params.distinguished_name.push(rcgen::DnType::CommonName, "Brackwater test authority");
-        Self { issuer: CertifiedIssuer::self_signed(params, KeyPair::generate().unwrap()).unwrap() }
-    }
-
-    fn pem(&self) -> String {
-        self.issuer.pem()
-    }
-
-    /// A TLS server for `name`, with a certificate that ends in the year `until`.
-    fn server(&self, name: &str, from: i32, until: i32) -> TlsAcceptor {
-        let key = KeyPair::generate().unwrap();
-        let mut params = CertificateParams::new(vec![name.to_owned()]).unwrap();
-        params.not_before = date_time_ymd(from, 1, 1);
-        params.not_after = date_time_ymd(until, 1, 1);
-        let certificate = params.signed_by(&key, &self.issuer).unwrap();
-        let provider = Arc::new(rustls::crypto::aws_lc_rs::default_provider());
-        let config = ServerConfig::builder_with_provider(provider)
-            .with_safe_default_protocol_versions()
-            .unwrap()
-            .with_no_client_auth()
-            .with_single_cert(vec![certificate.der().clone()], key.into())
-            .unwrap();
-        TlsAcceptor::from(Arc::new(config))
-    }
 }
 
 #[tokio::test]

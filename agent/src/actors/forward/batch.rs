@@ -3,6 +3,7 @@
 use crate::io::target::{Written, kind_word};
 use crate::proof;
 use crate::store::{Leased, Settled, StoreError, StoreHandle};
+use pintle_core::forward::answer::Sent;
 use pintle_core::forward::lane::Ask;
 use pintle_core::moment::Moment;
 use pintle_core::queue::Lane;
@@ -27,6 +28,16 @@ pub(super) struct Batch {
 }
 
 impl Batch {
+    /// Its events as the answer is judged by them.
+    pub(super) fn sent(&self) -> Vec<Sent<'_>> {
+        self.events.iter().map(|event| Sent { sequence: event.sequence, id: event.id, body: &event.body }).collect()
+    }
+
+    /// Their numbers, in the same order.
+    pub(super) fn sequences(&self) -> Vec<u64> {
+        self.events.iter().map(|event| event.sequence).collect()
+    }
+
     /// What to write down of its events if it is not sent after all.
     pub(super) fn unsent(self) -> impl Iterator<Item = (u64, Settled)> {
         self.events.into_iter().map(|event| (event.sequence, Settled::Unsent))

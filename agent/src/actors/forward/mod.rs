@@ -18,8 +18,8 @@ use crate::store::{Leased, Settled, StoreError, StoreHandle};
 use batch::{Batch, Maker};
 use board::{Board, Told};
 use handed::HandedOver;
-use outcome::{ended, is_test, keep_test, last_test, latency_ms};
-use pintle_core::forward::answer::{Item, NoAnswer, Pause, Proof, Reply, Sent, Verdict, judge};
+use outcome::{alive, ended, is_test, keep_test, last_test, latency_ms, reply_of};
+use pintle_core::forward::answer::{Item, Pause, Proof, Reply, Verdict, judge};
 use pintle_core::forward::backoff::Roll;
 use pintle_core::forward::lane::{Ask, LaneState, Limits, Outcome, Step};
 use pintle_core::forward::relay::RelayView;
@@ -33,6 +33,7 @@ use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::receipt::{Receipt, Resend, SaidLater};
 use std::collections::HashMap;
+use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{broadcast, watch};
@@ -396,31 +397,20 @@ impl LaneTask {
         };
         self.unsettled.extend(did.made.aside);
         let ahead = did.made.batch;
-        let sent: Vec<Sent<'_>> = batch
-            .events
-            .iter()
-            .map(|event| Sent { sequence: event.sequence, id: event.id, body: &event.body })
-            .collect();
-        let sequences: Vec<u64> = sent.iter().map(|event| event.sequence).collect();
-        let (reply, own) = match &replied {
-            Ok(Handed::Answer(answer)) => (Reply::Http(answer.view()), None),
-            Ok(Handed::Acks(acks)) => (Reply::Acks(acks), None),
-            Err(TargetError::NoAnswer(why)) => (Reply::None(*why), None),
-            Err(TargetError::Own(fault)) => (Reply::None(NoAnswer::OwnFile), Some(fault)),
-        };
+        let (reply, own) = reply_of(&replied);
         let now = self.now();
         let known = match &replied {
             Ok(Handed::Answer(answer)) => answer.known_up_to(),
             _ => None,
         };
-        let verdict = judge(&batch.key, &sent, &reply, proof_of(&self.receiver), now.utc);
+        let verdict = judge(&batch.key, &batch.sent(), &reply, proof_of(&self.receiver), now.utc);
         if matches!(verdict, Verdict::Closed { pause: Pause::Long, .. }) {
             // A person has to act, perhaps on a certificate file: the next try reads the files again.
             self.target = None;
         }
         let took_ms = answered.since_ms(began);
         self.state.join(self.board.failures_of_other(self.lane));
-        let mut step = self.state.apply(&sequences, verdict, took_ms, now.mono, roll());
+        let mut step = self.state.apply(&batch.sequences(), verdict, took_ms, now.mono, roll());
         let ended = ended(&replied, step.progress);
         // Packed, if it was: the plain length would show a thin link three times as wide as it is.
         let bytes = match &replied {
@@ -506,13 +496,8 @@ impl LaneTask {
                 })
                 .await
         };
-        tokio::pin!(handing);
-        loop {
-            match tokio::time::timeout(LOOK_EVERY, &mut handing).await {
-                Ok(reply) => return (reply, clock::mono()),
-                Err(_) => heartbeat.turn(),
-            }
-        }
+        let reply = alive(heartbeat, pin!(handing)).await;
+        (reply, clock::mono())
     }
 
     async fn conclude(&mut self, batch: &Batch, step: Step, never_left: bool) -> Result<(), Stopped> {

@@ -1,15 +1,18 @@
 //! What the end of a request means to others: to the link watcher, and to whoever sent a test alert.
 
+use super::LOOK_EVERY;
+use crate::actors::heartbeat::Heartbeat;
 use crate::clock;
-use crate::io::target::{Handed, TargetError};
+use crate::io::target::{Handed, OwnFault, TargetError};
 use crate::store::{Leased, StoreHandle};
 use pintle_core::forward::TestAlert;
-use pintle_core::forward::answer::{Ack, NoAnswer};
+use pintle_core::forward::answer::{Ack, NoAnswer, Reply};
 use pintle_core::link::evidence::Ended;
 use pintle_core::moment::Utc;
 use pintle_core::queue::EventKind;
 use pintle_core::wire::notice::NoticeBody;
 use serde::{Deserialize, Serialize};
+use std::pin::Pin;
 use tracing::warn;
 
 /// Where the last test alert that got its receipt lies in the store.
@@ -55,6 +58,26 @@ pub(super) async fn keep_test(store: &StoreHandle, test: Option<TestAlert>) {
 /// Whether it is a test alert: nobody else makes a notice of that kind.
 pub(super) fn is_test(event: &Leased) -> bool {
     event.kind == EventKind::Notice && serde_json::from_slice::<NoticeBody>(&event.body).is_ok_and(|notice| notice.test)
+}
+
+/// What came back of a request as the core judges it, and the fault of our own files that kept it from leaving.
+pub(super) fn reply_of(replied: &Result<Handed, TargetError>) -> (Reply<'_>, Option<&OwnFault>) {
+    match replied {
+        Ok(Handed::Answer(answer)) => (Reply::Http(answer.view()), None),
+        Ok(Handed::Acks(acks)) => (Reply::Acks(acks), None),
+        Err(TargetError::NoAnswer(why)) => (Reply::None(*why), None),
+        Err(TargetError::Own(fault)) => (Reply::None(NoAnswer::OwnFile), Some(fault)),
+    }
+}
+
+/// Waits for a request, which has a deadline of its own, and shows life meanwhile.
+pub(super) async fn alive<T>(heartbeat: &Heartbeat, mut handing: Pin<&mut impl Future<Output = T>>) -> T {
+    loop {
+        match tokio::time::timeout(LOOK_EVERY, &mut handing).await {
+            Ok(done) => return done,
+            Err(_) => heartbeat.turn(),
+        }
+    }
 }
 
 /// How a request ended, as the link watcher sees it.

@@ -3,6 +3,7 @@
 
 use super::batch::{Batch, Maker};
 use super::board::Board;
+use super::outcome::{alive, reply_of};
 use super::{ANSWER_BYTES, LOOK_EVERY, RECEIPT_BYTES, STORE_PAUSE, roll};
 use crate::actors::heartbeat::Heartbeat;
 use crate::clock;
@@ -11,12 +12,13 @@ use crate::io::http::Client;
 use crate::io::target::{Handed, Handover, Target as _, TargetError};
 use crate::io::tls::TlsTime;
 use crate::store::{StoreError, StoreHandle};
-use pintle_core::forward::answer::{NoAnswer, Pause, Proof, Reply, Sent, Verdict, judge};
+use pintle_core::forward::answer::{Pause, Proof, Verdict, judge};
 use pintle_core::forward::lane::Limits;
 use pintle_core::forward::relay::{Relay, RelayView};
 use pintle_core::link::LinkView;
 use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
+use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch;
@@ -143,25 +145,14 @@ impl RelayLane {
     async fn send(&self, state: &mut State, batch: &Batch) {
         let began = clock::mono();
         let replied = self.request(state, batch).await;
-        let sent: Vec<Sent<'_>> = batch
-            .events
-            .iter()
-            .map(|event| Sent { sequence: event.sequence, id: event.id, body: &event.body })
-            .collect();
-        let sequences: Vec<u64> = sent.iter().map(|event| event.sequence).collect();
-        let (reply, own) = match &replied {
-            Ok(Handed::Answer(answer)) => (Reply::Http(answer.view()), None),
-            Ok(Handed::Acks(acks)) => (Reply::Acks(acks), None),
-            Err(TargetError::NoAnswer(why)) => (Reply::None(*why), None),
-            Err(TargetError::Own(fault)) => (Reply::None(NoAnswer::OwnFile), Some(fault)),
-        };
+        let (reply, own) = reply_of(&replied);
         let now = self.now();
-        let verdict = judge(&batch.key, &sent, &reply, Proof::Receipts, now.utc);
+        let verdict = judge(&batch.key, &batch.sent(), &reply, Proof::Receipts, now.utc);
         if matches!(verdict, Verdict::Closed { pause: Pause::Long, .. }) {
             // A person has to act, perhaps on a certificate file: the next try reads the files again.
             state.client = None;
         }
-        let mut relayed = state.core.apply(&sequences, verdict, now.mono.since_ms(began), now.mono, roll());
+        let mut relayed = state.core.apply(&batch.sequences(), verdict, now.mono.since_ms(began), now.mono, roll());
         if let Some(fault) = own {
             relayed.trouble = Some(format!("{fault}: {}", fault.advice()));
         }
@@ -205,13 +196,7 @@ impl RelayLane {
                 })
                 .await
         };
-        tokio::pin!(handing);
-        loop {
-            match tokio::time::timeout(LOOK_EVERY, &mut handing).await {
-                Ok(reply) => return reply,
-                Err(_) => self.heartbeat.turn(),
-            }
-        }
+        alive(&self.heartbeat, pin!(handing)).await
     }
 
     fn now(&self) -> Moment {

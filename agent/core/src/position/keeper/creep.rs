@@ -10,7 +10,7 @@ use super::evidence::{Evidence, Sample};
 use super::hops::{Rest, UNSEEN_SHARE};
 use super::leaving::Outing;
 use super::standing::Standing;
-use super::{KeeperAction, KeeperState, SiteKeeper};
+use super::{KeeperAction, SiteKeeper};
 use crate::geo::LocalPlane;
 use crate::moment::{Moment, Mono};
 use crate::position::anchor::{Anchor, Block};
@@ -196,12 +196,7 @@ impl SiteKeeper {
             standing.home = crept.before.position();
         }
         let rest = Rest { plane, blocks: &crept.blocks, share: UNSEEN_SHARE, moved_m: crept.moved_m };
-        self.reanchor(&rest, reason.clone(), now, out);
-        if in_doubt && self.standing.is_some() {
-            self.arrival.clear();
-            out.push(KeeperAction::DoubtEnded { site, reason: reason.clone() });
-            self.enter(KeeperState::Anchored, reason, now, out);
-        }
+        self.settle_doubt(&rest, in_doubt.then_some(site), reason, now, out);
         true
     }
 }

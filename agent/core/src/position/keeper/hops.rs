@@ -7,6 +7,7 @@ use super::noise::StandingNoise;
 use super::standing::{BLOCK_S, Standing};
 use super::{Anchor, KeeperAction, KeeperState, SiteKeeper};
 use crate::geo::LocalPlane;
+use crate::ids::SiteId;
 use crate::moment::{Moment, Mono};
 use crate::position::anchor::{Block, median};
 
@@ -108,13 +109,27 @@ impl SiteKeeper {
         let reason = format!("the middle of {weight_s:.0} s of fixes lies {moved_m:.0} m from the anchor");
         let plane = *evidence.plane();
         let rest = Rest { plane, blocks: &blocks, share, moved_m: 0.0 };
-        self.reanchor(&rest, reason.clone(), now, out);
-        if in_doubt && self.standing.is_some() {
+        self.settle_doubt(&rest, in_doubt.then_some(site), reason, now, out);
+        true
+    }
+
+    /// Starts the anchor anew, and ends the doubt in which the site was, unless it is another site now.
+    pub(super) fn settle_doubt(
+        &mut self,
+        rest: &Rest<'_>,
+        doubted: Option<SiteId>,
+        reason: String,
+        now: &Moment,
+        out: &mut Vec<KeeperAction>,
+    ) {
+        self.reanchor(rest, reason.clone(), now, out);
+        if let Some(site) = doubted
+            && self.standing.is_some()
+        {
             self.arrival.clear();
             out.push(KeeperAction::DoubtEnded { site, reason: reason.clone() });
             self.enter(KeeperState::Anchored, reason, now, out);
         }
-        true
     }
 
     /// Ten minutes of blocks lie clearly beside an anchor that was older than that.

@@ -126,6 +126,9 @@ fn test_alert_says_when_the_receiver_had_it_or_that_it_has_not_and_the_last_one_
 
     let shown = trailer.wait_health(|health| health["link"]["test_alert"]["sequence"] == third);
     let told = shown["link"]["test_alert"].clone();
+    let status = trailer.command(&["status"]);
+    let text = String::from_utf8(status.stdout).unwrap();
+    assert!(text.starts_with("Heron 3: "), "the configuration names the folder of the health files: {text}");
     trailer.stop();
     receiver.kill();
     trailer.start();

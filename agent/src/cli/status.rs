@@ -4,6 +4,7 @@
 
 use super::complain;
 use crate::clock;
+use crate::config;
 use crate::exit::Exit;
 use crate::show;
 use pintle_core::health::Freshness;
@@ -26,9 +27,9 @@ const SHARE_WAIT: Duration = Duration::from_secs(5);
 /// Say in one word, and why, how a trailer is.
 #[derive(Clone, Debug, clap::Args)]
 pub struct StatusArgs {
-    /// A health file, its folder, or the agent's runtime folder.
-    #[arg(default_value = FOLDER)]
-    path: PathBuf,
+    /// A health file, its folder, or the agent's runtime folder; /run/pintle if neither it nor --config is given.
+    #[arg(conflicts_with = "config")]
+    path: Option<PathBuf>,
     /// One JSON object instead of text.
     #[arg(long)]
     json: bool,
@@ -38,9 +39,10 @@ pub struct StatusArgs {
     /// How long to wait for the receipt of the test alert, s.
     #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..=3600), requires = "test_alert")]
     wait: u64,
-    /// The configuration that the agent runs on; it names the control socket.
-    #[arg(long, value_name = "FILE", default_value = super::CONFIG_PATH, requires = "test_alert")]
-    config: PathBuf,
+    /// The configuration that the agent runs on; it names the runtime folder and the control socket. For a test alert
+    /// /etc/pintle/pintle.toml if neither it nor --socket is given.
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
     /// The control socket itself; then no configuration is read.
     #[arg(long, value_name = "PATH", requires = "test_alert")]
     socket: Option<PathBuf>,
@@ -80,13 +82,25 @@ impl StatusError {
 /// program does.
 pub fn status(args: &StatusArgs, out: &mut dyn Write) -> Exit {
     if args.test_alert {
-        return super::test_alert::send(&args.config, args.socket.as_deref(), args.wait, args.json, out);
+        let config = args.config.as_deref().unwrap_or(Path::new(super::CONFIG_PATH));
+        return super::test_alert::send(config, args.socket.as_deref(), args.wait, args.json, out);
     }
+    let path = match (&args.path, &args.config) {
+        (Some(path), _) => path.clone(),
+        (None, None) => PathBuf::from(FOLDER),
+        (None, Some(file)) => match config::read(file) {
+            Ok(config) => config.trailer.runtime_dir,
+            Err(error) => {
+                complain(&error, error.advice());
+                return Exit::Config;
+            }
+        },
+    };
     let terminal = std::io::stdout().is_terminal();
     // Source of the variable: no-color.org (from memory): set and not empty means no colour.
     let plain = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty());
     let colour = terminal && !plain && !args.json;
-    let mut looker = Looker { path: args.path.clone(), hangs: None };
+    let mut looker = Looker { path, hangs: None };
     loop {
         if args.watch.is_some() && terminal && !args.json {
             say(out, "\u{1b}[2J\u{1b}[H");
@@ -257,13 +271,12 @@ mod tests {
     }
 
     fn args(path: &Path) -> StatusArgs {
-        let config = PathBuf::from(super::super::CONFIG_PATH);
         StatusArgs {
-            path: path.to_owned(),
+            path: Some(path.to_owned()),
             json: false,
             test_alert: false,
             wait: 60,
-            config,
+            config: None,
             socket: None,
             watch: None,
         }

@@ -6,6 +6,7 @@
 //! away only if nobody pinned it in between.
 
 use super::StoreError;
+use super::grown::Grown;
 use super::seal::PictureSealer;
 use nix::sys::statvfs::statvfs;
 use pintle_core::images::Address;
@@ -127,8 +128,12 @@ impl Blobs {
     fn write(&self, path: &Path, stored: &[u8]) -> io::Result<()> {
         // Never left behind: it goes with its handle unless it was renamed.
         let mut beside = tempfile::Builder::new().prefix(BESIDE).tempfile_in(&self.dir)?;
+        let mut grown = Grown::open(beside.path())?;
         beside.write_all(stored)?;
         beside.as_file().sync_all()?;
+        if !grown.is_there()? {
+            return Err(io::Error::other("the disk said that it had written it, and has not got it"));
+        }
         beside.persist(path).map_err(|error| error.error)?;
         Ok(())
     }

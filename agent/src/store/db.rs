@@ -5,6 +5,7 @@
 use super::books::{Books, number, signed};
 use super::disk::SharedSealer;
 use super::disk::{Folder, meaning};
+use super::grown::Grown;
 use super::holds::KnownHolds;
 use super::images;
 use super::picture_ledger::PictureBooks;
@@ -47,10 +48,36 @@ const LATE_MS: i64 = 3_600_000;
 /// Longest answer of a receiver that is kept, characters.
 pub(super) const ANSWER_CHARS_MAX: usize = 500;
 
+/// Our own descriptors of the open file and its log. They stand behind the connection, so that they are dropped after
+/// it: to close one takes SQLite's locks away; see [`Wiper`] and [`Grown`].
+pub(super) struct Beside {
+    wiper: Option<Wiper>,
+    file: Option<Grown>,
+    log: Option<Grown>,
+}
+
+impl Beside {
+    /// `file` was opened before the connection.
+    fn open(folder: &Folder, file: Option<Grown>) -> Self {
+        let wiper = Wiper::open(&folder.db());
+        if let Err(error) = &wiper {
+            tracing::warn!(%error, "what rows leave behind when they are moved can't be wiped until the next opening");
+        }
+        Self { wiper: wiper.ok(), file, log: grown(&folder.wal()) }
+    }
+}
+
+fn grown(path: &Path) -> Option<Grown> {
+    let opened = Grown::open(path);
+    if let Err(error) = &opened {
+        tracing::warn!(%error, "what a file of the queue grows by can't be looked at on the disk until the next opening");
+    }
+    opened.ok()
+}
+
 pub(super) struct Db {
     pub(super) conn: Connection,
-    /// Behind the connection, so that it is dropped after it; see [`Wiper`].
-    pub(super) wiper: Option<Wiper>,
+    pub(super) beside: Beside,
     pub(super) books: Books,
     stamps: KnownStamps,
     pub(super) sealer: Option<SharedSealer>,
@@ -101,33 +128,25 @@ impl Db {
                 return Err(StoreError::Disk { detail });
             }
         }
+        let file = grown(&path);
         let conn = connect(&path)?;
         if !after_failure {
             checkpoint(&conn).map_err(said)?;
         }
         let books = Books::read(&conn, now).map_err(said)?;
         let holds = KnownHolds::read(&conn).map_err(said)?;
-        let wiper = Wiper::open(&path);
-        if let Err(error) = &wiper {
-            tracing::warn!(%error, "what rows leave behind when they are moved can't be wiped until the next opening");
-        }
-        Ok(Self::with((conn, wiper.ok()), books, holds, folder))
+        Ok(Self::with((conn, Beside::open(folder, file)), books, holds, folder))
     }
 
     /// A connection and what was just read through it.
-    pub(super) fn with(
-        (conn, wiper): (Connection, Option<Wiper>),
-        books: Books,
-        holds: KnownHolds,
-        folder: &Folder,
-    ) -> Self {
+    pub(super) fn with((conn, beside): (Connection, Beside), books: Books, holds: KnownHolds, folder: &Folder) -> Self {
         // If it can't be told, looking costs little.
         let pictures = PictureBooks::read(&conn).unwrap_or_default();
         let images = images::Known { any: images::any(&conn).unwrap_or(true), dropped: Vec::new(), books: pictures };
         let codes = super::profiles::codes(&conn, &folder.profiles());
         Self {
             conn,
-            wiper,
+            beside,
             books,
             images,
             holds,
@@ -145,12 +164,15 @@ impl Db {
     /// log all the same.
     pub(super) fn checkpoint(&mut self) -> rusqlite::Result<bool> {
         self.look_at_moved();
-        let kept = checkpoint(&self.conn)?;
-        if kept {
+        // To cut the log is to let go of what it has: what was written back is looked at before.
+        let kept = self.conn.query_row("PRAGMA wal_checkpoint(FULL)", [], |row| row.get::<_, i64>(0))? != 0;
+        on_disk(self.beside.file.as_mut())?;
+        if kept || checkpoint(&self.conn)? {
             return Ok(true);
         }
+        on_disk(self.beside.log.as_mut())?;
         self.wipe()?;
-        Ok(self.wiper.as_ref().is_some_and(Wiper::is_behind))
+        Ok(self.beside.wiper.as_ref().is_some_and(Wiper::is_behind))
     }
 
     /// The same without waiting, since reads wait behind it.
@@ -168,27 +190,33 @@ impl Db {
         if CHECKPOINT_PAGES <= pages {
             self.look_at_moved();
             self.conn.prepare_cached("PRAGMA wal_checkpoint(PASSIVE)")?.query_row([], |_| Ok(()))?;
+            on_disk(self.beside.file.as_mut())?;
         }
         Ok(())
     }
 
+    /// Whether what the log grew by with the last commit is on the disk; an error if it is not.
+    pub(super) fn log_is_there(&mut self) -> rusqlite::Result<()> {
+        on_disk(self.beside.log.as_mut())
+    }
+
     /// Rows go or change their length, so others may be moved.
     pub(super) fn rows_move(&mut self) {
-        if let Some(wiper) = &mut self.wiper {
+        if let Some(wiper) = &mut self.beside.wiper {
             wiper.rows_move();
         }
     }
 
     /// Before the log may begin anew: which of its pages have copies of moved rows?
     fn look_at_moved(&mut self) {
-        if let Some(Err(error)) = self.wiper.as_mut().map(Wiper::look) {
+        if let Some(Err(error)) = self.beside.wiper.as_mut().map(Wiper::look) {
             tracing::warn!(%error, "the log could not be looked at; the whole file is looked through instead");
         }
     }
 
     /// Wipes copies of moved rows, while our write lock keeps every other program from writing.
     fn wipe(&mut self) -> rusqlite::Result<()> {
-        let Some(wiper) = self.wiper.as_mut().filter(|wiper| wiper.is_behind()) else { return Ok(()) };
+        let Some(wiper) = self.beside.wiper.as_mut().filter(|wiper| wiper.is_behind()) else { return Ok(()) };
         self.conn.execute_batch("BEGIN IMMEDIATE")?;
         let wiped = wiper.wipe();
         self.conn.execute_batch("ROLLBACK")?;
@@ -511,6 +539,18 @@ fn set_up(conn: &Connection) -> rusqlite::Result<Option<String>> {
     // Read back, since a misspelt pragma is silently ignored (source: fault 33). 2 is FULL.
     let synchronous: i64 = conn.pragma_query_value(None, "synchronous", |row| row.get(0))?;
     Ok((synchronous != 2).then(|| format!("synchronous reads back as {synchronous}, not FULL")))
+}
+
+/// An error like that of a failed sync if the disk has not got what the file grew by.
+fn on_disk(grown: Option<&mut Grown>) -> rusqlite::Result<()> {
+    let Some(grown) = grown else { return Ok(()) };
+    let detail = match grown.is_there() {
+        Ok(true) => return Ok(()),
+        Ok(false) => "the disk said that it had written the queue, and has not got it".to_owned(),
+        Err(error) => format!("what the queue grew by can't be read back: {error}"),
+    };
+    let failed_sync = rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_IOERR_FSYNC);
+    Err(rusqlite::Error::SqliteFailure(failed_sync, Some(detail)))
 }
 
 fn checkpoint(conn: &Connection) -> rusqlite::Result<bool> {

@@ -11,6 +11,7 @@ mod books;
 mod carve;
 mod db;
 mod disk;
+mod grown;
 mod handle;
 mod holds;
 mod images;

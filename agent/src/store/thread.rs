@@ -197,7 +197,8 @@ impl Worker {
         let now = self.now;
         let outcome = outcome
             .and_then(|()| if db.sums_changed { db.write_sums(&now) } else { Ok(()) })
-            .and_then(|()| db.conn.execute_batch("COMMIT"));
+            .and_then(|()| db.conn.execute_batch("COMMIT"))
+            .and_then(|()| db.log_is_there());
         match outcome {
             Ok(()) => {
                 self.committed(&mut db);
@@ -314,10 +315,10 @@ impl Worker {
         self.trouble = Some(error);
         self.last_order = Some(db.books.order.clone());
         if full && (db.conn.is_autocommit() || db.conn.execute_batch("ROLLBACK").is_ok()) {
-            let Db { conn, wiper, .. } = db;
+            let Db { conn, beside, .. } = db;
             let books = super::books::Books::read(&conn, &self.now);
             if let (Ok(books), Ok(holds)) = (books, super::holds::KnownHolds::read(&conn)) {
-                self.adopt(Db::with((conn, wiper), books, holds, &self.folder));
+                self.adopt(Db::with((conn, beside), books, holds, &self.folder));
             }
         }
         self.tried = Mono(0);

@@ -49,13 +49,17 @@ pub(super) fn newest_in(log: &Path) -> std::io::Result<BTreeMap<u32, u64>> {
 /// A file as the disk has it. To ask the kernel to forget its copy is not enough: a page that is just being written
 /// stays in memory, and reads back as if it were on the disk (our own test has seen it). Direct reads wait for the
 /// writing, tell its failure and take nothing from memory.
-struct OnDisk {
+pub(super) struct OnDisk {
     file: File,
+    /// False where the file system has no direct reads, so that the kernel's copy was read.
+    pub(super) direct: bool,
     /// Where the next read begins.
     at: u64,
     window: Vec<u8>,
     /// Where in `window` the aligned part begins.
     aligned: usize,
+    /// Bytes read at once, a multiple of [`Self::ALIGN`].
+    room: usize,
     /// What the aligned part holds: first byte of the file, and how many.
     held: (u64, usize),
 }
@@ -67,16 +71,27 @@ impl OnDisk {
     const WINDOW: usize = 256 * 1024;
 
     fn open(path: &Path) -> std::io::Result<Self> {
+        Self::with_room(path, Self::WINDOW)
+    }
+
+    /// Reads `room` bytes at once, a multiple of 4096.
+    pub(super) fn with_room(path: &Path, room: usize) -> std::io::Result<Self> {
         let direct = OpenOptions::new().read(true).custom_flags(OFlag::O_DIRECT.bits()).open(path);
-        let file = match direct {
-            Ok(file) => file,
+        let (file, direct) = match direct {
+            Ok(file) => (file, true),
             // A file system without direct reads, such as one in memory, has no other copy to be wrong about.
-            Err(error) if error.raw_os_error() == Some(nix::errno::Errno::EINVAL as i32) => File::open(path)?,
+            Err(error) if error.raw_os_error() == Some(nix::errno::Errno::EINVAL as i32) => (File::open(path)?, false),
             Err(error) => return Err(error),
         };
-        let window = vec![0; Self::WINDOW + Self::ALIGN];
+        let window = vec![0; room + Self::ALIGN];
         let aligned = window.as_ptr().align_offset(Self::ALIGN);
-        Ok(Self { file, at: 0, window, aligned, held: (0, 0) })
+        Ok(Self { file, direct, at: 0, window, aligned, room, held: (0, 0) })
+    }
+
+    /// Fills `buffer` from `at` on, with nothing of what was read before.
+    pub(super) fn read_anew(&mut self, at: u64, buffer: &mut [u8]) -> std::io::Result<()> {
+        (self.at, self.held) = (at, (0, 0));
+        self.read_exact(buffer)
     }
 }
 
@@ -85,7 +100,7 @@ impl Read for OnDisk {
         let (first, len) = self.held;
         if self.at < first || first + len as u64 <= self.at {
             let first = self.at - self.at % Self::ALIGN as u64;
-            let window = &mut self.window[self.aligned..self.aligned + Self::WINDOW];
+            let window = &mut self.window[self.aligned..self.aligned + self.room];
             self.held = (first, 0);
             self.held.1 = self.file.read_at(window, first)?;
         }

@@ -4,6 +4,9 @@
 
 #[path = "support/drain.rs"]
 mod drain;
+#[path = "support/pictures.rs"]
+#[allow(dead_code, unreachable_pub, reason = "only one kind is needed here")]
+mod pictures;
 #[allow(dead_code, reason = "other tests use the rest")]
 #[path = "support/receiver.rs"]
 mod receiver;
@@ -11,9 +14,11 @@ mod receiver;
 #[path = "support/trailer.rs"]
 mod trailer;
 
+use base64::Engine as _;
+use base64::prelude::BASE64_STANDARD;
 use drain::{Drain, target, until};
 use receiver::Receiver;
-use serde_json::Value;
+use serde_json::{Value, json};
 use std::fs::OpenOptions;
 use std::os::unix::fs::FileExt as _;
 use std::path::Path;
@@ -115,6 +120,49 @@ async fn what_is_let_go_after_a_salvage_is_told_by_the_numbers_of_its_own_queue(
     let before = all.iter().find(|one| one["generation"] == old.generation).unwrap();
     assert_eq!(before["explained_by"][0]["word"], "expired", "{before}");
     assert_eq!((&before["explained"]["count"], &before["missing"]["count"]), (&200.into(), &0.into()), "{before}");
+}
+
+#[test]
+fn pictures_that_a_damaged_queue_had_still_to_send_are_told_counted_and_missed_by_nobody() {
+    let receiver = Receiver::start(&[]);
+    // Reads go, and no picture.
+    let way = format!("[receiver]\nurl = \"{}\"\n[images]\nbudget_mb_day = 0\nthumbnail_px = 0\n", receiver.url);
+    let mut trailer = Trailer::new(&way);
+    trailer.start();
+    for number in 0..4 {
+        let data = BASE64_STANDARD.encode(pictures::png(60, 20, number));
+        let read = json!({
+            "camera": "north", "captured_at": pintle::clock::utc().to_rfc3339(), "plate": format!("QTZ {number}"),
+            "plate_state": "read", "images": [{"role": "plate", "data": data}],
+        });
+        assert_eq!(trailer.post("application/json", &read.to_string()).0, 202);
+    }
+    let queue = |health: &Value, what: &str| health["ledger"][what].clone();
+    trailer.wait_health(|health| {
+        queue(health, "pictures")["waiting"] == 4 && queue(health, "waiting") == 0 && queue(health, "delivered") != 0
+    });
+    assert!(trailer.stop().success());
+    let db = trailer.state_dir().join("queue.db");
+    spoil(&db, pages(&db).0);
+
+    trailer.start();
+    let new = trailer.wait_health(|health| queue(health, "pictures")["lost"] == 4 && queue(health, "waiting") == 0);
+    assert_eq!(queue(&new, "pictures")["kept"], 4, "{new}");
+    assert!(trailer.stop().success());
+    let account: Value = receiver.get("/v1/completeness").json();
+    let all = account["generations"].as_array().unwrap();
+    let before = all.iter().find(|one| one["closed"] == true).unwrap();
+    let images = &before["images"];
+    assert_eq!(
+        (&images["announced"], &images["never"], &images["missing"]),
+        (&json!(4), &json!(4), &json!(0)),
+        "{before}"
+    );
+    assert_eq!(images["never_by"], json!({"lost": 4}), "{before}");
+    let queue = rusqlite::Connection::open(&db).unwrap();
+    let closed: String =
+        queue.query_row("SELECT CAST(body AS TEXT) FROM events WHERE sequence = 1", [], |row| row.get(0)).unwrap();
+    assert!(closed.contains("; pictures not sent: 4\""), "{closed}");
 }
 
 #[test]

@@ -16,7 +16,7 @@ use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
 pub(super) const SALVAGE_MS: u64 = 5000;
 
 /// Most runs in one entry of the ledger (our own limit: a receiver takes ten times as many).
-const RUNS_MAX: usize = 1000;
+pub(super) const RUNS_MAX: usize = 1000;
 
 /// How the note of a damage begins that the receiver found: numbers of this file may have been given twice.
 pub(super) const HEARD_OF_MORE: &str = "the receiver knows number";
@@ -116,6 +116,7 @@ fn begin(
                 let more = format!("; {} reads came over without their place", taken.stampless);
                 rest.push_str(&more);
             }
+            rest.push_str(&taken.pictures.told());
             closing(&earlier, &taken, &format!("{reason}{rest}"))
         }
     };
@@ -130,6 +131,8 @@ fn begin(
         (carried.ranges, carried.count) = (runs(&taken.places), taken.places.len());
         db.put_ledger(&carried, now).map_err(said)?;
     }
+    db.tell_owed(&taken.pictures, now).map_err(said)?;
+    db.write_sums(now).map_err(said)?;
     db.conn.execute_batch("COMMIT").map_err(said)?;
     Ok(db)
 }

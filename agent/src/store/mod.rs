@@ -17,6 +17,7 @@ mod holds;
 mod images;
 mod lease;
 mod open;
+mod owed;
 mod picture_ledger;
 mod profiles;
 mod refused;

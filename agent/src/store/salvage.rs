@@ -9,6 +9,7 @@ use super::books::{GENERATION, number, signed};
 use super::carve::{Pages, Row, Value};
 use super::db::Db;
 use super::disk::Folder;
+use super::owed::{Owed, owed};
 use super::schema::SENT;
 use crate::clock;
 use pintle_core::ids::{CameraId, EventId};
@@ -36,6 +37,8 @@ pub(super) struct TakenOver {
     pub(super) unreadable: RangeSet,
     /// Reads that came over without their stamp.
     pub(super) stampless: u64,
+    /// Pictures of delivered reads that it had still to send.
+    pub(super) pictures: Owed,
     /// Highest sequence known of there.
     pub(super) up_to: Option<u64>,
     /// True if the time ran out first.
@@ -106,6 +109,7 @@ pub(super) fn take_over(
         now,
         begun: clock::mono(),
     };
+    let before = salvage.db.images.books.counts.kept;
     let whole = salvage.by_trees()?;
     if !whole {
         // What the connection still has in memory is not needed any more, and its log stays where it is.
@@ -115,7 +119,11 @@ pub(super) fn take_over(
             Err(error) => tracing::error!(%error, file = name, "the pages of the file set aside can't be read"),
         }
     }
-    let (keep, done, mut taken) = (salvage.keep, salvage.done, salvage.taken);
+    let Salvage { old, keep, done, mut taken, .. } = salvage;
+    if let Some(old) = &old {
+        let came_over = db.images.books.counts.kept - before;
+        taken.pictures = owed(old, generation.filter(|_| keep), came_over);
+    }
     // How far it got is noted beside the file each time that it was closed, and every thousand events.
     if keep && generation == noted {
         taken.up_to = taken.up_to.max(Some(folder.noted_up_to()).filter(|up_to| 0 < *up_to));
@@ -321,7 +329,8 @@ impl Db {
     }
 }
 
-fn carried(conn: &Connection, place: u64) -> rusqlite::Result<Option<(EventId, u64)>> {
+/// Under which generation and number the event of a place goes out, in any file.
+pub(super) fn carried(conn: &Connection, place: u64) -> rusqlite::Result<Option<(EventId, u64)>> {
     conn.prepare_cached("SELECT generation, number FROM carried WHERE sequence = ?")?
         .query_row([signed(place)], |row| Ok((EventId(row.get(0)?), number(row, 1)?)))
         .optional()

@@ -338,9 +338,9 @@ async fn row_06_readonly_fs() {
     drop(store.close().await);
 }
 
-/// A disk that promises 200 MiB and has `mib` below: what it takes before it says that it is full, and what of that it
-/// has after a new mount with room. The syncs of such a disk fail with ENOSPC, then EIO, then succeed with the data gone
-/// (source: fault 41); before the first of them fails, a write that crosses the end is answered "done" and cut.
+/// A disk that promises 200 MiB and has `mib` below: what it takes before it says that it is full must be there after a
+/// new mount with room. The syncs of such a disk fail with ENOSPC, then EIO, then succeed with the data gone (source:
+/// fault 41); before the first of them fails, a write that crosses the end is answered "done" and cut.
 /// False if the rig is missing.
 async fn thin_disk(mib: u32) -> bool {
     let dir = tempfile::tempdir().unwrap();

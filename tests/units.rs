@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 const PINTLE: &str = env!("CARGO_BIN_EXE_pintle");
+const PAGE: &str = env!("CARGO_BIN_EXE_pintle-page");
 const SERVICES: [&str; 2] = ["pintle.service", "pintle-page.service"];
 /// The lever: a socket, and a process for each connection.
 const LEVER: [&str; 2] = ["pintle-lever.socket", "pintle-lever@.service"];
@@ -67,6 +68,7 @@ fn staged() -> tempfile::TempDir {
     }
     fs::create_dir_all(at("usr/bin")).unwrap();
     fs::copy(PINTLE, at("usr/bin/pintle")).unwrap();
+    fs::copy(PAGE, at("usr/bin/pintle-page")).unwrap();
     // The check only looks whether a program is there.
     fs::copy(PINTLE, at("usr/bin/pintle-lever")).unwrap();
     fs::create_dir_all(at("etc")).unwrap();
@@ -175,12 +177,14 @@ fn the_units_start_commands_that_the_program_knows() {
         let unit = read(service);
         let [start] = settings(&unit, "ExecStart")[..] else { panic!("{service} starts one thing") };
         let mut words = start.split(' ');
-        assert_eq!(words.next(), Some("/usr/bin/pintle"));
-        let command = words.next().unwrap();
-        let help = Command::new(PINTLE).args([command, "--help"]).output().unwrap();
-        assert!(help.status.success(), "{service}: there is no command {command}");
+        let help = match words.next() {
+            Some("/usr/bin/pintle") => Command::new(PINTLE).args([words.next().unwrap(), "--help"]).output().unwrap(),
+            Some("/usr/bin/pintle-page") => Command::new(PAGE).arg("--help").output().unwrap(),
+            other => panic!("{service} starts {other:?}"),
+        };
+        assert!(help.status.success(), "{service}: {start}: there is no such command");
         for option in words.filter(|word| word.starts_with("--")) {
-            assert!(said(&help).contains(option), "{service}: {command} has no option {option}");
+            assert!(said(&help).contains(option), "{service}: {start}: there is no option {option}");
         }
     }
     let agent = read("pintle.service");

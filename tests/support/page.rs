@@ -14,6 +14,8 @@ use std::sync::mpsc;
 use std::time::Duration;
 
 const PINTLE: &str = env!("CARGO_BIN_EXE_pintle");
+/// What `pintle page` becomes.
+const PINTLE_PAGE: &str = env!("CARGO_BIN_EXE_pintle-page");
 
 pub(crate) struct Page {
     child: Child,
@@ -75,6 +77,11 @@ impl Page {
 
     pub(crate) fn state(&self) -> PathBuf {
         self.base.join("state")
+    }
+
+    /// What it has said on stderr.
+    pub(crate) fn log(&self) -> String {
+        std::fs::read_to_string(self.base.join("page.log")).unwrap()
     }
 
     pub(crate) fn write(&self, scene: Scene) {
@@ -206,13 +213,15 @@ pub(crate) fn set_pin(state: &Path) -> String {
 }
 
 fn spawn(folder: &Path, listen: &str, more: &[String]) -> (Child, String) {
-    let mut child = Command::new(PINTLE)
-        .args(["page", "--listen", listen, "--health"])
+    let log = std::fs::File::options().create(true).append(true).open(folder.join("page.log")).unwrap();
+    let mut child = Command::new(PINTLE_PAGE)
+        .args(["--listen", listen, "--health"])
         .arg(folder.join("health"))
         .arg("--state")
         .arg(folder.join("state"))
         .args(more)
         .stdout(Stdio::piped())
+        .stderr(log)
         .spawn()
         .unwrap();
     let mut line = String::new();

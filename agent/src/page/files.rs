@@ -11,11 +11,15 @@ use pintle_core::moment::Utc;
 use pintle_core::wire::health::{FORMAT, HealthBody};
 use pintle_core::wire::history::{HistoryRow, whole_lines};
 use serde::Deserialize;
+use std::fs::File;
 use std::io::{Read, Seek as _, SeekFrom};
 use std::path::Path;
 
-/// More than this is no health file of ours.
-const BYTES_MAX: u64 = 4 << 20;
+/// What is read as a whole is never longer (a page has under 120 kB); the history is longer, and sent piece by piece.
+const BYTES_MAX: u64 = 1 << 20;
+/// Files up to this length are read as a whole, longer ones in pieces of this length, so that the server needs no more
+/// memory for 90 days of history than for the page (our own choice).
+const PIECE_BYTES: u64 = 64 * 1024;
 
 /// Lines of a day and one more, and the bytes that hold them: a line has under 450 (a test holds it).
 const ROWS_OF_A_DAY: usize = 98;
@@ -42,9 +46,45 @@ pub(super) struct Answer {
     pub(super) status: u16,
     pub(super) media_type: &'static str,
     pub(super) policy: String,
-    pub(super) body: Vec<u8>,
+    pub(super) body: Body,
     /// More headers.
     pub(super) more: Vec<(&'static str, String)>,
+}
+
+/// What is sent.
+#[derive(Debug)]
+pub(super) enum Body {
+    /// All of it.
+    Whole(Vec<u8>),
+    /// A file that is sent while it is read.
+    Long(Long),
+}
+
+/// What is left of a long file. A file that is replaced meanwhile is read to its end as it was.
+#[derive(Debug)]
+pub(super) struct Long {
+    file: File,
+    /// Bytes that are still to come.
+    pub(super) left: u64,
+}
+
+impl Long {
+    /// The next piece; `None` after the last. Blocks.
+    ///
+    /// # Errors
+    /// What reading says; a file that has become shorter is an unexpected end.
+    pub(super) fn piece(mut self) -> std::io::Result<Option<(Vec<u8>, Self)>> {
+        if self.left == 0 {
+            return Ok(None);
+        }
+        let mut bytes = Vec::new();
+        (&self.file).take(self.left.min(PIECE_BYTES)).read_to_end(&mut bytes)?;
+        if bytes.is_empty() {
+            return Err(std::io::ErrorKind::UnexpectedEof.into());
+        }
+        self.left = self.left.saturating_sub(u64::try_from(bytes.len()).unwrap_or(u64::MAX));
+        Ok(Some((bytes, self)))
+    }
 }
 
 /// Answers a GET of `asked` (the path of the request) from the health folder, for who may see it.
@@ -53,11 +93,11 @@ pub(super) fn answer(folder: &Path, asked: &str) -> Answer {
     let Some((name, media_type)) = FILES.iter().find(|(known, _)| *known == name) else {
         return told(404, "There is no such page. The trailer's page is at /.\n");
     };
-    match read(&folder.join(name)) {
-        Ok(bytes) if *name == "index.html" => page(200, &String::from_utf8_lossy(&bytes)),
-        Ok(body) => file(media_type, body),
-        Err(_) => none(),
+    let path = folder.join(name);
+    if *name == "index.html" {
+        return read(&path).map_or_else(|_| none(), |bytes| page(200, &String::from_utf8_lossy(&bytes)));
     }
+    open(&path).map_or_else(|_| none(), |body| file(media_type, body))
 }
 
 /// `health.json` as it lies there.
@@ -94,7 +134,7 @@ pub(super) fn hangs() -> Answer {
 /// The newest lines of the history: a day's, and not the 90 days that lie before.
 fn last_day(folder: &Path) -> Vec<HistoryRow> {
     let tail = || -> std::io::Result<Vec<u8>> {
-        let mut file = std::fs::File::open(folder.join("history.ndjson"))?;
+        let mut file = File::open(folder.join("history.ndjson"))?;
         let length = file.metadata()?.len();
         file.seek(SeekFrom::Start(length.saturating_sub(TAIL_BYTES)))?;
         let mut bytes = Vec::new();
@@ -112,7 +152,7 @@ fn last_day(folder: &Path) -> Vec<HistoryRow> {
 pub(super) fn public(folder: &Path, asked: &str) -> Answer {
     let name = asked.strip_prefix('/').unwrap_or_default();
     if let Some((name, media_type)) = PUBLIC_FILES.iter().find(|(known, _)| *known == name) {
-        return read(&folder.join(name)).map_or_else(|_| none(), |body| file(media_type, body));
+        return read(&folder.join(name)).map_or_else(|_| none(), |body| file(media_type, Body::Whole(body)));
     }
     if FILES.iter().any(|(known, _)| *known == name) {
         return told(401, "This needs the PIN of the trailer's page, or a token. The page is at /.\n");
@@ -150,7 +190,7 @@ pub(super) fn zone(folder: &Path) -> Zone {
 
 /// An answer in one sentence.
 pub(super) fn told(status: u16, text: &str) -> Answer {
-    Answer { status, ..file("text/plain; charset=utf-8", text.as_bytes().to_vec()) }
+    Answer { status, ..file("text/plain; charset=utf-8", Body::Whole(text.as_bytes().to_vec())) }
 }
 
 /// Back to the page, so that loading it again sends no form again.
@@ -163,7 +203,7 @@ pub(super) fn none() -> Answer {
     told(503, "There are no health files to show. Is the agent running, and may the page's user read its folder?\n")
 }
 
-fn file(media_type: &'static str, body: Vec<u8>) -> Answer {
+fn file(media_type: &'static str, body: Body) -> Answer {
     Answer { status: 200, media_type, policy: policy(&[], &[], false), body, more: Vec::new() }
 }
 
@@ -177,7 +217,7 @@ fn page(status: u16, page: &str) -> Answer {
         Some(Freshness::Stale { .. }) | None => show::remaining(page, None),
     };
     let policy = policy(&blocks(&page, "style"), &blocks(&page, "script"), true);
-    Answer { status, media_type: FILES[0].1, policy, body: page.into_bytes(), more: Vec::new() }
+    Answer { status, media_type: FILES[0].1, policy, body: Body::Whole(page.into_bytes()), more: Vec::new() }
 }
 
 fn attribute(page: &str, name: &str) -> Option<Utc> {
@@ -211,12 +251,28 @@ fn policy(styles: &[&str], scripts: &[&str], forms: bool) -> String {
 }
 
 fn read(path: &Path) -> std::io::Result<Vec<u8>> {
+    whole(regular(path)?)
+}
+
+fn whole(file: File) -> std::io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    file.take(BYTES_MAX).read_to_end(&mut bytes)?;
+    Ok(bytes)
+}
+
+/// A short file as a whole, a long one to be read while it is sent.
+fn open(path: &Path) -> std::io::Result<Body> {
+    let file = regular(path)?;
+    let left = file.metadata()?.len();
+    if PIECE_BYTES < left { Ok(Body::Long(Long { file, left })) } else { whole(file).map(Body::Whole) }
+}
+
+/// Opening a pipe would wait for its writer.
+fn regular(path: &Path) -> std::io::Result<File> {
     if !std::fs::metadata(path)?.is_file() {
         return Err(std::io::ErrorKind::InvalidInput.into());
     }
-    let mut bytes = Vec::new();
-    std::fs::File::open(path)?.take(BYTES_MAX).read_to_end(&mut bytes)?;
-    Ok(bytes)
+    File::open(path)
 }
 
 #[cfg(test)]
@@ -226,6 +282,22 @@ mod tests {
     use pintle_core::health::{Memory, snapshot};
     use pintle_core::sim::scene::Scene;
     use pintle_core::wire::health::HealthBody;
+
+    /// The whole body, and in how many pieces it came.
+    fn body(answer: Answer) -> (String, usize) {
+        let (mut bytes, mut pieces) = (Vec::new(), 0);
+        match answer.body {
+            Body::Whole(whole) => (bytes, pieces) = (whole, 1),
+            Body::Long(mut long) => {
+                while let Some((piece, rest)) = long.piece().unwrap() {
+                    assert!(piece.len() <= usize::try_from(PIECE_BYTES).unwrap());
+                    bytes.extend(piece);
+                    (pieces, long) = (pieces + 1, rest);
+                }
+            }
+        }
+        (String::from_utf8(bytes).unwrap(), pieces)
+    }
 
     fn folder(ago_ms: i64) -> tempfile::TempDir {
         let mut scene = Scene::standing();
@@ -242,24 +314,43 @@ mod tests {
     fn page_is_served_with_the_time_that_is_left_and_a_policy_that_fits_it() {
         let folder = folder(60_000);
         let answer = answer(folder.path(), "/");
-        let page = String::from_utf8(answer.body).unwrap();
-        assert_eq!(answer.status, 200);
+        let (status, policy) = (answer.status, answer.policy.clone());
+        let (page, _) = body(answer);
+        assert_eq!(status, 200);
         assert!(["{--good-for:60s}", "{--good-for:59s}"].iter().any(|rule| page.contains(rule)));
         for block in [blocks(&page, "style"), blocks(&page, "script")].concat() {
             let hash = aws_lc_rs::digest::digest(&aws_lc_rs::digest::SHA256, block.as_bytes());
-            assert!(answer.policy.contains(&STANDARD.encode(hash)));
+            assert!(policy.contains(&STANDARD.encode(hash)));
         }
-        assert!(!answer.policy.contains("unsafe"));
+        assert!(!policy.contains("unsafe"));
     }
 
     #[test]
     fn page_past_its_time_or_from_the_future_is_served_as_stale() {
         for ago_ms in [121_000, -60_000] {
             let folder = folder(ago_ms);
-            let page = String::from_utf8(answer(folder.path(), "/index.html").body).unwrap();
+            let (page, _) = body(answer(folder.path(), "/index.html"));
             assert!(page.contains("<body class=\"is-stale\""), "written {ago_ms} ms ago");
             assert_eq!(page.contains("id=\"strip\">Clock fault"), ago_ms < 0, "written {ago_ms} ms ago");
         }
+    }
+
+    #[test]
+    fn long_history_is_read_in_pieces_and_comes_as_it_was_when_it_was_asked_for() {
+        let folder = folder(0);
+        let path = folder.path().join("history.ndjson");
+        let lines = (0..20_000).map(|n| n.to_string()).collect::<Vec<_>>().join("\n");
+        std::fs::write(&path, &lines).unwrap();
+        let asked = answer(folder.path(), "/history.ndjson");
+        std::fs::write(folder.path().join("new"), "x").unwrap();
+        std::fs::rename(folder.path().join("new"), &path).unwrap();
+        let (told, pieces) = body(asked);
+        assert!(told == lines && pieces == lines.len().div_ceil(64 * 1024), "{pieces} pieces");
+        assert_eq!(body(answer(folder.path(), "/history.ndjson")), ("x".to_owned(), 1));
+        std::fs::write(&path, &lines).unwrap();
+        let Body::Long(long) = answer(folder.path(), "/history.ndjson").body else { panic!("it is long") };
+        std::fs::write(&path, "").unwrap();
+        assert!(long.piece().is_err(), "who is promised more than there is learns of it");
     }
 
     #[test]

@@ -5,13 +5,14 @@ use super::files::{self, Answer};
 use super::pin::Pin;
 use super::sessions::{COOKIE, LONGEST_MS, Sessions};
 use super::tries::{self, Tries};
-use super::{deeds, form, state, tokens};
+use super::{deeds, form, state, tell, tokens};
 use crate::clock;
 use crate::show::{Doing, Gate as GateForm};
 use hyper::Method;
 use pintle_core::ids::printable;
 use std::net::IpAddr;
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use tokio::sync::Semaphore;
@@ -64,6 +65,8 @@ pub(super) struct Gate {
     comparing: tokio::sync::Mutex<()>,
     readers: Arc<Semaphore>,
     last: Mutex<LastRead>,
+    /// The PIN could not be read the last time.
+    shut: AtomicBool,
 }
 
 /// What is shown while the health folder hangs.
@@ -84,6 +87,7 @@ impl Gate {
             comparing: tokio::sync::Mutex::default(),
             readers: Arc::new(Semaphore::new(READERS_MAX)),
             last: Mutex::default(),
+            shut: AtomicBool::new(false),
         }
     }
 
@@ -134,7 +138,10 @@ impl Gate {
     }
 
     /// Reads from the folders of the agent, which may lie on a share: `None` if they hang. What hangs keeps its thread.
-    async fn reading<T: Send + 'static>(&self, read: impl FnOnce(&Places) -> T + Send + 'static) -> Option<T> {
+    pub(super) async fn reading<T: Send + 'static>(
+        &self,
+        read: impl FnOnce(&Places) -> T + Send + 'static,
+    ) -> Option<T> {
         let places = self.places.clone();
         let waited = tokio::time::timeout(READ_WAIT, async {
             // The semaphore is never closed.
@@ -203,16 +210,17 @@ impl Gate {
             }
             // A count that is not on the disk still counts in memory.
             if let Err(error) = state::write_json(&self.places.state, tries::FILE, &*tries) {
-                tracing::warn!(%error, "the count of wrong PINs can't be kept");
+                tell(&format!("the count of wrong PINs is kept in memory only: {error}"));
             }
         }
         if right.is_none() {
-            tracing::warn!(source, "wrong PIN");
+            // At most two a minute for long: what is not compared is not told either.
+            tell(&format!("wrong PIN from {source}"));
             let second = if pin.has_second() { "PIN or code" } else { "PIN" };
             let told = format!("That {second} is not right. It has 8 digits and was shown once, when it was set.");
             return self.cover(403, Some(&pin), &told).await;
         }
-        tracing::info!(source, who, "the page was opened");
+        tell(&format!("opened by {who} from {source}"));
         let cookie = self.sessions().open(who, &pin.set, clock::mono());
         let secure = if self.places.tls { "; Secure" } else { "" };
         let max_age_s = LONGEST_MS / 1000;
@@ -288,9 +296,15 @@ impl Gate {
     /// A PIN file that can't be read opens nothing.
     fn pin(&self) -> Option<Pin> {
         match Pin::read(&self.places.state) {
-            Ok(pin) => pin,
+            Ok(pin) => {
+                self.shut.store(false, Ordering::Relaxed);
+                pin
+            }
             Err(error) => {
-                tracing::warn!(%error, "the PIN can't be read, so the page stays shut; {}", error.advice());
+                // Once, and not at each request: a passer-by must not fill the journal.
+                if !self.shut.swap(true, Ordering::Relaxed) {
+                    tell(&format!("the page stays shut: {error}\n  what to do: {}", error.advice()));
+                }
                 None
             }
         }

@@ -1,6 +1,8 @@
 //! `pintle page`: shows the health folder in a browser, and does what a person at the trailer does. A process of its
 //! own: it reads those files, speaks to the control socket, and has no way to the queue.
 //!
+//! It is a program of its own too, `pintle-page`; `handover` is how `pintle page` becomes that.
+//!
 //! `gate` (who sees what) stands before `files` (what is shown) and `deeds` (what can be done); `pin`, `tries`,
 //! `sessions` and `tokens` are its keys; `server` is the HTTP end.
 
@@ -8,6 +10,7 @@ mod deeds;
 mod files;
 mod form;
 mod gate;
+mod handover;
 mod pin;
 mod server;
 mod sessions;
@@ -132,8 +135,45 @@ impl PageError {
     }
 }
 
-/// Serves until it is told to stop, or does what the command says.
+/// `pintle-page` on its own command line.
+#[derive(Debug, clap::Parser)]
+#[command(name = "pintle-page", version, about = "Show the health files of a trailer as a page in a browser")]
+#[command(max_term_width = 100, after_help = "Exit codes: 0 good, 64 usage, 78 configuration.")]
+struct Alone {
+    #[command(flatten)]
+    args: PageArgs,
+}
+
+/// The whole of `pintle-page`.
+#[must_use]
+pub fn main() -> Exit {
+    match <Alone as clap::Parser>::try_parse() {
+        Ok(alone) => serve(&alone.args, &mut std::io::stdout()),
+        Err(error) => {
+            // Nobody is left to tell if the terminal is gone.
+            drop(error.print());
+            if error.use_stderr() { Exit::Usage } else { Exit::Good }
+        }
+    }
+}
+
+/// `pintle page`: becomes `pintle-page` if that lies beside this program, else serves by itself.
 pub fn page(args: &PageArgs, out: &mut dyn Write) -> Exit {
+    if args.command.is_none() {
+        let why = handover::hand_over();
+        tell(&format!("{why}; so this program serves the page, with twice the memory\n  what to do: {}", why.advice()));
+    }
+    serve(args, out)
+}
+
+/// A line for the journal: who came in, who did not, and what is wrong with the page's own folder.
+fn tell(line: &str) {
+    // Nobody is left to tell if stderr is gone.
+    drop(writeln!(std::io::stderr().lock(), "pintle page: {line}"));
+}
+
+/// Serves until it is told to stop, or does what the command says.
+fn serve(args: &PageArgs, out: &mut dyn Write) -> Exit {
     let done = match &args.command {
         None => run(args, out),
         Some(PageCommand::Pin { second }) => set_pin(args, *second, out),
@@ -142,8 +182,7 @@ pub fn page(args: &PageArgs, out: &mut dyn Write) -> Exit {
     match done {
         Ok(()) => Exit::Good,
         Err(error) => {
-            // Nobody is left to tell if stderr is gone.
-            drop(writeln!(std::io::stderr().lock(), "pintle page: {error}\n  what to do: {}", error.advice()));
+            tell(&format!("{error}\n  what to do: {}", error.advice()));
             error.exit()
         }
     }

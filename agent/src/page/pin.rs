@@ -25,8 +25,12 @@ const CODE_DIGITS: usize = 6;
 /// Bytes of its secret: the length of the hash. Source: RFC 4226 section 4, R6.
 const SECRET_BYTES: usize = 20;
 const FILE: &str = "pin.json";
-/// What a comparison works in.
-static MEMORY: Mutex<Vec<Block>> = Mutex::new(Vec::new());
+/// Blocks that are asked for at once. Only the first are touched, and only what is touched needs memory; from 32 MiB on
+/// the allocator takes a piece of its own from the system and gives it back after the comparison, below that it may
+/// keep it for ever. Source: mallopt(3), `M_MMAP_THRESHOLD` and its upper limit.
+const BLOCKS_ASKED: usize = 33 * 1024;
+/// One comparison at a time, also when the one who asked has hung up.
+static TURN: Mutex<()> = Mutex::new(());
 
 /// What is kept of a PIN.
 #[derive(Clone, Serialize, Deserialize)]
@@ -106,12 +110,13 @@ impl Pin {
 fn hash(pin: &str, salt: &[u8]) -> Option<[u8; 32]> {
     let params = Params::new(MEMORY_KIB, PASSES, 1, Some(32)).ok()?;
     let mut out = [0; 32];
-    // One piece of memory for all comparisons: the allocator would keep one for each thread that ever made one.
-    let mut memory = MEMORY.lock().unwrap_or_else(PoisonError::into_inner);
+    let turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
+    let mut memory = Vec::with_capacity(BLOCKS_ASKED.max(params.block_count()));
     memory.resize(params.block_count(), Block::default());
     let argon2 = Argon2::new(Algorithm::Argon2id, Version::V0x13, params);
-    argon2.hash_password_into_with_memory(pin.as_bytes(), salt, &mut out, &mut *memory).ok()?;
-    Some(out)
+    let hashed = argon2.hash_password_into_with_memory(pin.as_bytes(), salt, &mut out, &mut memory);
+    drop((memory, turn));
+    hashed.ok().map(|()| out)
 }
 
 fn random_digits() -> String {

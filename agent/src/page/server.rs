@@ -1,13 +1,15 @@
 //! The HTTP end of the page: few connections, short waits, small bodies.
 
-use super::files::{self, Answer};
+use super::files::{self, Answer, Body, Long};
 use super::form;
 use super::gate::{Asked, Gate, cookie_of};
-use http_body_util::{BodyExt as _, Full, Limited};
-use hyper::body::{Bytes, Incoming};
+use futures_util::stream::try_unfold;
+use http_body_util::combinators::UnsyncBoxBody;
+use http_body_util::{BodyExt as _, Full, Limited, StreamBody};
+use hyper::body::{Bytes, Frame, Incoming};
 use hyper::header::{
-    ALLOW, AUTHORIZATION, CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE, COOKIE, HOST, HeaderMap, HeaderName,
-    HeaderValue, ORIGIN, REFERRER_POLICY,
+    ALLOW, AUTHORIZATION, CACHE_CONTROL, CONTENT_LENGTH, CONTENT_SECURITY_POLICY, CONTENT_TYPE, COOKIE, HOST,
+    HeaderMap, HeaderName, HeaderValue, ORIGIN, REFERRER_POLICY,
 };
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
@@ -85,20 +87,24 @@ async fn connection(stream: impl AsyncRead + AsyncWrite + Unpin, served: &Arc<Se
     drop(talk.await);
 }
 
-async fn answer(request: Request<Incoming>, served: &Served, source: IpAddr) -> Response<Full<Bytes>> {
+/// What is sent: in one piece, or while it is read.
+type Sent = UnsyncBoxBody<Bytes, std::io::Error>;
+
+async fn answer(request: Request<Incoming>, served: &Served, source: IpAddr) -> Response<Sent> {
+    let gate = &served.gate;
     let (head, body) = request.into_parts();
     let mut hosts = head.headers.get_all(HOST).iter();
     // Two names are none (source: RFC 9112 section 3.2).
     let host = hosts.next().filter(|_| hosts.next().is_none()).and_then(|host| host.to_str().ok());
     let Some(host) = host.filter(|host| is_here(host, served.address)) else {
-        return response(files::told(421, "Ask for this page by the name of this computer: localhost.\n"));
+        return response(gate, files::told(421, "Ask for this page by the name of this computer: localhost.\n"));
     };
     let text = |name: HeaderName| head.headers.get(name).and_then(|value| value.to_str().ok()).unwrap_or_default();
     let form = if head.method == Method::POST {
         let limited = Limited::new(body, FORM_BYTES_MAX);
         match tokio::time::timeout(HEAD_WAIT, limited.collect()).await {
             Ok(Ok(body)) => form::fields(&body.to_bytes()),
-            _ => return response(files::told(413, "The form is too long or came too slowly.\n")),
+            _ => return response(gate, files::told(413, "The form is too long or came too slowly.\n")),
         }
     } else {
         Vec::new()
@@ -115,7 +121,7 @@ async fn answer(request: Request<Incoming>, served: &Served, source: IpAddr) -> 
         method: head.method,
         form,
     };
-    response(Arc::clone(&served.gate).answer(asked).await)
+    response(gate, Arc::clone(gate).answer(asked).await)
 }
 
 /// A browser says where a form comes from, newer ones by a header that no page can write. Source: W3C Fetch Metadata;
@@ -142,10 +148,20 @@ fn is_here(host: &str, address: IpAddr) -> bool {
         || name.parse::<IpAddr>().is_ok_and(|ip| ip == address || (address.is_loopback() && ip.is_loopback()))
 }
 
-fn response(answer: Answer) -> Response<Full<Bytes>> {
-    let mut response = Response::new(Full::new(Bytes::from(answer.body)));
+fn response(gate: &Arc<Gate>, answer: Answer) -> Response<Sent> {
+    let (body, length) = match answer.body {
+        Body::Whole(bytes) => (Full::new(Bytes::from(bytes)).map_err(|never| match never {}).boxed_unsync(), None),
+        Body::Long(long) => {
+            let length = long.left;
+            (pieces(Arc::clone(gate), long), Some(length))
+        }
+    };
+    let mut response = Response::new(body);
     *response.status_mut() = StatusCode::from_u16(answer.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
     let headers = response.headers_mut();
+    if let Some(length) = length {
+        headers.insert(CONTENT_LENGTH, HeaderValue::from(length));
+    }
     headers.insert(CONTENT_TYPE, HeaderValue::from_static(answer.media_type));
     // The policy is made of ASCII only; if it could not be sent, the strictest one is.
     let strictest = HeaderValue::from_static("default-src 'none'");
@@ -166,6 +182,19 @@ fn response(answer: Answer) -> Response<Full<Bytes>> {
         }
     }
     response
+}
+
+/// A file piece by piece: the next one is read when the last one was taken. One that hangs ends the connection.
+fn pieces(gate: Arc<Gate>, long: Long) -> Sent {
+    let stream = try_unfold(long, move |long| {
+        let gate = Arc::clone(&gate);
+        async move {
+            let read = gate.reading(move |_| long.piece()).await;
+            let read = read.unwrap_or_else(|| Err(std::io::ErrorKind::TimedOut.into()))?;
+            Ok(read.map(|(bytes, rest)| (Frame::data(Bytes::from(bytes)), rest)))
+        }
+    });
+    StreamBody::new(stream).boxed_unsync()
 }
 
 #[cfg(test)]

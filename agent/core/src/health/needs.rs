@@ -2,6 +2,7 @@
 //! compares the two. Waiting times are common practice without a source unless said otherwise: long enough that a thing
 //! which mends itself is not told, short enough that nobody finds out before the page does.
 
+mod intake;
 mod place;
 
 use super::{Life, Memory, Need, Observations, Word, wording};
@@ -286,59 +287,6 @@ impl Judge<'_, '_> {
         }
     }
 
-    fn intake(&mut self) {
-        let intake = self.seen.intake;
-        let trouble = intake.trouble.clone();
-        self.ask_after(
-            "intake.trouble",
-            trouble.is_some(),
-            0,
-            0,
-            [
-                "let the cameras hand in reads again".to_owned(),
-                trouble.map_or_else(String::new, |why| format!("Every read is refused now: {why}.")),
-                "The engine keeps trying; look at the disk first.".to_owned(),
-            ],
-        );
-        self.ask_after(
-            "intake.closed",
-            !intake.open,
-            10 * S,
-            10 * S,
-            [
-                "open the intake for reads".to_owned(),
-                "The intake does not listen, so the cameras can't hand in reads.".to_owned(),
-                "pintle check tells what is wrong with its socket or port.".to_owned(),
-            ],
-        );
-        self.ask_after(
-            "intake.conflicts",
-            0 < intake.id_conflicts,
-            0,
-            u64::MAX,
-            [
-                "have the recognition engine number its reads anew".to_owned(),
-                format!(
-                    "It gave {} the id of an earlier read with another content; they were refused.",
-                    wording::amount(intake.id_conflicts, "read")
-                ),
-                "Tell the engine's maker; each read needs an id of its own. A restart of the agent clears this."
-                    .to_owned(),
-            ],
-        );
-        self.ask_after(
-            "intake.panics",
-            0 < intake.panics,
-            0,
-            u64::MAX,
-            [
-                "send the maker the agent's log".to_owned(),
-                format!("The handling of {} failed inside the agent.", wording::amount(intake.panics, "request")),
-                "journalctl -u pintle; those requests were answered 500 and can be repeated.".to_owned(),
-            ],
-        );
-    }
-
     fn gps(&mut self) {
         let state = &self.seen.position.receiver;
         let because =
@@ -465,38 +413,6 @@ impl Judge<'_, '_> {
         self.ask_after("link.lever", lever.is_some(), 0, u64::MAX, lever.unwrap_or_default());
         let late = super::link::late_need(self.seen);
         self.ask_after("hits.late", late.is_some(), 30 * MIN, u64::MAX, late.unwrap_or_default());
-    }
-
-    fn cameras(&mut self) {
-        // Nobody expects reads off duty; afterwards the cameras have their time again, as after an arrival.
-        let Some(on_duty) = self.seen.duty.on_since() else { return };
-        let now = self.seen.now;
-        let arrived = self.seen.position.site.as_ref().map(|site| site.arrived);
-        let mut silent = Vec::new();
-        let mut since: Option<Utc> = None;
-        for camera in &self.seen.intake.cameras {
-            // Since the later of arrival and start: what was read elsewhere proves nothing here, and what was read
-            // before the start is not known.
-            let started = self.seen.facts.started;
-            let stood_ms = arrived.map_or(0, |at| u64::try_from(now.utc.since_ms(at)).unwrap_or(0));
-            let watched_ms = now.mono.since_ms(started.mono.max(on_duty)).min(stood_ms);
-            let quiet_ms = camera.last_read.map_or(u64::MAX, |(mono, _)| now.mono.since_ms(mono));
-            let read_here = quiet_ms <= watched_ms;
-            let too_quiet = if read_here { 12 * HOUR <= quiet_ms } else { 15 * MIN <= watched_ms };
-            if arrived.is_some() && too_quiet {
-                silent.push(crate::ids::printable(&camera.label, 40));
-                let from = now.utc.plus_ms(-i64::try_from(quiet_ms.min(watched_ms)).unwrap_or(0));
-                since = Some(since.map_or(from, |earlier| earlier.min(from)));
-            }
-        }
-        if !silent.is_empty() {
-            let told = [
-                format!("look at {}", wording::list(&silent)),
-                "No read has come since the trailer arrived, or for twelve hours.".to_owned(),
-                "Look at lens, aim and cable, then at the recognition engine.".to_owned(),
-            ];
-            self.ask("camera.silent", Word::Look, since, told);
-        }
     }
 
     fn clock(&mut self) {

@@ -266,6 +266,36 @@ fn camera_is_silent_only_if_nothing_was_read_since_arrival_and_start() {
 }
 
 #[test]
+fn dead_camera_is_told_where_no_site_is_known_too_and_not_on_the_road() {
+    let silent = |scene: &Scene| judged(scene).needs.iter().any(|need| need.code == "camera.silent");
+    // No GPS receiver: the start is all that there is to count from.
+    let mut scene = Scene::standing();
+    (scene.facts.gps_fitted, scene.position) = (false, PositionView::default());
+    scene.facts.started = Moment { mono: scene.ago(899_000).0, ..scene.now };
+    scene.intake.cameras[0].last_read = None;
+    assert!(!silent(&scene), "fifteen minutes are its time");
+    scene.pass(1000);
+    let need = judged(&scene).needs.into_iter().find(|need| need.code == "camera.silent").unwrap();
+    assert_eq!((need.what.as_str(), need.urgency), ("look at Camera 1", Word::Look));
+    assert_eq!(need.why, "No read has come since the start, or for twelve hours.");
+    // A read since then gives it twelve hours from that read.
+    scene.intake.cameras.iter_mut().for_each(|camera| camera.last_read = Some((scene.now.mono, scene.now.utc)));
+    scene.pass(12 * 3_600_000 - 1);
+    assert!(!silent(&scene));
+    scene.pass(1);
+    assert!(silent(&scene));
+    // Back on duty it has its time again.
+    scene.duty.back = Some(scene.now.mono);
+    assert!(!silent(&scene));
+    // On the road nobody expects reads; a fix that was lost for good is no road.
+    let mut scene = Scene::underway();
+    scene.intake.cameras[0].last_read = None;
+    assert!(!silent(&scene));
+    scene.position.state = KeeperState::Searching;
+    assert!(silent(&scene));
+}
+
+#[test]
 fn clock_that_is_wrong_by_a_minute_needs_somebody_now() {
     let mut scene = Scene::standing();
     scene.position.clock_offset = Some((-61_000, scene.now.mono));

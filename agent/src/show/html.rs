@@ -289,11 +289,7 @@ fn need_view(need: &NeedBody, body: &HealthBody, times: &Times) -> NeedView {
         urgency: if urgent { "act" } else { "look" }.to_owned(),
         section: need.section,
         href: section.map_or_else(|| "leaves".to_owned(), |section| section.key.clone()),
-        when: match (by.is_empty(), urgent) {
-            (false, _) => format!("by {by}"),
-            (true, true) => "now".to_owned(),
-            (true, false) => "soon".to_owned(),
-        },
+        when: if by.is_empty() { wording::when(&need.urgency).to_owned() } else { format!("by {by}") },
         what: wording::capital(&need.what),
         why: need.why.clone(),
         how: need.how.clone(),

@@ -60,7 +60,7 @@ fn needs(note: &mut Note, body: &HealthBody, times: &Times) {
     }
     note.line("NEEDS");
     for (at, need) in body.needs.iter().enumerate() {
-        let mark = format!("{:>2}. {:<5} ", at + 1, need.urgency);
+        let mark = format!("{:>2}. {:<5} ", at + 1, pintle_core::health::wording::when(&need.urgency));
         let what = pintle_core::health::wording::capital(&need.what);
         note.wrapped(&mark, "          ", &format!("{what} (section {}).", need.section));
         note.wrapped("          ", "          ", &need.why);

@@ -37,7 +37,7 @@ pub enum Word {
     /// Nothing needs anybody.
     #[default]
     Fine,
-    /// Something wants a look, without hurry.
+    /// Something wants a look soon.
     Look,
     /// Somebody is needed now.
     Act,
@@ -59,7 +59,7 @@ impl Word {
     pub fn fixed_sentence(self) -> &'static str {
         match self {
             Self::Fine => "Nothing needs you.",
-            Self::Look => "Something wants a look. No hurry.",
+            Self::Look => "Something wants a look soon.",
             Self::Act => "Somebody is needed now.",
         }
     }

@@ -9,6 +9,13 @@ const DAY_MS: i64 = 86_400_000;
 const DAYS: [&str; 7] = ["Thu", "Fri", "Sat", "Sun", "Mon", "Tue", "Wed"];
 const MONTHS: [&str; 12] = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 
+/// How urgent a need is, in people's words: "now" for `act`, "soon" for all that can wait. One pair, on the page, in
+/// notes, on the terminal and in the survey; `act` and `look` are the words of files.
+#[must_use]
+pub fn when(urgency: &str) -> &'static str {
+    if urgency == Word::Act.word() { "now" } else { "soon" }
+}
+
 /// "14:32" if it is on the same day as `now`, else with the day: "Thu 7 May 09:12", or with the year when that differs.
 #[must_use]
 pub fn clock(at: Utc, now: Utc) -> String {

@@ -18,7 +18,7 @@ pub enum Standing {
     Act,
     /// Not heard, too old, or not to be believed.
     Stale,
-    /// Within days.
+    /// Somebody is needed soon.
     Look,
     /// Nothing needs anybody.
     Fine,
@@ -152,7 +152,7 @@ pub fn headline(trailers: &[Trailer]) -> String {
         told.push(are(stale, "is not heard", "are not heard"));
     }
     if 0 < look {
-        told.push(are(look, "wants a look within days", "want a look within days"));
+        told.push(are(look, "wants a look soon", "want a look soon"));
     }
     if told.is_empty() {
         told.push("Nothing needs you.".to_owned());

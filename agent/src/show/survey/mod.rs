@@ -84,10 +84,9 @@ impl<'a> View<'a> {
     }
 
     fn by(&self, trailer: &Trailer) -> String {
-        match (trailer.by, trailer.standing) {
-            (Some(by), _) => wording::clock(by, self.now),
-            (None, Standing::Act) => "now".to_owned(),
-            (None, _) => "soon".to_owned(),
+        match trailer.by {
+            Some(by) => wording::clock(by, self.now),
+            None => wording::when(trailer.standing.word()).to_owned(),
         }
     }
 }
@@ -116,7 +115,7 @@ fn group_title(standing: Standing) -> &'static str {
     match standing {
         Standing::Act => "Act: somebody is needed now",
         Standing::Stale => "Stale: not heard, state unknown",
-        Standing::Look => "Look: within days",
+        Standing::Look => "Look: somebody is needed soon",
         Standing::Fine => "Fine",
     }
 }

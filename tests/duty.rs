@@ -14,6 +14,12 @@ fn said(trailer: &Trailer, args: &[&str]) -> String {
     String::from_utf8(run.stdout).unwrap()
 }
 
+fn refused(trailer: &Trailer, args: &[&str], why: &str) {
+    let run = trailer.command(args);
+    let told = String::from_utf8_lossy(&run.stderr).into_owned();
+    assert!(run.status.code() == Some(64) && told.contains(why), "{args:?}: {told}");
+}
+
 fn acknowledged(health: &Value, code: &str) -> Value {
     let needs = health["needs"].as_array().cloned().unwrap_or_default();
     needs.into_iter().find(|need| need["code"] == code).map_or(Value::Null, |need| need["acknowledged"].clone())
@@ -55,6 +61,17 @@ fn off_duty_is_told_and_written_down_outlives_a_kill_and_drops_no_read() {
     trailer.wait_health(|health| health["off_duty"].is_null());
     let again = trailer.command(&["duty", "on"]);
     assert!(String::from_utf8_lossy(&again.stderr).contains("on duty already"));
+    for time in ["48h", "14d"] {
+        assert!(
+            said(&trailer, &["duty", "off", "--for", time, "--reason", "road works"]).starts_with("Off duty until ")
+        );
+    }
+    refused(
+        &trailer,
+        &["duty", "off", "--for", "337h", "--reason", "x"],
+        "14d is the most; say it again before it ends",
+    );
+    refused(&trailer, &["tow", "begin", "--for", "13h"], "12h is the most; extend it on the way with --extend");
     let audit = std::fs::read_to_string(trailer.state_dir().join("audit/audit.ndjson")).unwrap();
     let off = audit.lines().find(|line| line.contains("\"duty.off\"")).unwrap();
     assert!(off.contains("T. Wray") && off.contains("road works") && off.contains("21600"), "{off}");
@@ -71,6 +88,10 @@ fn a_need_in_hand_is_marked_with_who_and_can_be_taken_back() {
     let health = trailer.wait_health(|health| acknowledged(health, "receiver.none")["by"] == "T. Wray");
     assert_eq!(health["word"], "look", "somebody has it in hand, and it is not done");
     assert!(said(&trailer, &["need", "list"]).contains("T. Wray has it in hand until "));
+    assert!(said(&trailer, &["need", "list"]).contains("soon  receiver.none"));
+    said(&trailer, &["need", "ack", "receiver.none", "--for", "24h", "--by", "T. Wray"]);
+    let over = ["need", "ack", "receiver.none", "--for", "25h"];
+    refused(&trailer, &over, "24h is the most; say it again when it comes back");
     said(&trailer, &["need", "ack", "receiver.none", "--undo", "--by", "T. Wray"]);
     trailer.wait_health(|health| acknowledged(health, "receiver.none").is_null());
     let wrong = trailer.command(&["need", "ack", "receiver.nine"]);

@@ -22,9 +22,49 @@ pub fn seconds(text: &str) -> Result<u64, String> {
     if number.is_empty() && 0 < total_s { Ok(total_s) } else { Err(wrong()) }
 }
 
+/// The same, up to `max_s`; `advice` tells what to do instead of asking for more.
+///
+/// # Errors
+/// What to write instead.
+pub fn seconds_up_to(text: &str, max_s: u64, advice: &str) -> Result<u64, String> {
+    let s = seconds(text)?;
+    if s <= max_s { Ok(s) } else { Err(format!("{} is the most; {advice}", written(max_s))) }
+}
+
+/// As people write it: whole days from two on, else whole hours, minutes or seconds.
+#[must_use]
+pub fn written(s: u64) -> String {
+    let units = [('d', 86_400), ('h', 3600), ('m', 60)];
+    let whole = |(unit, unit_s): &(char, u64)| s % unit_s == 0 && (*unit != 'd' || 2 <= s / unit_s) && 0 < s;
+    match units.iter().find(|unit| whole(unit)) {
+        Some((unit, unit_s)) => format!("{}{unit}", s / unit_s),
+        None => format!("{s}s"),
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use super::seconds;
+    use super::{seconds, seconds_up_to, written};
+
+    #[test]
+    fn length_over_its_limit_is_refused_with_the_limit_and_what_to_do() {
+        let up_to = |text: &str, max_s| seconds_up_to(text, max_s, "say it again then");
+        for (text, max_s) in [("12h", 43_200), ("48h", 1_209_600), ("14d", 1_209_600), ("24h", 86_400), ("1d", 86_400)]
+        {
+            assert!(up_to(text, max_s).is_ok(), "{text}");
+        }
+        for (text, max_s, most) in [
+            ("12h1s", 43_200, "12h"),
+            ("13h", 43_200, "12h"),
+            ("14d1s", 1_209_600, "14d"),
+            ("337h", 1_209_600, "14d"),
+            ("25h", 86_400, "24h"),
+        ] {
+            assert_eq!(up_to(text, max_s), Err(format!("{most} is the most; say it again then")), "{text}");
+        }
+        assert!(up_to("5", 86_400).is_err_and(|why| why.starts_with("write it like")));
+        assert_eq!([86_400, 90, 5400, 172_800, 45].map(written), ["24h", "90s", "90m", "2d", "45s"]);
+    }
 
     #[test]
     fn lengths_are_read_as_people_write_them() {

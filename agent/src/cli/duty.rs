@@ -1,10 +1,11 @@
 //! `pintle duty` and `pintle need`: what people say of the trailer's duty, and which needs they have in hand.
 
 use super::ask::{Way, own_name};
-use super::tow::seconds;
 use crate::exit::Exit;
+use pintle_core::health::duty::{ACK_S_MAX, OFF_S_MAX};
 use pintle_core::health::wording;
 use pintle_core::ids::printable;
+use pintle_core::span::seconds_up_to;
 use pintle_core::wire::duty::{DutyBody, NeedsBody};
 use serde_json::{Value, json};
 use std::io::{self, Write};
@@ -22,8 +23,8 @@ pub struct DutyArgs {
 enum DutyVerb {
     /// Reading is paused: nobody is asked to look at quiet cameras until it ends. Reads that come are kept and sent.
     Off {
-        /// For how long, at most 14 days: 6h, 90m, 48h.
-        #[arg(long = "for", value_name = "TIME", value_parser = seconds)]
+        /// For how long, at most 14 days: 6h, 90m, 48h, 14d.
+        #[arg(long = "for", value_name = "TIME", value_parser = off_seconds)]
         for_s: u64,
         /// Why.
         #[arg(long, value_name = "TEXT")]
@@ -60,7 +61,7 @@ enum NeedVerb {
         /// Name of the need, as `pintle need list` tells it.
         need: String,
         /// For how long, at most 24 h; 12 h without it.
-        #[arg(long = "for", value_name = "TIME", value_parser = seconds)]
+        #[arg(long = "for", value_name = "TIME", value_parser = ack_seconds)]
         for_s: Option<u64>,
         /// Take it back.
         #[arg(long, conflicts_with = "for_s")]
@@ -69,6 +70,14 @@ enum NeedVerb {
         #[arg(long, value_name = "NAME")]
         by: Option<String>,
     },
+}
+
+fn off_seconds(text: &str) -> Result<u64, String> {
+    seconds_up_to(text, OFF_S_MAX, "say it again before it ends")
+}
+
+fn ack_seconds(text: &str) -> Result<u64, String> {
+    seconds_up_to(text, ACK_S_MAX, "say it again when it comes back")
 }
 
 /// Asks the agent and shows its answer. Ends with 69 if no agent runs, with 2 if it refused.
@@ -116,7 +125,7 @@ fn needs_text(body: &NeedsBody, out: &mut dyn Write) -> io::Result<()> {
     }
     for need in &body.needs {
         let what = wording::capital(&printable(&need.what, 200));
-        writeln!(out, "{:<4}  {:<18} {what}", printable(&need.urgency, 4), printable(&need.code, 40))?;
+        writeln!(out, "{:<4}  {:<18} {what}", wording::when(&need.urgency), printable(&need.code, 40))?;
         if let Some(ack) = &need.acknowledged {
             let (by, until) = (printable(&ack.by, 80), printable(&ack.until, 40));
             writeln!(out, "{:25}{by} has it in hand until {until}", "")?;

@@ -4,12 +4,11 @@ use super::ask::{Way, own_name};
 use crate::exit::Exit;
 use pintle_core::health::wording;
 use pintle_core::ids::printable;
+use pintle_core::position::keeper::TOW_S_MAX;
+use pintle_core::span::seconds_up_to;
 use pintle_core::wire::control::TowStatusBody;
 use serde_json::{Value, json};
 use std::io::{self, Write};
-
-/// The longest announcement, s; the agent refuses longer ones too. Source: design of the project, 12 h.
-const TOW_S_MAX: u64 = 12 * 3600;
 
 /// Arguments of `pintle tow`.
 #[derive(Debug, clap::Args)]
@@ -65,31 +64,9 @@ fn request(verb: &TowVerb) -> Value {
     }
 }
 
-/// Hours, minutes and seconds as people write them, in s.
-pub(super) fn seconds(text: &str) -> Result<u64, String> {
-    let wrong = || "write it like 3h, 90m or 2h30m".to_owned();
-    let (mut total_s, mut number) = (0_u64, String::new());
-    for c in text.trim().chars() {
-        let unit_s = match c {
-            '0'..='9' => {
-                number.push(c);
-                continue;
-            }
-            'h' => 3600,
-            'm' => 60,
-            's' => 1,
-            _ => return Err(wrong()),
-        };
-        let count: u64 = std::mem::take(&mut number).parse().map_err(|_| wrong())?;
-        total_s = count.checked_mul(unit_s).and_then(|s| s.checked_add(total_s)).ok_or_else(wrong)?;
-    }
-    // A number without a unit could be minutes as well as hours.
-    match total_s {
-        0 => Err(wrong()),
-        _ if !number.is_empty() => Err(wrong()),
-        1..=TOW_S_MAX => Ok(total_s),
-        _ => Err("12h is the most; extend it on the way with --extend".to_owned()),
-    }
+/// Up to what the agent takes, s.
+fn seconds(text: &str) -> Result<u64, String> {
+    seconds_up_to(text, TOW_S_MAX, "extend it on the way with --extend")
 }
 
 fn as_text(body: &TowStatusBody, out: &mut dyn Write) -> io::Result<()> {
@@ -111,32 +88,4 @@ fn as_text(body: &TowStatusBody, out: &mut dyn Write) -> io::Result<()> {
         writeln!(out, "  [ ] {}", printable(line, 200))?;
     }
     Ok(())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::seconds;
-
-    #[test]
-    fn times_are_read_as_people_write_them() {
-        for (text, s) in [("3h", 10_800), ("90m", 5400), ("2h30m", 9000), ("45s", 45), (" 12h ", 43_200)] {
-            assert_eq!(seconds(text), Ok(s), "{text}");
-        }
-        for text in [
-            "",
-            "3",
-            "h",
-            "3 h",
-            "3d",
-            "-3h",
-            "1.5h",
-            "99999999999999999999h",
-            "18446744073709551615h",
-            "0h",
-            "13h",
-            "12h1s",
-        ] {
-            assert!(seconds(text).is_err(), "{text}");
-        }
-    }
 }

@@ -216,8 +216,15 @@ fn forms_without_the_pages_own_word_or_from_another_page_do_nothing() {
         "csrf=x&deed=tick&tick=mast".to_owned(),
         "deed=tick&tick=mast".to_owned(),
     ];
-    for form in foreign {
-        page.post("/do", &form, "");
+    for form in &foreign {
+        page.post("/do", form, "");
+    }
+    // Who sees an old page in a second tab, or comes back with the browser's button, is told that nothing was done.
+    for (path, form) in [("/do", foreign[1].as_str()), ("/do", foreign[2].as_str()), ("/leave", "csrf=x")] {
+        assert!(page.post(path, form, "").starts_with("HTTP/1.1 303"), "{form}");
+        let shown = page.get("/");
+        assert!(shown.contains("told wrong\" role=\"status\">Not done. This page was old; try again.</p>"), "{shown}");
+        assert!(!page.get("/").contains("This page was old"), "it is told once");
     }
     let form = format!("csrf={csrf}&deed=tick&tick=mast");
     for header in ["Sec-Fetch-Site: cross-site\r\n", "Origin: https://evil.example\r\n", "Origin: null\r\n"] {
@@ -226,7 +233,8 @@ fn forms_without_the_pages_own_word_or_from_another_page_do_nothing() {
     let long = page.post("/do", &format!("csrf={csrf}&deed=write&road={}", "r".repeat(17_000)), "");
     assert!(long.starts_with("HTTP/1.1 413"), "{long}");
     page.cookie.clear();
-    page.post("/do", &form, "");
+    let shut = page.post("/do", &form, "");
+    assert!(shut.starts_with("HTTP/1.1 403") && shut.contains("Not done. The page had shut by itself"), "{shut}");
     assert!(agent.try_recv().is_err(), "nothing reached the agent");
 }
 

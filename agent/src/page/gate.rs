@@ -29,6 +29,11 @@ const READ_WAIT: Duration = Duration::from_secs(2);
 /// that may wait, the rest are for PINs and deeds).
 const READERS_MAX: usize = 3;
 
+/// Told where the form of a page comes back that was loaded before the present one was opened.
+const OLD_PAGE: &str = "Not done. This page was old; try again.";
+/// Told where a form comes back whose page has shut by itself.
+const SHUT_MEANWHILE: &str = "Not done. The page had shut by itself; open it and try again.";
+
 /// Where things are, and what is said before the PIN.
 #[derive(Clone, Debug)]
 pub(super) struct Places {
@@ -54,6 +59,16 @@ pub(super) struct Asked {
     /// A person did this, not the page by itself.
     pub(super) by_person: bool,
     pub(super) form: Vec<(String, String)>,
+}
+
+/// Who sent a form.
+enum Sender {
+    /// This person, from the page that is open now.
+    Known(String),
+    /// Somebody with an open page, from one that was loaded before it was opened.
+    OldPage,
+    /// Nobody with an open page.
+    Nobody,
 }
 
 /// The keeper of the gate.
@@ -233,14 +248,13 @@ impl Gate {
     }
 
     async fn act(&self, asked: Asked) -> Answer {
-        let pin = self.pin();
-        let who = pin.and_then(|pin| {
-            let mut sessions = self.sessions();
-            let open = sessions.find(&asked.cookie, &pin.set, clock::mono(), true)?;
-            open.knows(form::field(&asked.form, "csrf")).then(|| (open.who.clone(), pin.set))
-        });
-        // An open page that has ended shows the cover.
-        let Some((who, pin_set)) = who else { return files::see_other() };
+        let Some(pin) = self.pin() else { return self.cover(403, None, "").await };
+        let who = match self.sender(&asked, &pin.set) {
+            Sender::Known(who) => who,
+            Sender::OldPage => return files::see_other(),
+            Sender::Nobody => return self.cover(403, Some(&pin), SHUT_MEANWHILE).await,
+        };
+        let pin_set = pin.set;
         let (request, done) = match deeds::request(&asked.form, &who) {
             Ok(request) => request,
             Err(deeds::Refused::NoSuchDeed) => {
@@ -273,15 +287,24 @@ impl Gate {
     }
 
     fn leave(&self, asked: &Asked) -> Answer {
-        let known = self.pin().is_some_and(|pin| {
-            let mut sessions = self.sessions();
-            let open = sessions.find(&asked.cookie, &pin.set, clock::mono(), false);
-            open.is_some_and(|open| open.knows(form::field(&asked.form, "csrf")))
-        });
-        if known {
+        if let Some(pin) = self.pin()
+            && let Sender::Known(_) = self.sender(asked, &pin.set)
+        {
             self.sessions().close(&asked.cookie);
         }
         files::see_other()
+    }
+
+    /// Who sent a form. A page that was loaded before the present one was opened gets told so; what it asked for is not
+    /// done, since a stranger's page can't know the word of the present one either.
+    fn sender(&self, asked: &Asked, pin_set: &str) -> Sender {
+        let mut sessions = self.sessions();
+        let Some(open) = sessions.find(&asked.cookie, pin_set, clock::mono(), true) else { return Sender::Nobody };
+        if open.knows(form::field(&asked.form, "csrf")) {
+            return Sender::Known(open.who.clone());
+        }
+        open.told = Some((false, OLD_PAGE.to_owned()));
+        Sender::OldPage
     }
 
     /// What the open page of this request may do; what its last deed was answered is told once.

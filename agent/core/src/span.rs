@@ -35,7 +35,7 @@ pub fn seconds_up_to(text: &str, max_s: u64, advice: &str) -> Result<u64, String
 #[must_use]
 pub fn written(s: u64) -> String {
     let units = [('d', 86_400), ('h', 3600), ('m', 60)];
-    let whole = |(unit, unit_s): &(char, u64)| s % unit_s == 0 && (*unit != 'd' || 2 <= s / unit_s) && 0 < s;
+    let whole = |(unit, unit_s): &(char, u64)| s.is_multiple_of(*unit_s) && (*unit != 'd' || 2 <= s / unit_s) && 0 < s;
     match units.iter().find(|unit| whole(unit)) {
         Some((unit, unit_s)) => format!("{}{unit}", s / unit_s),
         None => format!("{s}s"),

@@ -17,8 +17,13 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
+/// The number that a variable asks for instead of the usual one.
+fn asked(variable: &str) -> Option<u64> {
+    std::env::var(variable).ok().and_then(|text| text.parse().ok())
+}
+
 fn reads(usual: u32) -> u32 {
-    std::env::var("PINTLE_ROW_READS").ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
+    asked("PINTLE_ROW_READS").map_or(usual, |reads| reads.try_into().unwrap())
 }
 
 async fn put(drain: &Drain, reads: u32) {
@@ -121,7 +126,11 @@ async fn row_30_server_hang_drip() {
     let drain = Drain::start("heron-3", folder.path(), receiver);
     put(&drain, 300).await;
     until("three tries", || async { 3 <= server.requests().len() }).await;
+    // Two hours by PINTLE_ROW_HANG_S=7200: however long it lasts, the tries go on, and none grows old.
+    tokio::time::sleep(Duration::from_secs(asked("PINTLE_ROW_HANG_S").unwrap_or(0))).await;
     let requests = server.requests();
+    let last = requests.last().map(|request| request.at.elapsed());
+    assert!(last.is_some_and(|ago| ago < Duration::from_secs(6)), "it still tries: {last:?}");
     for pair in requests.windows(2) {
         let apart = pair[1].at - pair[0].at;
         assert!(apart < Duration::from_secs(6), "no try is older than its deadline and 5 s: {apart:?}");
@@ -130,6 +139,7 @@ async fn row_30_server_hang_drip() {
     let began = Instant::now();
     until("delivery goes on", || async { drain.figures().await.counts.waiting == 0 }).await;
     assert!(began.elapsed() < Duration::from_mins(1));
+    eprintln!("{} tries, delivered {:?} after the cure", requests.len(), began.elapsed());
     drain.stop().await;
 }
 
@@ -165,8 +175,7 @@ async fn a_hit_that_could_not_leave_says_how_late_it_is_when_it_goes() {
 /// Row 32 with real forwarders and queues: 30 of them and ten minutes by `PINTLE_ROW_FLEET=30 PINTLE_ROW_OUTAGE_S=600`.
 #[tokio::test]
 async fn row_32_fleet_stampede_30_with_real_forwarders() {
-    let number = |variable: &str| std::env::var(variable).ok().and_then(|text| text.parse::<u64>().ok());
-    let (trailers, outage_s) = (number("PINTLE_ROW_FLEET").unwrap_or(5), number("PINTLE_ROW_OUTAGE_S").unwrap_or(3));
+    let (trailers, outage_s) = (asked("PINTLE_ROW_FLEET").unwrap_or(5), asked("PINTLE_ROW_OUTAGE_S").unwrap_or(3));
     let away = Arc::new(AtomicBool::new(true));
     let is_away = Arc::clone(&away);
     let server = Scripted::start(

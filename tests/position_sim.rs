@@ -98,6 +98,11 @@ fn hops_are_told_and_the_anchor_follows() {
         assert!(length_m < 25.0 || 0.95 <= share(&near, |hop| hop.told), "{length_m} m: {near:?}");
         assert!(0.9 <= share(&near, |hop| hop.covered), "{length_m} m: {near:?}");
     }
+    // From 25 to 50 m it is a notice, as far as the sky lets it be known; the last metres are open to both.
+    let open = all(100, |seed| hop(Sky::Open, limits, 45.0, seed));
+    assert!(share(&open, |hop| hop.moved) <= 0.2 && open.iter().all(|hop| hop.told), "{open:?}");
+    let road = all(100, |seed| hop(Sky::Road, limits, 35.0, seed));
+    assert!(share(&road, |hop| hop.moved) <= 0.05, "{road:?}");
 }
 
 #[test]

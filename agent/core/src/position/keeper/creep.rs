@@ -34,8 +34,6 @@ const HOP_RADII: f64 = 1.1;
 const HOP_M: f64 = 25.0;
 /// A move must show by so much more than both radii. Source: as above.
 const LEFT_RADII: f64 = 1.3;
-/// And by so much of the threshold: as after a seen trip, so that none above it is missed by the error of the middles.
-const LEFT_SHARE: f64 = 0.9;
 /// So much of the newest past opens the halt at the new site, ms: the shortest of the middles.
 const REST_MS: u64 = 600_000;
 /// What lies so far away is no creeping, metres; the quick rules see it.
@@ -120,8 +118,8 @@ impl Creep {
     }
 
     /// Looks at the newest minutes against those before. `anchor`: where the site's anchor is, in the plane of
-    /// [`Self::plane`].
-    pub(super) fn look(&self, anchor: (f64, f64), threshold_m: f64) -> Option<Crept> {
+    /// [`Self::plane`]. `left_m`: the least that is a move.
+    pub(super) fn look(&self, anchor: (f64, f64), left_m: f64) -> Option<Crept> {
         let plane = self.plane?;
         NEWEST.into_iter().find_map(|newest| {
             let at = self.minutes.len().checked_sub(newest).filter(|before| BEFORE_MIN <= *before)?;
@@ -148,7 +146,7 @@ impl Creep {
             let between_m = |a: (f64, f64), b: (f64, f64)| (a.0 - b.0).hypot(a.1 - b.1);
             let moved_m = between_m(before.east_north_m(), after.east_north_m());
             let radii_m = before.radius95_m() + after.radius95_m();
-            let left = (LEFT_SHARE * threshold_m).max(LEFT_RADII * radii_m) <= moved_m;
+            let left = left_m.max(LEFT_RADII * radii_m) <= moved_m;
             // After a hop that was told it is the anchor that has to be right.
             let off_m =
                 if self.since_hop < self.minutes.len() { between_m(anchor, after.east_north_m()) } else { moved_m };
@@ -173,9 +171,8 @@ impl SiteKeeper {
             return false;
         }
         let Some(plane) = standing.creep.plane else { return false };
-        let Some(crept) = standing.creep.look(standing.anchor_in(&plane), self.limits.move_threshold_m) else {
-            return false;
-        };
+        let left_m = standing.sure_share() * self.limits.move_threshold_m;
+        let Some(crept) = standing.creep.look(standing.anchor_in(&plane), left_m) else { return false };
         let reason = format!(
             "the middle of {} minutes of fixes lies {:.0} m from that of the time before",
             crept.minutes, crept.moved_m

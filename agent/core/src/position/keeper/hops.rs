@@ -34,9 +34,10 @@ const LASTING_SHARE: f64 = 0.8;
 /// And so many standard deviations of the difference: noise reaches that in no night.
 const LASTING_SIGMAS: f64 = 4.5;
 
-/// Seen motion just below the threshold is told as a move, so that none above it is missed by the anchor's own error:
-/// share of the threshold.
-const TRIP_SHARE: f64 = 0.9;
+/// The error of a poor sky would hide moves from just above the threshold, so that it tells them from this share of it on.
+const SHARE_MIN: f64 = 0.9;
+/// So much less of the threshold for each multiple of a good receiver's scatter; our own choice. A poor sky has two.
+const SHARE_PER_QUALITY: f64 = 0.15;
 /// So much of the way its speed must show for that; our own choice. In tows it shows nine tenths and more.
 const TRIP_SURE_SHARE: f64 = 0.75;
 /// Without seen motion only a clear distance is a move: share of the threshold.
@@ -103,9 +104,9 @@ impl SiteKeeper {
         }
         let site = standing.site.id;
         let in_doubt = standing.doubt_since.take().is_some();
-        // A way that the speed explains is told as a move a little sooner, as after any trip.
+        // A way that the speed explains is told as a move sooner, as after any trip.
         let explained = standing.trip.take().is_some_and(|trip| TRIP_SURE_SHARE * moved_m <= trip.path_m);
-        let share = if explained { TRIP_SHARE } else { UNSEEN_SHARE };
+        let share = if explained { standing.sure_share() } else { UNSEEN_SHARE };
         let reason = format!("the middle of {weight_s:.0} s of fixes lies {moved_m:.0} m from the anchor");
         let plane = *evidence.plane();
         let rest = Rest { plane, blocks: &blocks, share, moved_m: 0.0 };
@@ -179,7 +180,7 @@ impl SiteKeeper {
         }
         let reason = format!("the trailer was moved by {moved_m:.0} m: the speed explains the way");
         // A long excursion in gusts of speed noise shows some of a way, a trip shows nearly all.
-        let share = if TRIP_SURE_SHARE * way_m <= trip.path_m { TRIP_SHARE } else { UNSEEN_SHARE };
+        let share = if TRIP_SURE_SHARE * way_m <= trip.path_m { standing.sure_share() } else { UNSEEN_SHARE };
         let plane = *evidence.plane();
         self.reanchor(&Rest { plane, blocks: &blocks, share, moved_m: 0.0 }, reason, now, out);
     }
@@ -230,6 +231,11 @@ fn trip_rest_ms(settle_s: f64) -> u64 {
 }
 
 impl Standing {
+    /// From this share of the threshold on it is a move, where it shows clearly: the whole under a good sky.
+    pub(super) fn sure_share(&self) -> f64 {
+        (1.0 - SHARE_PER_QUALITY * (self.quality() - 1.0)).max(SHARE_MIN)
+    }
+
     /// Follows motion from inside the threshold, also while it is in doubt.
     pub(super) fn follow_trip(&mut self, sample: &Sample, evidence: &Evidence, noise: &StandingNoise) {
         let floor_mps = noise.floor_mps();

@@ -48,13 +48,7 @@ fn what_the_kernel_tells_is_named_within_two_seconds() {
 fn silent_gateway_is_named_with_the_settings_that_we_ship() {
     let Some(mut rig) = Rig::build("") else { return };
     rig.start();
-    // It takes nothing and answers nothing, not even who it is; the cable stays as it is.
-    rig.named(
-        "gateway-silent",
-        RUNG_BAR,
-        |rig| rig.router("ip link set near0 arp off"),
-        |rig| rig.router("ip link set near0 arp on"),
-    );
+    rig.named("gateway-silent", RUNG_BAR, |rig| rig.gateway_silent(true), |rig| rig.gateway_silent(false));
 }
 
 #[test]

@@ -130,6 +130,8 @@ pub(crate) struct Rig {
     authority: Option<(String, rcgen::Issuer<'static, rcgen::KeyPair>)>,
     /// Number of reads that were taken by the agent.
     pub(crate) taken: Arc<AtomicU64>,
+    /// Whether more reads come in than usual; see [`Self::flood`].
+    flooding: Arc<AtomicBool>,
     seen: usize,
 }
 
@@ -198,6 +200,7 @@ impl Rig {
             receiver: None,
             authority: None,
             taken: Arc::default(),
+            flooding: Arc::default(),
             seen: 0,
         };
         // From here on the rig itself takes them away.
@@ -296,6 +299,17 @@ impl Rig {
     /// Takes all rules of the router away.
     pub(crate) fn no_rules(&self) {
         must(&format!("ip netns exec {} nft flush table inet f", self.router_ns));
+    }
+
+    /// The next hop takes nothing and answers nothing, not even who it is; the cable stays as it is.
+    pub(crate) fn gateway_silent(&self, silent: bool) {
+        if !silent {
+            return self.router("nft delete table netdev s");
+        }
+        let chain = |name: &str, hook: &str| {
+            format!("add chain netdev s {name} {{ type filter hook {hook} device near0 priority 0; policy drop; }}")
+        };
+        self.router(&format!("nft 'add table netdev s; {}; {}'", chain("in", "ingress"), chain("out", "egress")));
     }
 
     /// Runs `line` in a shell in the router's namespace.
@@ -443,12 +457,25 @@ impl Rig {
         }));
     }
 
-    /// Many reads at a time, so that requests are larger than a packet, until the rig goes.
+    /// The receiver's process stops where it is: the kernel still takes connections for it, and nobody answers.
+    pub(crate) fn receiver_hangs(&self, hangs: bool) {
+        let pid = nix::unistd::Pid::from_raw(i32::try_from(self.receiver.as_ref().unwrap().id()).unwrap());
+        let signal = if hangs { nix::sys::signal::Signal::SIGSTOP } else { nix::sys::signal::Signal::SIGCONT };
+        nix::sys::signal::kill(pid, signal).unwrap();
+    }
+
+    /// No more reads than usual from now on.
+    pub(crate) fn ebb(&mut self) {
+        std::mem::take(&mut self.flooding).store(false, Ordering::SeqCst);
+    }
+
+    /// Many reads at a time, so that requests are larger than a packet, until [`Self::ebb`] or until the rig goes.
     pub(crate) fn flood(&mut self, every: Duration) {
-        let (stop, taken) = (self.stop.clone(), self.taken.clone());
+        let (stop, taken, flooding) = (self.stop.clone(), self.taken.clone(), self.flooding.clone());
+        flooding.store(true, Ordering::SeqCst);
         let socket = self.trailer.runtime_dir().join("intake.sock");
         self.threads.push(std::thread::spawn(move || {
-            while !stop.load(Ordering::SeqCst) {
+            while flooding.load(Ordering::SeqCst) && !stop.load(Ordering::SeqCst) {
                 let body: String = (0..60).map(|_| random_read("") + "\n").collect();
                 if post(&socket, "application/x-ndjson", &body) {
                     taken.fetch_add(60, Ordering::SeqCst);
@@ -516,6 +543,10 @@ impl Rig {
         let true_too = |found: &str| found == "up" || (anew && found == "receiver-silent");
         let wrong: Vec<_> = before.iter().filter(|found| !true_too(found)).collect();
         assert!(wrong.is_empty(), "{rung} was first called {wrong:?}:\n{}", self.trailer.log());
+        // The usual run has no time for outages of minutes.
+        let lasts = std::env::var("PINTLE_OUTAGE_S").ok().and_then(|text| text.parse().ok()).unwrap_or(0);
+        std::thread::sleep(Duration::from_secs(lasts));
+        assert_eq!(self.findings(), Vec::<String>::new(), "{rung} stays what it is:\n{}", self.trailer.log());
         cure(self);
         let (mended, _) = self.wait_rung("up", allowed(RECOVERY_BAR));
         told(rung, named, mended);

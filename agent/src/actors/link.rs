@@ -30,7 +30,7 @@ use std::time::Duration;
 use tokio::sync::{broadcast, watch};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
-use tracing::{info, warn};
+use tracing::{debug, info, warn};
 
 /// How often everything is looked at even without news (our own choice: a few small files and five questions to the
 /// kernel, under a millisecond).
@@ -277,7 +277,10 @@ impl Watcher {
     fn traffic(&mut self, told: Result<Traffic, broadcast::error::RecvError>) {
         match told {
             Ok(Traffic::Began(lane)) => self.handle(LinkEvent::Began(lane)),
-            Ok(Traffic::Ended(lane, attempt)) => self.handle(LinkEvent::Attempt(lane, attempt)),
+            Ok(Traffic::Ended(lane, attempt)) => {
+                debug!(?lane, ?attempt, "a request is over");
+                self.handle(LinkEvent::Attempt(lane, attempt));
+            }
             Ok(Traffic::Hits(took_ms)) => {
                 let utc = clock::utc();
                 for ms in took_ms {
@@ -293,6 +296,7 @@ impl Watcher {
         match probed {
             Some((probe, addresses)) => {
                 self.addresses = addresses;
+                debug!(?probe, "a probe is over");
                 self.handle(LinkEvent::Probe(probe));
             }
             None => self.core.probe_lost(),
@@ -306,6 +310,11 @@ impl Watcher {
         for action in out.drain(..) {
             match action {
                 LinkAction::Probe(ask) => self.begin(ask),
+                LinkAction::Knock => {
+                    if let Some((hop, interface)) = self.asker.as_ref().and_then(Asker::hop) {
+                        probe::knock(hop, interface);
+                    }
+                }
                 LinkAction::Found(finding) => {
                     let (rung, detail) = (finding.rung.word(), finding.detail);
                     if finding.rung.broken() {

@@ -85,6 +85,7 @@ impl Events {
 pub struct Asker {
     socket: Option<Socket>,
     number: u32,
+    hop: Option<(IpAddr, u32)>,
 }
 
 /// A default route.
@@ -136,6 +137,7 @@ impl Asker {
                 let first = ours(false).chain(ours(true)).min_by_key(|one| one.metric)?;
                 Some(first.gateway)
             });
+            self.hop = hop.flatten().map(|address| (address, index));
             (interface.gateway, interface.gateway_heard_ms) = match hop {
                 Some(Some(address)) => self.neighbour(index, address)?,
                 Some(None) => (Gateway::NotThere, None),
@@ -150,6 +152,12 @@ impl Asker {
             self.socket = None;
         }
         filled
+    }
+
+    /// The next hop as last asked for, and the number of its interface.
+    #[must_use]
+    pub fn hop(&self) -> Option<(IpAddr, u32)> {
+        self.hop
     }
 
     /// Addresses that may be used beyond the cable.

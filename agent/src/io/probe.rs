@@ -7,7 +7,7 @@ use nix::sys::socket::setsockopt;
 use nix::sys::socket::sockopt::TcpMaxSeg;
 use pintle_core::link::evidence::{Ask, Names, Probe, Tcp};
 use std::io;
-use std::net::{IpAddr, SocketAddr};
+use std::net::{IpAddr, SocketAddr, SocketAddrV6, UdpSocket};
 use std::pin::pin;
 use std::time::Duration;
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
@@ -16,11 +16,14 @@ use tokio::task::JoinSet;
 
 /// How long a name may take (our own limit: the resolver's first try and half of its second).
 const NAMES_WAIT: Duration = Duration::from_secs(5);
-/// How long a connection may take: first packet, and the two that follow it after one and three seconds.
-const CONNECT_WAIT: Duration = Duration::from_secs(5);
+/// How long a connection may take: first packet, and the two that follow it after one and three seconds. Two looks one
+/// after the other fit into the 20 s in which a rung has to be named.
+const CONNECT_WAIT: Duration = Duration::from_secs(4);
 /// Others are asked once the receiver has been silent for this long (our own limit: a lost first packet has been sent
 /// again by then).
-const OTHERS_AFTER: Duration = Duration::from_secs(2);
+const OTHERS_AFTER: Duration = Duration::from_millis(1500);
+/// Nobody listens there, and whoever gets it throws it away. Source: RFC 863.
+const DISCARD_PORT: u16 = 9;
 /// How long the first bytes of an answer may take.
 const ANSWER_WAIT: Duration = Duration::from_secs(3);
 /// Bytes of the large first packet: more than fits into one on any Ethernet (1500), so its first segment is full.
@@ -79,12 +82,31 @@ pub async fn probe(goal: &Goal, ask: Ask, known: &[IpAddr], resolver: &Resolver)
         if through && ask.sizes && goal.http {
             let large = answers(goal, &addresses, false, &mut probe.cost).await;
             probe.large_passes = Some(large);
-            probe.small_passes =
-                if large { None } else { Some(answers(goal, &addresses, true, &mut probe.cost).await) };
+            if !large && !ask.large_alone {
+                probe.small_passes = Some(answers(goal, &addresses, true, &mut probe.cost).await);
+            }
         }
     }
     probe.at = clock::mono();
     (probe, addresses)
+}
+
+/// Sends one byte to the next hop itself: before it can leave, the kernel has to ask who that is. What it says is read from
+/// its table.
+pub fn knock(hop: IpAddr, interface: u32) {
+    let (own, to) = match hop {
+        IpAddr::V4(hop) => (IpAddr::from([0; 4]), SocketAddr::from((hop, DISCARD_PORT))),
+        IpAddr::V6(hop) => {
+            let to = SocketAddrV6::new(hop, DISCARD_PORT, 0, interface);
+            (IpAddr::from([0; 16]), SocketAddr::V6(to))
+        }
+    };
+    let sent = UdpSocket::bind((own, 0)).and_then(|socket| {
+        socket.set_nonblocking(true)?;
+        socket.send_to(&[0], to)
+    });
+    // A hop that can't be asked now is asked again in three seconds.
+    drop(sent);
 }
 
 /// A name that can't exist. Source: RFC 6761 section 6.4, `.invalid`.
@@ -289,7 +311,7 @@ mod tests {
         Goal { host: "127.0.0.1".to_owned(), port, tls: false, http: true, others: Vec::new() }
     }
 
-    const ALL: Ask = Ask { strangers: false, sizes: true, names_anew: true };
+    const ALL: Ask = Ask { strangers: false, sizes: true, large_alone: false, names_anew: true };
 
     #[test]
     fn page_that_leads_elsewhere_is_a_strangers_and_one_that_leads_to_itself_is_not() {

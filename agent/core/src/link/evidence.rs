@@ -170,11 +170,14 @@ pub struct Probe {
 
 /// What a probe shall find out beside name and connection.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[expect(clippy::struct_excessive_bools, reason = "four questions, each asked or not")]
 pub struct Ask {
     /// Whether names lie, other addresses answer, and a web page comes from a stranger.
     pub strangers: bool,
     /// Whether large packets pass.
     pub sizes: bool,
+    /// Of sizes the large one alone: that small packets pass is known.
+    pub large_alone: bool,
     /// Ask for the name even if it was found a short while ago.
     pub names_anew: bool,
 }

@@ -2,6 +2,7 @@
 //! it, a failure holds until something newer gets through. The kernel's facts are always the newest.
 
 use super::evidence::{Attempt, Ended, Facts, Gateway, Names, Probe, Tcp, Way};
+use super::looks::{About, Looks};
 use super::pace::Pace;
 use super::rung::{Finding, Rung};
 use crate::forward::answer::NoAnswer;
@@ -14,6 +15,9 @@ pub const SLOW_RTT_MS: u64 = 2500;
 pub const SLOW_BYTES_PER_S: u64 = 8000;
 /// A send smaller than this tells nothing of the pace, bytes.
 pub const PACE_BYTES_MIN: u64 = 32_000;
+/// A request of so many bytes does not fit into a packet or two, bytes: its receipt proves that large packets pass (1,500
+/// on any Ethernet; source: IEEE 802.3).
+const LARGE_BYTES_MIN: u64 = 3000;
 /// So long the kernel has for finding out whether the next hop is there, ms. With the settings of
 /// `systemd/70-pintle-sysctl.conf` it doubts a silent neighbour after 7.5 s at the latest, asks from the next packet
 /// on, which a probe sends within 5 s, and gives up 4 s later (source: Linux
@@ -45,6 +49,10 @@ pub struct Evidence {
     bad: [Option<Bad>; STRETCHES],
     /// A certificate was wrong or something stalled: whose fault it is has to be found out.
     doubt: Option<(Mono, Doubt)>,
+    /// What a probe saw and a second one has to confirm.
+    looks: Looks,
+    /// When more than fits into a packet last got through.
+    large_good: Option<Mono>,
     rtt_ms: Option<(Mono, u64)>,
     last_rtt_ms: Option<u64>,
     pace: Option<(Mono, u64)>,
@@ -69,6 +77,8 @@ struct Bad {
 pub enum Doubt {
     /// Connections time out or break: is it the size, the receiver, or the way?
     Stall,
+    /// Large packets were lost: do they pass again?
+    Large,
     /// The certificate is not the receiver's: is it a stranger's?
     Stranger,
 }
@@ -83,6 +93,9 @@ impl Evidence {
     /// What the next probe has to find out.
     #[must_use]
     pub fn doubt(&self) -> Option<Doubt> {
+        if self.large_lost() {
+            return Some(Doubt::Large);
+        }
         self.doubt.map(|(_, doubt)| doubt)
     }
 
@@ -129,6 +142,7 @@ impl Evidence {
     /// The next hop, which had failed, is back: what was silent behind it meanwhile may have been silent for that
     /// alone.
     pub fn silence_explained(&mut self) {
+        self.looks.forget();
         for bad in &mut self.bad {
             bad.take_if(|bad| bad.silence);
         }
@@ -136,14 +150,75 @@ impl Evidence {
 
     /// The kernel sees a fault: what failed from `since` on, a moment before it was told, failed for that.
     pub fn explained_since(&mut self, since: Mono) {
+        self.looks.forget();
         for bad in &mut self.bad[..=Stretch::Tcp as usize] {
             bad.take_if(|bad| since <= bad.first);
         }
     }
 
+    /// Whatever was in doubt is explained.
+    pub fn no_doubt(&mut self) {
+        self.doubt = None;
+    }
+
     /// A request has no answer after seconds: the next probe looks at more than the connection.
     pub fn hangs(&mut self, at: Mono) {
         self.doubt.get_or_insert((at, Doubt::Stall));
+    }
+
+    /// Whether a probe saw something that has to be seen a second time before it is named, and whether that may be at
+    /// once.
+    #[must_use]
+    pub fn second_look(&self) -> Option<bool> {
+        self.looks.waits().then(|| self.looks.at_once())
+    }
+
+    /// A connection alone did not come about: a first look, if the next one says the same.
+    pub fn glanced(&mut self, probe: &Probe) {
+        if let Some((finding, _)) = self.closed(probe).filter(|_| !self.stranger_stands()) {
+            self.looks.agree((About::Way, finding.rung), (probe.began, probe.at));
+        }
+    }
+
+    /// Whether `finding` may be told: it stands already, or was seen before by a look that was over when this one began.
+    /// Answers since when it has been seen.
+    fn seen_twice(&mut self, stretch: Stretch, finding: &Finding, probe: &Probe) -> Option<Mono> {
+        let (good, bad) = (self.good[stretch as usize], self.bad[stretch as usize].as_ref());
+        let sized = finding.rung == Rung::LargeLost && self.large_lost();
+        if sized || bad.is_some_and(|bad| bad.finding.rung == finding.rung && later(good, bad.at)) {
+            self.looks.forget();
+            return Some(probe.began);
+        }
+        let about = if stretch == Stretch::Tcp { About::Way } else { About::Size };
+        let since = self.looks.agree((about, finding.rung), (probe.began, probe.at));
+        if since.is_some() {
+            self.looks.forget();
+        } else {
+            self.doubt.get_or_insert((probe.at, Doubt::Stall));
+        }
+        since
+    }
+
+    /// What a connection that did not come about says, and whether somebody refused it.
+    fn closed(&self, probe: &Probe) -> Option<(Finding, bool)> {
+        let refused = match probe.tcp {
+            Tcp::NotTried | Tcp::Connected(_) => return None,
+            // What got through after its last packet is newer than its silence.
+            Tcp::Silent if self.good[Stretch::Tcp as usize].is_some_and(|good| last_packet(probe) < good) => {
+                return None;
+            }
+            Tcp::Silent | Tcp::Unreachable => false,
+            Tcp::Refused => true,
+        };
+        let detail = if refused { "it refuses the connection" } else { "it does not answer" };
+        let finding = match probe.others_answer {
+            Some(true) => Finding::new(Rung::ReceiverSilent, detail),
+            Some(false) => Finding::new(Rung::TcpBlocked, "no connection to anybody"),
+            // A refusal comes from somebody; who is silent may be far or near.
+            None if refused => Finding::new(Rung::ReceiverSilent, detail),
+            None => Finding::new(Rung::TcpBlocked, UNKNOWN_WHOSE),
+        };
+        Some((finding, refused))
     }
 
     /// Whether something is broken, and it is too early to say whether the next hop is.
@@ -175,7 +250,15 @@ impl Evidence {
         match attempt.ended {
             Ended::Receipt => {
                 self.passes(Stretch::Receiver, at);
-                self.doubt = None;
+                if LARGE_BYTES_MIN <= attempt.bytes {
+                    self.large_good = Some(at);
+                    self.doubt = None;
+                    self.looks.forget();
+                } else if !self.large_lost() {
+                    // What fits into one packet says nothing of large ones.
+                    self.looks.connected();
+                    self.doubt.take_if(|_| !self.looks.waits());
+                }
                 let took_ms = at.since_ms(attempt.began).max(1);
                 if PACE_BYTES_MIN <= attempt.bytes {
                     let pace = attempt.bytes.saturating_mul(1000) / took_ms;
@@ -187,6 +270,7 @@ impl Evidence {
             Ended::Status(status) => {
                 self.passes(Stretch::Tls, at);
                 self.doubt = None;
+                self.looks.forget();
                 self.fails(Stretch::Receiver, at, Finding::new(Rung::ReceiverRefuses, format!("it answered {status}")));
             }
             Ended::NoAnswer(why) => self.no_answer(why, at, trust),
@@ -256,6 +340,14 @@ impl Evidence {
         }
     }
 
+    /// Whether large packets were found lost, and no large one has got through since. What fits into one packet gets through
+    /// meanwhile.
+    #[must_use]
+    pub fn large_lost(&self) -> bool {
+        let bad = self.bad[Stretch::Tls as usize].as_ref();
+        bad.is_some_and(|bad| bad.finding.rung == Rung::LargeLost && later(self.large_good, bad.at))
+    }
+
     /// Whether a stranger was seen on the way, and nothing has got through since.
     fn stranger_stands(&self) -> bool {
         let names = Stretch::Names as usize;
@@ -277,6 +369,7 @@ impl Evidence {
             // A name may come from a memory on this computer: it proves nothing of the next hop.
             Names::Found => self.good[Stretch::Names as usize] = Some(at),
             Names::NotFound => {
+                self.looks.other();
                 self.passes(Stretch::Gateway, at);
                 self.fails(Stretch::Names, at, Finding::new(Rung::NamesFail, NO_SUCH_NAME));
                 return;
@@ -284,63 +377,49 @@ impl Evidence {
             // The question went out when the probe began: an answer to another one after that was not seen by it.
             Names::Silent if self.good[Stretch::Names as usize].is_some_and(|good| probe.began < good) => return,
             Names::Silent => {
+                self.looks.other();
                 let finding = Finding::new(Rung::NamesFail, "the name server does not answer");
                 self.silent(Stretch::Names, probe.began, at, finding);
                 return;
             }
         }
         if stranger {
+            self.looks.forget();
             self.passes(Stretch::Gateway, at);
             let detail = if probe.names_lie == Some(true) { "names lie" } else { "a web page comes from a stranger" };
             self.fails(Stretch::Names, at, Finding::new(Rung::Portal, detail));
             self.doubt = None;
             return;
         }
-        match probe.tcp {
-            Tcp::NotTried => {}
-            Tcp::Connected(ms) => {
-                self.passes(Stretch::Tcp, at);
-                // The better of two: a lost first packet is sent again after one and after three seconds.
-                let better = self.last_rtt_ms.map_or(ms, |last| last.min(ms));
-                self.last_rtt_ms = Some(ms);
-                self.rtt_ms = Some((at, better));
-                self.row.connected(probe.began, ms);
-                self.connected(probe);
+        if let Tcp::Connected(ms) = probe.tcp {
+            self.passes(Stretch::Tcp, at);
+            // The better of two: a lost first packet is sent again after one and after three seconds.
+            let better = self.last_rtt_ms.map_or(ms, |last| last.min(ms));
+            self.last_rtt_ms = Some(ms);
+            self.rtt_ms = Some((at, better));
+            self.row.connected(probe.began, ms);
+            self.connected(probe);
+        } else if let Some((finding, refused)) = self.closed(probe) {
+            if probe.others_answer == Some(true) || refused {
+                self.passes(Stretch::Names, at);
             }
-            // What got through after its last packet is newer than its silence.
-            Tcp::Silent if self.good[Stretch::Tcp as usize].is_some_and(|good| last_packet(probe) < good) => {}
-            Tcp::Refused | Tcp::Silent | Tcp::Unreachable => {
-                let refused = probe.tcp == Tcp::Refused;
-                let detail = if refused { "it refuses the connection" } else { "it does not answer" };
-                let finding = match probe.others_answer {
-                    Some(true) => Finding::new(Rung::ReceiverSilent, detail),
-                    Some(false) => Finding::new(Rung::TcpBlocked, "no connection to anybody"),
-                    // A refusal comes from somebody; who is silent may be far or near.
-                    None if refused => Finding::new(Rung::ReceiverSilent, detail),
-                    None => Finding::new(Rung::TcpBlocked, UNKNOWN_WHOSE),
-                };
-                if probe.others_answer == Some(true) || refused {
-                    self.passes(Stretch::Names, at);
-                }
-                if finding.rung == Rung::TcpBlocked && !refused {
-                    self.silent(Stretch::Tcp, probe.began, at, finding);
-                } else {
-                    self.fails(Stretch::Tcp, at, finding);
-                }
+            let Some(since) = self.seen_twice(Stretch::Tcp, &finding, probe) else { return };
+            if finding.rung == Rung::TcpBlocked && !refused {
+                self.silent(Stretch::Tcp, since, at, finding);
+            } else {
+                self.fails(Stretch::Tcp, at, finding);
             }
         }
     }
 
     /// A connection stands. If requests stalled, it is the size or the receiver; if they did not, all is well.
     fn connected(&mut self, probe: &Probe) {
-        let at = probe.at;
-        match (self.doubt, probe.large_passes, probe.small_passes) {
-            (Some((_, Doubt::Stall)), Some(false), Some(true)) => {
-                self.fails(Stretch::Tls, at, Finding::bare(Rung::LargeLost));
-            }
+        let sized = match (self.doubt, probe.large_passes, probe.small_passes) {
+            (Some((_, Doubt::Stall)), Some(false), Some(true)) => Finding::bare(Rung::LargeLost),
+            // Only the large one was tried.
+            (_, Some(false), None) if self.large_lost() => Finding::bare(Rung::LargeLost),
             (Some((_, Doubt::Stall)), Some(false), Some(false)) => {
-                let detail = "it takes connections and never answers";
-                self.fails(Stretch::Tls, at, Finding::new(Rung::ReceiverSilent, detail));
+                Finding::new(Rung::ReceiverSilent, "it takes connections and never answers")
             }
             (_, Some(true), _) => {
                 // A name and a size that pass: what stalled before is over, or comes later than the first answer.
@@ -353,8 +432,14 @@ impl Evidence {
                 if let Some((_, Doubt::Stall)) = self.doubt {
                     self.doubt = None;
                 }
+                return self.looks.forget();
             }
-            _ => {}
+            // A connection that stands says nothing against a size that was seen to fail.
+            _ if probe.large_passes.is_none() => return self.looks.connected(),
+            _ => return self.looks.other(),
+        };
+        if self.seen_twice(Stretch::Tls, &sized, probe).is_some() {
+            self.fails(Stretch::Tls, probe.at, sized);
         }
     }
 
@@ -370,10 +455,9 @@ impl Evidence {
             return Finding::bare(Rung::GatewaySilent);
         }
         for (good, bad) in self.good.iter().zip(&self.bad) {
-            if let Some(bad) = bad
-                && later(*good, bad.at)
-                && !self.is_held(bad, facts, now)
-            {
+            let Some(bad) = bad else { continue };
+            let sized = bad.finding.rung == Rung::LargeLost;
+            if if sized { self.large_lost() } else { later(*good, bad.at) && !self.is_held(bad, facts, now) } {
                 return bad.finding.clone();
             }
         }
@@ -400,10 +484,11 @@ pub const UNKNOWN_WHOSE: &str = "no connection to the receiver; name other addre
 /// The detail of a name that does not exist.
 pub const NO_SUCH_NAME: &str = "the name server knows no such name";
 
-/// When the last packet of a connection that nobody answered left: the third, two seconds before it was given up.
-/// Source: RFC 6298 section 2 (a second, doubled each time); five seconds for all (`io/probe.rs`).
+/// When the last packet of a connection that nobody answered left: the third, three seconds after the first. Source: RFC
+/// 6298 section 2 (a second, doubled each time). It is given up a second later, and others are waited for up to one and a
+/// half more (`io/probe.rs`).
 fn last_packet(probe: &Probe) -> Mono {
-    probe.began.max(probe.at.minus_ms(2000))
+    probe.began.max(probe.at.minus_ms(2500))
 }
 
 fn later(good: Option<Mono>, at: Mono) -> bool {

@@ -9,6 +9,7 @@ pub mod flaps;
 pub mod judge;
 pub mod ladder;
 pub mod latency;
+pub mod looks;
 pub mod outages;
 pub mod pace;
 pub mod probing;

@@ -33,6 +33,10 @@ const DEAR_MS: u64 = 8000;
 /// See [`DEAR_MS`].
 const DEAR_MS_MAX: u64 = 1_800_000;
 
+/// While large packets are lost and the first two minutes are over, one is tried this often, ms: at 7,300 bytes that is 0.7 MB
+/// a day. A request that is larger than a packet shows it sooner.
+const LARGE_EVERY_MS: u64 = 900_000;
+
 /// Decides when the next probe begins and what it asks.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Probing {
@@ -43,6 +47,7 @@ pub struct Probing {
     names_at: Option<Mono>,
     dear_at: Option<Mono>,
     dear_ms: u64,
+    large_at: Option<Mono>,
     spent: u64,
     day_began: Mono,
     made: u64,
@@ -67,6 +72,12 @@ impl Probing {
     pub fn settled(&mut self) {
         self.dear_ms = 0;
         self.dear_at = None;
+    }
+
+    /// What was seen has to be seen once more before it is told: that look may be as dear, and at once.
+    pub fn look_again(&mut self) {
+        self.dear_at = None;
+        self.wanted = true;
     }
 
     /// Bytes spent today (since the start, or the last full day after it).
@@ -117,6 +128,7 @@ impl Probing {
 
     /// Begins one, if it is due; says what it shall find out.
     pub fn begin(&mut self, doubt: Option<Doubt>, fails: bool, last_good: Option<Mono>, now: Mono) -> Option<Ask> {
+        let quick = self.broken_since.is_some_and(|since| now.since_ms(since) < QUICK_FOR_MS);
         if 86_400_000 <= now.since_ms(self.day_began) {
             self.day_began = now;
             self.spent = 0;
@@ -129,6 +141,12 @@ impl Probing {
             self.dear_at = Some(now);
             self.dear_ms = (self.dear_ms * 2).clamp(DEAR_MS, DEAR_MS_MAX);
         }
+        // Nothing but a large packet shows that large ones pass again.
+        let waited = self.large_at.is_none_or(|at| LARGE_EVERY_MS <= now.since_ms(at));
+        let large_alone = doubt == Some(Doubt::Large) && !dear && (quick || waited);
+        if large_alone {
+            self.large_at = Some(now);
+        }
         let names_anew = fails || doubt.is_some() || self.names_at.is_none_or(|at| NAMES_KEPT_MS <= now.since_ms(at));
         if names_anew {
             self.names_at = Some(now);
@@ -137,7 +155,8 @@ impl Probing {
         self.last = Some(now);
         self.wanted = false;
         self.made = self.made.saturating_add(1);
-        Some(Ask { strangers: dear, sizes: dear && doubt == Some(Doubt::Stall), names_anew })
+        let sizes = (dear && matches!(doubt, Some(Doubt::Stall | Doubt::Large))) || large_alone;
+        Some(Ask { strangers: dear, sizes, large_alone, names_anew })
     }
 
     /// One is over.

@@ -17,6 +17,11 @@ const UNSTEADY_HOLD_MS: u64 = 5000;
 /// The kernel's fault may be older than its telling by this, ms: events are put together for 100 ms, and a busy
 /// computer comes late (our own limit).
 const TOLD_LATE_MS: u64 = 2000;
+/// A silent next hop is knocked at this often, ms: the kernel asks it three times within that, once a second, and its answer is
+/// seen at once. It costs some forty bytes a second that never leave the cable (source: RFC 826; our own limit).
+const KNOCK_MS: u64 = 3000;
+/// The kernel counts such times in ticks of its clock, ms, and rounds them (source: proc(5), `sysconf(_SC_CLK_TCK)`, 100).
+const CLOCK_TICK_MS: u64 = 20;
 /// A request that is on its way for so long fills whatever is narrow, ms (our own limit).
 const BESIDE_MS: u64 = 300;
 
@@ -44,6 +49,8 @@ pub enum LinkAction {
     Found(Finding),
     /// An outage is over.
     Over(Outage),
+    /// Send something to the next hop itself, so that the kernel asks whether it is back.
+    Knock,
 }
 
 /// What is shown of the link.
@@ -73,10 +80,14 @@ pub struct LinkWatch {
     facts: Option<Facts>,
     evidence: Evidence,
     gateway_failed_at: Option<Mono>,
+    /// When the kernel's facts were last read.
+    looked: Option<Mono>,
     /// Since when the kernel sees nothing wrong.
     whole_for_the_kernel: Option<Mono>,
     /// When the next hop, which had failed, was last back.
     gateway_back: Option<Mono>,
+    /// When the silent next hop was last knocked at.
+    knocked: Option<Mono>,
     probing: Probing,
     flaps: Flaps,
     outages: Outages,
@@ -119,10 +130,16 @@ impl LinkWatch {
                     }
                     // A remembered name and one closed door: whether names still resolve and who stands in the way is
                     // looked into before anything is said.
+                    self.evidence.glanced(&probe);
                     self.evidence.hangs(probe.at);
                     self.probing.want();
                 } else {
                     self.evidence.probe(&probe);
+                }
+                match self.evidence.second_look() {
+                    Some(true) => self.probing.look_again(),
+                    Some(false) => self.probing.want(),
+                    None => {}
                 }
             }
             LinkEvent::Tick => {
@@ -148,6 +165,7 @@ impl LinkWatch {
         let gateway = |facts: &Facts| facts.interface.as_ref().map(|one| (one.index, one.gateway));
         let same =
             self.facts.as_ref().and_then(gateway).map(|(index, _)| index) == gateway(&facts).map(|(index, _)| index);
+        let hop_was_back = self.gateway_back;
         match gateway(&facts) {
             Some((_, Gateway::Failed)) if same && self.gateway_failed_at.is_some() => {}
             Some((_, Gateway::Failed)) => self.gateway_failed_at = Some(now),
@@ -160,9 +178,6 @@ impl LinkWatch {
                 }
             }
         }
-        if let Some(ago_ms) = facts.interface.as_ref().and_then(|one| one.gateway_heard_ms) {
-            self.evidence.gateway_heard(now.minus_ms(ago_ms));
-        }
         let counted = |facts: &Facts| facts.interface.as_ref().map(|one| (one.index, one.received));
         if let (Some((index, before)), Some((same, received))) =
             (self.facts.as_ref().and_then(counted), counted(&facts))
@@ -170,25 +185,38 @@ impl LinkWatch {
             && before < received
         {
             self.moved_at = Some((now, received - before));
-        }
-        match super::judge::by_kernel(&facts) {
-            None => self.whole_for_the_kernel = self.whole_for_the_kernel.or(Some(now)),
-            Some(_) => {
-                if self.whole_for_the_kernel.take().is_some() {
-                    self.evidence.explained_since(now.minus_ms(TOLD_LATE_MS));
-                }
+            // The kernel believes a neighbour heard when a connection sends something after an answer, however old the
+            // answer is (source: Linux net/core/sock.c and net/ipv4/tcp_output.c, `sk_dst_pending_confirm`). So it counts
+            // only if something came in between the same two looks.
+            if let Some(ago_ms) = facts.interface.as_ref().and_then(|one| one.gateway_heard_ms)
+                && self.looked.is_some_and(|at| at <= now.minus_ms(ago_ms).plus_ms(CLOCK_TICK_MS))
+            {
+                self.evidence.gateway_heard(now.minus_ms(ago_ms));
             }
         }
-        // Counters change all the time; everything else is news.
+        self.looked = Some(now);
+        let whole = super::judge::by_kernel(&facts).is_none();
+        if !whole && self.whole_for_the_kernel.take().is_some() {
+            self.evidence.explained_since(now.minus_ms(TOLD_LATE_MS));
+        } else if whole && self.whole_for_the_kernel.is_none() {
+            self.whole_for_the_kernel = Some(now);
+            // What failed meanwhile failed for that: it begins anew.
+            self.evidence.no_doubt();
+            self.probing.settled();
+        }
+        // Counters change all the time, and a next hop that answers is doubted and believed again by the kernel every few
+        // seconds; everything else is news.
         let plain = |facts: &Facts| {
             let mut plain = facts.clone();
             if let Some(interface) = &mut plain.interface {
                 (interface.received, interface.sent, interface.gateway_heard_ms) = (0, 0, None);
+                interface.gateway = Gateway::Unknown;
             }
             plain
         };
-        let news = self.facts.as_ref().is_none_or(|before| plain(before) != plain(&facts));
-        if news && super::judge::by_kernel(&facts).is_none() {
+        let news = hop_was_back != self.gateway_back
+            || self.facts.as_ref().is_none_or(|before| plain(before) != plain(&facts));
+        if news && whole {
             self.probing.want();
         }
         self.facts = Some(facts);
@@ -218,18 +246,27 @@ impl LinkWatch {
         if let Some(outage) = self.outages.is_at(finding.rung, at) {
             out.push(LinkAction::Over(outage));
         }
-        let broken = broken || self.evidence.held(facts, now.mono);
+        let broken = broken || self.evidence.second_look().is_some() || self.evidence.held(facts, now.mono);
         self.probing.broken(broken, now.mono);
-        if !broken && self.evidence.doubt().is_none() {
+        // What is doubted now is not what was looked into while something else was broken.
+        if (!broken && self.evidence.doubt().is_none()) || (was_broken && !finding.rung.broken()) {
             self.probing.settled();
         }
         let rung = finding.rung;
         if self.finding.as_ref() != Some(&finding) {
             if self.finding.as_ref().is_none_or(|before| before.rung != rung) {
                 self.since = Some(at);
+                if rung == Rung::LargeLost && was_broken {
+                    // What stood in front of it is over; whether this is, too, shows a large packet and nothing else.
+                    self.probing.look_again();
+                }
             }
             self.finding = Some(finding.clone());
             out.push(LinkAction::Found(finding));
+        }
+        if rung == Rung::GatewaySilent && self.knocked.is_none_or(|at| KNOCK_MS <= now.mono.since_ms(at)) {
+            self.knocked = Some(now.mono);
+            out.push(LinkAction::Knock);
         }
         let last_good = self.evidence.last_good();
         if !rung.by_kernel()

@@ -9,6 +9,7 @@ struct Bench {
     watch: LinkWatch,
     now_ms: u64,
     trust: UtcTrust,
+    received: u64,
     out: Vec<LinkAction>,
 }
 
@@ -39,7 +40,7 @@ fn with(change: impl FnOnce(&mut Interface)) -> Facts {
 
 impl Bench {
     fn new() -> Self {
-        let bench = Self { watch: LinkWatch::default(), now_ms: 0, trust: UtcTrust::Gps, out: Vec::new() };
+        let bench = Self { watch: LinkWatch::default(), now_ms: 0, trust: UtcTrust::Gps, received: 0, out: Vec::new() };
         bench.facts(whole())
     }
 
@@ -59,7 +60,12 @@ impl Bench {
         self
     }
 
-    fn facts(self, facts: Facts) -> Self {
+    /// Something comes in before each look.
+    fn facts(mut self, mut facts: Facts) -> Self {
+        if let Some(interface) = &mut facts.interface {
+            self.received += 100;
+            interface.received = self.received;
+        }
         self.event(LinkEvent::Facts(facts))
     }
 
@@ -73,6 +79,11 @@ impl Bench {
         };
         change(&mut probe);
         self.event(LinkEvent::Probe(probe))
+    }
+
+    /// Two looks, one after the other.
+    fn twice(self, change: impl Fn(&mut Probe)) -> Self {
+        self.probe(&change).probe(&change)
     }
 
     fn ended(self, ended: Ended) -> Self {
@@ -132,7 +143,7 @@ fn closed_door_is_looked_into_before_it_is_named() {
 fn silence_from_afar_is_told_once_the_next_hop_has_proved_that_it_is_there_or_had_its_time() {
     let unknown = || with(|one| one.gateway = Gateway::Unknown);
     let silent =
-        |bench: Bench| bench.ended(Ended::NoAnswer(NoAnswer::ConnectTimeout)).probe(|probe| probe.tcp = Tcp::Silent);
+        |bench: Bench| bench.ended(Ended::NoAnswer(NoAnswer::ConnectTimeout)).twice(|probe| probe.tcp = Tcp::Silent);
     let mut bench = silent(Bench::new().ended(Ended::Receipt).facts(unknown()));
     assert_eq!(bench.rung(), Rung::Up, "nobody knows yet");
     bench.now_ms += 1000;
@@ -149,11 +160,11 @@ fn silence_from_afar_is_told_once_the_next_hop_has_proved_that_it_is_there_or_ha
 fn failure_from_just_before_the_kernel_told_of_its_fault_is_forgotten_with_it() {
     // The route was gone already when the probe asked; the kernel's word came a moment later.
     let gone = |probe: &mut Probe| (probe.tcp, probe.others_answer) = (Tcp::Refused, Some(false));
-    let bench = Bench::new().ended(Ended::Receipt).probe(gone).facts(with(|one| one.default_route = false));
+    let bench = Bench::new().ended(Ended::Receipt).twice(gone).facts(with(|one| one.default_route = false));
     assert_eq!(bench.rung(), Rung::NoRoute);
     assert_eq!(bench.facts(whole()).rung(), Rung::Up);
     // What was broken long before is broken still.
-    let mut bench = Bench::new().ended(Ended::Receipt).probe(gone);
+    let mut bench = Bench::new().ended(Ended::Receipt).twice(gone);
     assert_eq!(bench.rung(), Rung::TcpBlocked);
     bench.now_ms += 5000;
     let bench = bench.facts(with(|one| one.default_route = false)).facts(whole());
@@ -207,13 +218,15 @@ fn silence_that_a_receipt_outlived_is_old() {
         probe.others_answer = Some(false);
     });
     assert_eq!(bench.rung(), Rung::Up, "its last packet left before the receipt came");
-    bench.now_ms += 10_000;
-    let began = Mono(bench.now_ms - 5000);
-    let bench = bench.probe(|probe| {
-        silent(began)(probe);
-        probe.others_answer = Some(false);
-    });
-    assert_eq!(bench.rung(), Rung::TcpBlocked);
+    for rung in [Rung::Up, Rung::TcpBlocked] {
+        bench.now_ms += 10_000;
+        let began = Mono(bench.now_ms - 5000);
+        bench = bench.probe(|probe| {
+            silent(began)(probe);
+            probe.others_answer = Some(false);
+        });
+        assert_eq!(bench.rung(), rung, "it is told once it was seen twice");
+    }
 }
 
 #[test]
@@ -228,7 +241,7 @@ fn next_hop_that_failed_has_failed_until_it_answers_however_often_it_is_asked() 
 #[test]
 fn probe_tells_names_portals_blocks_and_a_silent_receiver_apart() {
     let rung = |change: fn(&mut Probe)| {
-        Bench::new().ended(Ended::Receipt).ended(Ended::NoAnswer(NoAnswer::ConnectTimeout)).probe(change).rung()
+        Bench::new().ended(Ended::Receipt).ended(Ended::NoAnswer(NoAnswer::ConnectTimeout)).twice(change).rung()
     };
     assert_eq!(rung(|probe| probe.names = Names::Silent), Rung::NamesFail);
     assert_eq!(rung(|probe| probe.names = Names::NotFound), Rung::NamesFail);
@@ -244,6 +257,85 @@ fn probe_tells_names_portals_blocks_and_a_silent_receiver_apart() {
         Rung::ReceiverSilent
     );
     assert_eq!(rung(|_| {}), Rung::Up);
+}
+
+#[test]
+fn what_one_look_alone_saw_is_not_named_and_what_lies_between_two_looks_makes_the_first_old() {
+    let blocked = |probe: &mut Probe| (probe.tcp, probe.others_answer) = (Tcp::Silent, Some(false));
+    let away = |probe: &mut Probe| (probe.tcp, probe.others_answer) = (Tcp::Silent, Some(true));
+    let bench = || Bench::new().ended(Ended::Receipt).ended(Ended::NoAnswer(NoAnswer::ConnectTimeout));
+    assert_eq!(
+        bench().probe(blocked).rung(),
+        Rung::Up,
+        "a name that was found before the change, a door closed after it"
+    );
+    assert_eq!(bench().probe(blocked).probe(away).rung(), Rung::Up);
+    assert_eq!(bench().probe(blocked).probe(away).probe(away).rung(), Rung::ReceiverSilent);
+    assert_eq!(bench().probe(blocked).ended(Ended::Receipt).probe(blocked).rung(), Rung::Up, "a receipt came between");
+    assert_eq!(bench().probe(blocked).probe(|probe| probe.names = Names::Silent).rung(), Rung::NamesFail);
+    // The second look is as thorough as the first, and begins at once.
+    let mut bench = bench().probe(blocked);
+    bench.now_ms += 1000;
+    let bench = bench.event(LinkEvent::Tick);
+    let asks = |action: &LinkAction| matches!(action, LinkAction::Probe(ask) if ask.strangers && ask.names_anew);
+    assert!(bench.out.iter().any(asks), "{:?}", bench.out);
+}
+
+#[test]
+fn large_packets_are_lost_until_a_large_one_passes_whatever_small_ones_do() {
+    let sized = |large, small| move |probe: &mut Probe| (probe.large_passes, probe.small_passes) = (Some(large), small);
+    let bench = Bench::new().ended(Ended::Receipt).ended(Ended::NoAnswer(NoAnswer::AnswerTimeout));
+    let bench = bench.probe(sized(false, Some(true))).ended(Ended::Receipt).probe(sized(false, Some(true)));
+    assert_eq!(bench.rung(), Rung::LargeLost, "a small receipt between two looks says nothing of large packets");
+    let mut bench = bench.ended(Ended::Receipt).probe(|_| {});
+    assert_eq!(bench.rung(), Rung::LargeLost, "small ones get through");
+    // It is looked into at the pace of an outage, with one large packet at a time.
+    bench.watch.probe_lost();
+    bench.now_ms += 6000;
+    let bench = bench.event(LinkEvent::Tick);
+    let large = |action: &LinkAction| matches!(action, LinkAction::Probe(ask) if ask.sizes);
+    assert!(bench.out.iter().any(large), "{:?}", bench.out);
+    let bench = bench.probe(sized(false, None));
+    assert_eq!(bench.rung(), Rung::LargeLost);
+    assert_eq!(bench.probe(sized(true, None)).rung(), Rung::Up);
+    let bench = Bench::new().ended(Ended::Receipt).ended(Ended::NoAnswer(NoAnswer::AnswerTimeout));
+    let mut bench = bench.twice(sized(false, Some(true)));
+    assert_eq!(bench.rung(), Rung::LargeLost);
+    let large = Attempt { began: Mono(bench.now_ms), at: Mono(bench.now_ms + 50), bytes: 9000, ended: Ended::Receipt };
+    bench.now_ms += 50;
+    assert_eq!(bench.event(LinkEvent::Attempt(Lane::Bulk, large)).rung(), Rung::Up, "a large request got through");
+}
+
+#[test]
+fn next_hop_counts_as_heard_only_if_something_came_in() {
+    let silent = |probe: &mut Probe| (probe.names, probe.tcp) = (Names::Silent, Tcp::NotTried);
+    let unknown = with(|one| one.gateway = Gateway::Unknown);
+    let mut bench = Bench::new().ended(Ended::Receipt).facts(unknown).probe(silent);
+    bench.now_ms += 2000;
+    // A connection sent something again, and the kernel took an old answer for a new one.
+    let mut believed = with(|one| (one.gateway, one.gateway_heard_ms) = (Gateway::Answers, Some(0)));
+    if let Some(interface) = &mut believed.interface {
+        interface.received = bench.received;
+    }
+    let bench = bench.event(LinkEvent::Facts(believed.clone()));
+    assert_eq!(bench.rung(), Rung::Up, "nothing came in: it may be the next hop that says nothing");
+    assert_eq!(bench.facts(believed).rung(), Rung::NamesFail, "now something did");
+}
+
+#[test]
+fn silent_next_hop_is_knocked_at_every_few_seconds_and_what_it_costs_stays_on_the_cable() {
+    let mut bench = Bench::new().ended(Ended::Receipt);
+    let (mut knocks, began) = (0, bench.now_ms);
+    while bench.now_ms < began + 600_000 {
+        bench = bench.facts(with(|one| one.gateway = Gateway::Failed));
+        bench.now_ms += 900;
+        knocks += bench.out.iter().filter(|action| matches!(action, LinkAction::Knock)).count();
+    }
+    assert!((150..=200).contains(&knocks), "{knocks}");
+    bench.watch.probe_lost();
+    let bench = bench.facts(with(|one| (one.gateway, one.gateway_heard_ms) = (Gateway::Answers, Some(0))));
+    assert!(bench.out.iter().any(|action| matches!(action, LinkAction::Probe(_))), "looked at once: {:?}", bench.out);
+    assert!(!bench.out.contains(&LinkAction::Knock));
 }
 
 #[test]

@@ -4,6 +4,7 @@
 
 #[path = "support"]
 mod support {
+    pub(crate) mod dhcp;
     pub(crate) mod frames;
     pub(crate) mod netns;
     pub(crate) mod trailer;
@@ -211,6 +212,18 @@ fn row_36_ipv6_only_dns64() {
     assert!(rig.findings().iter().all(|rung| rung == "up" || rung == "receiver-silent"), "the way is whole");
     let asked = rig.names().asked;
     assert!(0 < asked, "by name, never by number: {ROUTER} was asked");
+    if !support::dhcp::can_run() {
+        return;
+    }
+    // Everything that leads out is gone, until a router says again who it is (RFC 4861).
+    rig.no_rules();
+    rig.trailer_ip("addr flush dev usb0 scope global");
+    rig.wait_rung("no-address", allowed(KERNEL_BAR));
+    let _router = support::dhcp::serve(&rig, true);
+    let (seen, between) = rig.wait_rung("up", support::trailer::PATIENCE);
+    tell(&format!("row 36: an advertisement brings address and route: whole {} ms after the start", seen.as_millis()));
+    assert!(between.iter().all(|rung| rung == "no-route" || rung == "unproven"), "{between:?}");
+    rig.wait_delivered(allowed(DELIVERY_BAR));
 }
 
 /// Watcher and ladder together, ten times a second for as long as is asked, on what `world` tells at each instant.
@@ -256,6 +269,7 @@ impl Life {
                 default_route: true,
                 gateway,
                 gateway_heard_ms: Some(500),
+                received: self.now_ms,
                 ..Interface::default()
             };
             let facts = Facts { looked_for: "usb0".to_owned(), interface: Some(interface), ..Facts::default() };

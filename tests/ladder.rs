@@ -243,6 +243,52 @@ fn a_lever_that_never_answers_holds_nothing_up() {
     assert_eq!(kept.steps.len(), 1, "what may have been done counts");
 }
 
+#[test]
+fn phone_that_only_charges_is_told_so_in_words_and_named_again_once_it_tethers() {
+    let mut trailer = Trailer::new("");
+    let sys = trailer.folder().join("sys");
+    // As Linux has it: the phone at port 1-1.2, with the function that tethers, or without.
+    let device = sys.join("devices/platform/usb1/1-1.2");
+    let function = device.join("1-1.2:1.0");
+    for folder in ["class/net", "bus/usb/devices"] {
+        std::fs::create_dir_all(sys.join(folder)).unwrap();
+    }
+    std::fs::create_dir_all(&device).unwrap();
+    let link = |from: &Path, to: PathBuf| std::os::unix::fs::symlink(from, to).unwrap();
+    link(&device, sys.join("bus/usb/devices/1-1.2"));
+    let at = sys.join("class/net");
+    let table = format!("[link]\nusb_port = \"1-1.2\"\nsysfs_dir = \"{}\"\n", at.display());
+    trailer.configure("", &table);
+    trailer.start();
+    // The need with "choose USB tethering on it" comes once it has lasted; its words are held beside them.
+    trailer.wait_health(|health| health["link"]["rung"] == "charging-only");
+    for page in ["health.txt", "index.html"] {
+        let text = std::fs::read_to_string(trailer.runtime_dir().join("health").join(page)).unwrap();
+        let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(
+            text.contains("The device is charging only; it gives no network."),
+            "{page} says nothing of it: {text}"
+        );
+    }
+    // Somebody chooses it; the name is one that nobody has configured.
+    let folder = function.join("net/enx02005e100001");
+    std::fs::create_dir_all(folder.join("statistics")).unwrap();
+    for (file, text) in [("flags", "0x1003"), ("ifindex", "7"), ("operstate", "unknown"), ("carrier", "1")] {
+        std::fs::write(folder.join(file), text).unwrap();
+    }
+    link(&function, folder.join("device"));
+    link(&folder, at.join("enx02005e100001"));
+    let health = trailer.wait_health(|health| health["link"]["rung"] != "charging-only");
+    assert_eq!(health["link"]["interface"], "enx02005e100001", "{:#}", health["link"]);
+    // It falls back to charging.
+    std::fs::remove_file(at.join("enx02005e100001")).unwrap();
+    std::fs::remove_dir_all(&function).unwrap();
+    trailer.wait_health(|health| health["link"]["rung"] == "charging-only");
+    // And it is pulled out.
+    std::fs::remove_file(sys.join("bus/usb/devices/1-1.2")).unwrap();
+    trailer.wait_health(|health| health["link"]["rung"] == "absent");
+}
+
 fn needs_of(health: &Value) -> Vec<String> {
     health["needs"]
         .as_array()

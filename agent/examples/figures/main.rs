@@ -8,6 +8,7 @@
 
 mod agent;
 mod answer;
+mod far;
 mod idle;
 mod intake;
 mod kill;
@@ -63,6 +64,9 @@ struct Args {
     /// How many reads are drained.
     #[arg(long, default_value_t = 1_000_000)]
     drained: u64,
+    /// How many reads wait behind the hits on the long way.
+    #[arg(long, default_value_t = 200_000)]
+    backlog: u64,
     /// Measure this part only, print it, and leave the file alone. May stand several times.
     #[arg(long)]
     only: Vec<Part>,
@@ -85,6 +89,8 @@ enum Part {
     Bytes,
     /// The receiver's database with many reads in it.
     Receiver,
+    /// Hits over a backlog on a long way that loses packets.
+    Far,
     /// Memory and processor of an idle agent.
     Idle,
     /// Time to READY.
@@ -117,6 +123,7 @@ struct Bench {
     queue_in: Option<PathBuf>,
     received: u64,
     drained: u64,
+    backlog: u64,
 }
 
 /// One figure beside what it must reach.
@@ -141,7 +148,7 @@ fn main() -> anyhow::Result<ExitCode> {
     let args = Args::parse();
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").canonicalize()?;
     // Only some parts run other examples; the rest need not wait until those are built.
-    let alone = |part: &Part| matches!(part, Part::Idle | Part::Start | Part::Page);
+    let alone = |part: &Part| matches!(part, Part::Far | Part::Idle | Part::Start | Part::Page);
     let examples = (args.only.is_empty() || !args.only.iter().all(alone)).then_some("--examples");
     let built = Command::new(env!("CARGO"))
         .args(["build", "--release", "--quiet", "--package", "pintle", "--bins"])
@@ -166,6 +173,7 @@ fn main() -> anyhow::Result<ExitCode> {
         queue_in: args.queue_in,
         received: args.received,
         drained: args.drained,
+        backlog: args.backlog,
     };
     let writes = args.only.is_empty() || args.write;
     let file = root.join("docs/BENCHMARKS.md");
@@ -187,6 +195,7 @@ fn main() -> anyhow::Result<ExitCode> {
                 Part::Drain => queue::drain(&bench),
                 Part::Bytes => queue::bytes(&bench),
                 Part::Receiver => receiver::measure(&bench),
+                Part::Far => far::measure(&bench),
                 Part::Idle => idle::measure(&bench),
                 Part::Start => start::measure(&bench),
                 Part::Page => page::measure(&bench),
@@ -232,6 +241,7 @@ impl Part {
             Self::Drain => "Drain",
             Self::Bytes => "Bytes on a link",
             Self::Receiver => "Our receiver",
+            Self::Far => "Hits on a long way",
             Self::Idle => "Idle agent",
             Self::Start => "Start",
             Self::Page => "Page and survey",

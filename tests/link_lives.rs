@@ -336,8 +336,8 @@ fn lever_program() -> PathBuf {
     program
 }
 
-/// Listens as `pintle-lever.socket` does: a lever of its own for each connection, as root on the trailer, where its DHCP
-/// client lives.
+/// Listens as `pintle-lever.socket` does: a lever of its own for each connection, as root on the trailer, where its
+/// DHCP client lives.
 fn lever_listens(
     rig: &Rig,
     client: &dhcp::Client,
@@ -424,8 +424,8 @@ fn ladder_pulls_the_real_lever_the_kernel_counts_the_steps_and_the_levers_limits
     let health = rig.trailer.wait_health(|health| health["link"]["ladder"]["last"]["helped"] == true);
     assert_eq!(health["link"]["ladder"]["last"]["step"], "cycle", "{:#}", health["link"]["ladder"]);
 
-    // Now a real DHCP client has the tether. Its address and route get lost, which it does not see: a new address is asked
-    // for, and brings both.
+    // Now a real DHCP client has the tether. Its address and route get lost, which it does not see: a new address is
+    // asked for, and brings both.
     rig.trailer.kill();
     let served = rig.trailer.folder().join("dnsmasq.log");
     let _server = dhcp::serve(&rig, false);

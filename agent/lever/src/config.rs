@@ -63,8 +63,8 @@ pub struct Config {
     pub reboots_per_day: u32,
 }
 
-/// Not `networkctl renew`: that asks for nothing as long as the client believes that it has its address, and an address that
-/// somebody took away stays away (seen with systemd 252, `tests/link_lives.rs`).
+/// Not `networkctl renew`: that asks for nothing as long as the client believes that it has its address, and an address
+/// that somebody took away stays away (seen with systemd 252, `tests/link_lives.rs`).
 fn renew() -> Vec<String> {
     ["/usr/bin/networkctl", "reconfigure", "{interface}"].map(str::to_owned).to_vec()
 }

@@ -91,8 +91,8 @@ pub async fn probe(goal: &Goal, ask: Ask, known: &[IpAddr], resolver: &Resolver)
     (probe, addresses)
 }
 
-/// Sends one byte to the next hop itself: before it can leave, the kernel has to ask who that is. What it says is read from
-/// its table.
+/// Sends one byte to the next hop itself: before it can leave, the kernel has to ask who that is. What it says is read
+/// from its table.
 pub fn knock(hop: IpAddr, interface: u32) {
     let (own, to) = match hop {
         IpAddr::V4(hop) => (IpAddr::from([0; 4]), SocketAddr::from((hop, DISCARD_PORT))),

@@ -15,8 +15,8 @@ pub const SLOW_RTT_MS: u64 = 2500;
 pub const SLOW_BYTES_PER_S: u64 = 8000;
 /// A send smaller than this tells nothing of the pace, bytes.
 pub const PACE_BYTES_MIN: u64 = 32_000;
-/// A request of so many bytes does not fit into a packet or two, bytes: its receipt proves that large packets pass (1,500
-/// on any Ethernet; source: IEEE 802.3).
+/// A request of so many bytes does not fit into a packet or two, bytes: its receipt proves that large packets pass
+/// (1,500 on any Ethernet; source: IEEE 802.3).
 const LARGE_BYTES_MIN: u64 = 3000;
 /// So long the kernel has for finding out whether the next hop is there, ms. With the settings of
 /// `systemd/70-pintle-sysctl.conf` it doubts a silent neighbour after 7.5 s at the latest, asks from the next packet
@@ -180,8 +180,8 @@ impl Evidence {
         }
     }
 
-    /// Whether `finding` may be told: it stands already, or was seen before by a look that was over when this one began.
-    /// Answers since when it has been seen.
+    /// Whether `finding` may be told: it stands already, or was seen before by a look that was over when this one
+    /// began. Answers since when it has been seen.
     fn seen_twice(&mut self, stretch: Stretch, finding: &Finding, probe: &Probe) -> Option<Mono> {
         let (good, bad) = (self.good[stretch as usize], self.bad[stretch as usize].as_ref());
         let sized = finding.rung == Rung::LargeLost && self.large_lost();
@@ -340,8 +340,8 @@ impl Evidence {
         }
     }
 
-    /// Whether large packets were found lost, and no large one has got through since. What fits into one packet gets through
-    /// meanwhile.
+    /// Whether large packets were found lost, and no large one has got through since. What fits into one packet gets
+    /// through meanwhile.
     #[must_use]
     pub fn large_lost(&self) -> bool {
         let bad = self.bad[Stretch::Tls as usize].as_ref();
@@ -484,9 +484,9 @@ pub const UNKNOWN_WHOSE: &str = "no connection to the receiver; name other addre
 /// The detail of a name that does not exist.
 pub const NO_SUCH_NAME: &str = "the name server knows no such name";
 
-/// When the last packet of a connection that nobody answered left: the third, three seconds after the first. Source: RFC
-/// 6298 section 2 (a second, doubled each time). It is given up a second later, and others are waited for up to one and a
-/// half more (`io/probe.rs`).
+/// When the last packet of a connection that nobody answered left: the third, three seconds after the first. Source:
+/// RFC 6298 section 2 (a second, doubled each time). It is given up a second later, and others are waited for up to one
+/// and a half more (`io/probe.rs`).
 fn last_packet(probe: &Probe) -> Mono {
     probe.began.max(probe.at.minus_ms(2500))
 }

@@ -1,14 +1,15 @@
 //! Two looks before a word: what a probe puts together from several questions (a name, then a connection, then somebody
 //! else's) is named once a second look, begun after the first was over, says the same.
 //!
-//! The world may change between two questions of one probe: a name that was found before the name server fell silent and a
-//! connection that was tried after it look like a blocked way. One change can't make two looks wrong that don't overlap.
+//! The world may change between two questions of one probe: a name that was found before the name server fell silent
+//! and a connection that was tried after it look like a blocked way. One change can't make two looks wrong that don't
+//! overlap.
 
 use super::rung::Rung;
 use crate::moment::Mono;
 
-/// Looks that may begin at once because the one before them has to be confirmed, one after the other, until something gets
-/// through or is named (our own limit: a look that the change itself cut in two, and two that agree).
+/// Looks that may begin at once because the one before them has to be confirmed, one after the other, until something
+/// gets through or is named (our own limit: a look that the change itself cut in two, and two that agree).
 const AGAIN_MAX: u8 = 3;
 
 /// What a look is about.

@@ -33,8 +33,8 @@ const DEAR_MS: u64 = 8000;
 /// See [`DEAR_MS`].
 const DEAR_MS_MAX: u64 = 1_800_000;
 
-/// While large packets are lost and the first two minutes are over, one is tried this often, ms: at 7,300 bytes that is 0.7 MB
-/// a day. A request that is larger than a packet shows it sooner.
+/// While large packets are lost and the first two minutes are over, one is tried this often, ms: at 7,300 bytes that is
+/// 0.7 MB a day. A request that is larger than a packet shows it sooner.
 const LARGE_EVERY_MS: u64 = 900_000;
 
 /// Decides when the next probe begins and what it asks.

@@ -17,10 +17,12 @@ const UNSTEADY_HOLD_MS: u64 = 5000;
 /// The kernel's fault may be older than its telling by this, ms: events are put together for 100 ms, and a busy
 /// computer comes late (our own limit).
 const TOLD_LATE_MS: u64 = 2000;
-/// A silent next hop is knocked at this often, ms: the kernel asks it three times within that, once a second, and its answer is
-/// seen at once. It costs some forty bytes a second that never leave the cable (source: RFC 826; our own limit).
+/// A silent next hop is knocked at this often, ms: the kernel asks it three times within that, once a second, and its
+/// answer is seen at once. It costs some forty bytes a second that never leave the cable (source: RFC 826; our own
+/// limit).
 const KNOCK_MS: u64 = 3000;
-/// The kernel counts such times in ticks of its clock, ms, and rounds them (source: proc(5), `sysconf(_SC_CLK_TCK)`, 100).
+/// The kernel counts such times in ticks of its clock, ms, and rounds them (source: proc(5), `sysconf(_SC_CLK_TCK)`,
+/// 100).
 const CLOCK_TICK_MS: u64 = 20;
 /// A request that is on its way for so long fills whatever is narrow, ms (our own limit).
 const BESIDE_MS: u64 = 300;
@@ -186,8 +188,8 @@ impl LinkWatch {
         {
             self.moved_at = Some((now, received - before));
             // The kernel believes a neighbour heard when a connection sends something after an answer, however old the
-            // answer is (source: Linux net/core/sock.c and net/ipv4/tcp_output.c, `sk_dst_pending_confirm`). So it counts
-            // only if something came in between the same two looks.
+            // answer is (source: Linux net/core/sock.c and net/ipv4/tcp_output.c, `sk_dst_pending_confirm`). So it
+            // counts only if something came in between the same two looks.
             if let Some(ago_ms) = facts.interface.as_ref().and_then(|one| one.gateway_heard_ms)
                 && self.looked.is_some_and(|at| at <= now.minus_ms(ago_ms).plus_ms(CLOCK_TICK_MS))
             {
@@ -204,8 +206,8 @@ impl LinkWatch {
             self.evidence.no_doubt();
             self.probing.settled();
         }
-        // Counters change all the time, and a next hop that answers is doubted and believed again by the kernel every few
-        // seconds; everything else is news.
+        // Counters change all the time, and a next hop that answers is doubted and believed again by the kernel every
+        // few seconds; everything else is news.
         let plain = |facts: &Facts| {
             let mut plain = facts.clone();
             if let Some(interface) = &mut plain.interface {

@@ -1,7 +1,7 @@
 //! 500 lives of a tether in which one thing after the other is truly broken: what is broken is named in time, what is
 //! not is never named, and what is mended is seen. Kernel, probes and requests behave as they did between the network
-//! namespaces of `tests/link_rungs.rs`: each question of a probe and each packet of a connection meets the world as it is
-//! at that instant, so that a change in the middle of a probe gives it answers out of two worlds.
+//! namespaces of `tests/link_rungs.rs`: each question of a probe and each packet of a connection meets the world as it
+//! is at that instant, so that a change in the middle of a probe gives it answers out of two worlds.
 
 use super::super::evidence::{Interface, Names, Tcp, Way};
 use super::super::rung::Rung;
@@ -312,7 +312,8 @@ impl World {
         if self.now.is_multiple_of(1000) && (self.request.is_some() || self.probe.is_some()) {
             self.send();
         }
-        // The kernel asks a next hop that it has given up again once something is sent, and hears it as soon as it answers.
+        // The kernel asks a next hop that it has given up again once something is sent, and hears it as soon as it
+        // answers.
         let asks = self.asked.is_some() && self.now - self.sent <= ASKS_MS;
         if self.hop_answers() && asks {
             (self.heard, self.asked) = (self.now, None);
@@ -346,8 +347,8 @@ impl World {
         }
     }
 
-    /// The world changes; what the kernel knows of it is told at once. A request that is under way ends as the new world
-    /// lets it; a probe goes on with what it has seen.
+    /// The world changes; what the kernel knows of it is told at once. A request that is under way ends as the new
+    /// world lets it; a probe goes on with what it has seen.
     fn becomes(&mut self, fault: Option<Rung>) {
         if self.fault == Some(Rung::Absent) {
             self.index += 1;

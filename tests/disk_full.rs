@@ -5,6 +5,8 @@
 #[path = "support/door.rs"]
 #[allow(dead_code, unreachable_pub, reason = "each test uses a part of it")]
 mod door;
+#[path = "support/trailer.rs"]
+mod trailer;
 
 use door::{Door, READ};
 use pintle_core::queue::Lane;
@@ -21,7 +23,11 @@ struct SmallDisk(PathBuf);
 impl SmallDisk {
     /// 24 MiB of ext4 in a loop-mounted file below `folder`; `None` if this machine doesn't let us.
     fn mount(folder: &Path) -> Option<Self> {
-        let (image, at) = (folder.join("disk.img"), folder.join("disk"));
+        Self::mount_at(folder, folder.join("disk"))
+    }
+
+    fn mount_at(folder: &Path, at: PathBuf) -> Option<Self> {
+        let image = folder.join("disk.img");
         std::fs::create_dir(&at).unwrap();
         std::fs::File::create(&image).unwrap().set_len(24 << 20).unwrap();
         let done = |command: &mut Command| command.output().is_ok_and(|output| output.status.success());
@@ -45,16 +51,87 @@ fn read(n: u32) -> String {
     read.to_string()
 }
 
+fn not_run() {
+    assert!(std::env::var("PINTLE_RIGS").as_deref() != Ok("all"), "needs root, mkfs.ext4 and loop mounts");
+    drop(writeln!(std::io::stderr(), "not run: needs root, mkfs.ext4 and loop mounts"));
+}
+
+/// The whole agent, ten reads a second; ten minutes without a free byte by `PINTLE_ROW_FULL_S=600`.
+#[test]
+fn row_05_disk_full_recover_by_itself_and_health_stays_fresh_all_the_while() {
+    let full_s = std::env::var("PINTLE_ROW_FULL_S").map_or(2, |text| text.parse().unwrap());
+    let mut trailer = trailer::Trailer::new("");
+    let Some(disk) = SmallDisk::mount_at(trailer.folder(), trailer.state_dir()) else { return not_run() };
+    trailer.start();
+    let (pid, mut number, mut taken, mut refused) = (trailer.pid(), 0_u32, Vec::new(), 0_u32);
+    let mut hand_in = |trailer: &trailer::Trailer| {
+        number += 1;
+        let plate = format!("QX {number}");
+        let status = trailer.read(&plate);
+        match status {
+            202 => taken.push(plate),
+            503 => refused += 1,
+            other => panic!("{other}: {}", trailer.log()),
+        }
+        std::thread::sleep(Duration::from_millis(100));
+        status
+    };
+    let mut oldest_s = 0;
+    let mut look = |trailer: &trailer::Trailer| {
+        let written = trailer.health()["written"].as_str().and_then(pintle_core::moment::Utc::parse_rfc3339);
+        oldest_s = oldest_s.max(written.map_or(0, |written| pintle::clock::utc().since_ms(written) / 1000));
+    };
+    for _ in 0..10 {
+        assert_eq!(hand_in(&trailer), 202);
+    }
+    let filler = disk.0.join("filler");
+    let mut file = std::fs::File::create(&filler).unwrap();
+    for block in [1 << 20, 4096, 1] {
+        while file.write_all(&vec![7; block]).is_ok() {}
+    }
+    let until = Instant::now() + Duration::from_secs(full_s);
+    let (mut accepted_full, mut since) = (0, Instant::now());
+    while Instant::now() < until {
+        accepted_full += u32::from(hand_in(&trailer) == 202);
+        look(&trailer);
+        // What the agent itself lets go is taken again at once.
+        if 1 <= since.elapsed().as_secs() {
+            while file.write_all(&[7; 4096]).is_ok() {}
+            since = Instant::now();
+        }
+    }
+    drop(file);
+    std::fs::remove_file(&filler).unwrap();
+    let free = Instant::now();
+    while hand_in(&trailer) != 202 {
+        assert!(free.elapsed() < Duration::from_mins(1), "not back by itself: {}", trailer.log());
+    }
+    let back = free.elapsed();
+    look(&trailer);
+    assert_eq!(trailer.pid(), pid);
+    assert!(trailer.stop().success(), "no crash in between");
+    let queue = rusqlite::Connection::open(trailer.state_dir().join("queue.db")).unwrap();
+    let mut rows = queue.prepare("SELECT CAST(body AS TEXT) FROM events WHERE kind = 0").unwrap();
+    let bodies: Vec<String> = rows.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
+    drop(rows);
+    queue.close().unwrap();
+    let there = |plate: &String| bodies.iter().any(|body| body.contains(&format!("\"{plate}\"")));
+    let lost = taken.iter().filter(|plate| !there(plate)).count();
+    let said = format!(
+        "row 5: full for {full_s} s: {refused} refused, {accepted_full} taken meanwhile, {lost} of {} accepted lost, health \
+         at most {oldest_s} s old, back after {} ms",
+        taken.len(),
+        back.as_millis()
+    );
+    drop(writeln!(std::io::stderr(), "{said}"));
+    assert!(0 < refused && lost == 0 && oldest_s <= 15 && back < Duration::from_secs(30), "{said}");
+}
+
 #[tokio::test]
 async fn row_05_disk_full_recover() {
     let folder = tempfile::tempdir().unwrap();
     let Some(disk) = SmallDisk::mount(folder.path()) else {
-        assert!(std::env::var("PINTLE_RIGS").as_deref() != Ok("all"), "needs root, mkfs.ext4 and loop mounts");
-        drop(Write::write_fmt(
-            &mut std::io::stderr(),
-            format_args!("not run: needs root, mkfs.ext4 and loop mounts\n"),
-        ));
-        return;
+        return not_run();
     };
     let mut door = Door::open_in(tempfile::tempdir().unwrap(), &disk.0.join("state"), |_, _| {}).await;
     let mut taken = BTreeSet::new();

@@ -232,6 +232,40 @@ async fn fault_61_a_kill_between_publish_and_acknowledgement_loses_and_doubles_n
 }
 
 #[tokio::test]
+async fn fault_63_over_mqtt_a_name_that_no_server_answers_any_more_leads_where_it_led_last() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    let mut params = CertificateParams::new(Vec::new()).unwrap();
+    params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+    params.distinguished_name.push(rcgen::DnType::CommonName, "Brackwater test authority");
+    let authority = CertifiedIssuer::self_signed(params, KeyPair::generate().unwrap()).unwrap();
+    // Source: RFC 6761: no name below "invalid" ever resolves.
+    let params = CertificateParams::new(vec!["broker.invalid".to_owned(), "localhost".to_owned()]).unwrap();
+    let key = KeyPair::generate().unwrap();
+    std::fs::write(at("ca.pem"), authority.pem()).unwrap();
+    std::fs::write(at("server.pem"), params.signed_by(&key, &authority).unwrap().pem()).unwrap();
+    std::fs::write(at("server.key"), key.serialize_pem()).unwrap();
+    let (ca, cert, key) = (at("ca.pem"), at("server.pem"), at("server.key"));
+    let more = format!("certfile {}\nkeyfile {}\nallow_anonymous true", cert.display(), key.display());
+    let Some(mut broker) = Broker::start(&more) else { return };
+    let named = |name: &str| broker.url().replace("mqtt://127.0.0.1", &format!("mqtts://{name}"));
+    let receiver = Receiver::start(&["--mqtt", &named("localhost"), "--broker-ca", &ca.display().to_string()]);
+    let mut target = drain::target(&named("broker.invalid"));
+    target.ca_file = Some(ca);
+    let trailer = Drain::start("heron-3", &at("queue"), target);
+    trailer.put(1..=20, false).await;
+    trailer.until_view("told", |view| view.trouble.as_deref().is_some_and(|text| text.contains("name"))).await;
+    pintle::io::names::answered("broker.invalid", [127, 0, 0, 1].into());
+    trailer.until_delivered(20 + OPENING).await;
+    broker.kill();
+    trailer.put(21..=40, false).await;
+    broker.start_again();
+    trailer.until_delivered(40 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 40);
+    trailer.stop().await;
+}
+
+#[tokio::test]
 async fn a_broker_that_does_not_know_the_trailer_is_told_as_such() {
     let Some(mut broker) = Broker::start("allow_anonymous false") else { return };
     let folder = tempfile::tempdir().unwrap();

@@ -266,6 +266,54 @@ async fn with_tls_and_credentials_of_its_own_a_trailer_can_use_its_own_subjects_
     trailer.stop().await;
 }
 
+#[tokio::test]
+async fn fault_63_over_nats_a_name_that_no_server_answers_any_more_leads_where_it_led_last_and_only_to_its_owner() {
+    if !rig() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    let mut params = CertificateParams::new(Vec::new()).unwrap();
+    params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+    let authority = CertifiedIssuer::self_signed(params, KeyPair::generate().unwrap()).unwrap();
+    // Source: RFC 6761: no name below "invalid" ever resolves.
+    let params = CertificateParams::new(vec!["cluster.invalid".to_owned(), "localhost".to_owned()]).unwrap();
+    let key = KeyPair::generate().unwrap();
+    std::fs::write(at("ca.pem"), authority.pem()).unwrap();
+    std::fs::write(at("server.pem"), params.signed_by(&key, &authority).unwrap().pem()).unwrap();
+    std::fs::write(at("server.key"), key.serialize_pem()).unwrap();
+    let (cert, key) = (at("server.pem"), at("server.key"));
+    let more = format!("tls {{ cert_file: \"{}\", key_file: \"{}\" }}", cert.display(), key.display());
+    let mut cluster = Cluster::start(1, &more);
+    let named = |name: &str| cluster.tls_url().replace("127.0.0.1", name);
+    let (url, ca) = (named("localhost"), at("ca.pem").display().to_string());
+    let receiver = Receiver::start(&["--nats", &url, "--nats-make-stream", "1", "--broker-ca", &ca]);
+    let mut target = drain::target(&named("cluster.invalid"));
+    target.ca_file = Some(at("ca.pem"));
+    let trailer = Drain::start("heron-3", &at("queue"), target);
+    trailer.put(1..=20, false).await;
+    trailer.until_view("told", |view| view.trouble.as_deref().is_some_and(|text| text.contains("name"))).await;
+    assert_eq!(trailer.view.borrow().handed_over, 0);
+    // Another name led here: that cluster has no certificate for it, and gets nothing.
+    let mut stranger = drain::target(&named("other.invalid"));
+    stranger.ca_file = Some(at("ca.pem"));
+    pintle::io::names::answered("other.invalid", [127, 0, 0, 1].into());
+    let other = Drain::start("heron-4", &at("other"), stranger);
+    other.put(1..=2, false).await;
+    other.until_view("told", |view| view.trouble.as_deref().is_some_and(|text| text.contains("certificate"))).await;
+    assert_eq!(other.view.borrow().handed_over, 0);
+    other.stop().await;
+    // Where the name led last counts while nobody answers for it, also after a broken connection.
+    pintle::io::names::answered("cluster.invalid", [127, 0, 0, 1].into());
+    trailer.until_delivered(20 + OPENING).await;
+    cluster.kill(0);
+    trailer.put(21..=40, false).await;
+    cluster.start_node(0);
+    trailer.until_delivered(40 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 40);
+    trailer.stop().await;
+}
+
 #[test]
 fn state_of_a_whole_trailer_reaches_the_receiver_through_the_stream_beside_its_reads() {
     if !rig() {

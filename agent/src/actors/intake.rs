@@ -358,7 +358,7 @@ impl Mind<'_> {
     async fn mind(&self) {
         let mut published = tokio::time::interval(Duration::from_millis(PUBLISH_EVERY_MS));
         published.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-        let (mut probed, mut looked, mut logged) = (Mono(0), Mono(0), clock::mono());
+        let (mut probed, mut looked, mut logged) = (Mono(0), Mono(0), None);
         let mut refused = 0;
         loop {
             published.tick().await;
@@ -380,10 +380,12 @@ impl Mind<'_> {
                     self.shared.trouble(None);
                 }
             }
-            if refused < seen.refused && LOG_REFUSALS_EVERY_MS <= now.since_ms(logged) {
+            // The first one at once; then the rest of each minute in one line.
+            let due = logged.is_none_or(|logged| LOG_REFUSALS_EVERY_MS <= now.since_ms(logged));
+            if refused < seen.refused && due {
                 let last = self.shared.last_refusal.lock().unwrap_or_else(PoisonError::into_inner).clone();
                 warn!(refused = seen.refused - refused, last, "requests were refused");
-                (refused, logged) = (seen.refused, now);
+                (refused, logged) = (seen.refused, Some(now));
             }
         }
     }

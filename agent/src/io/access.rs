@@ -7,7 +7,9 @@ use crate::config;
 use rustls::pki_types::pem::PemObject as _;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use rustls::{ClientConfig, RootCertStore};
+use std::collections::BTreeMap;
 use std::io;
+use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -58,6 +60,21 @@ impl Access {
     /// # Errors
     /// [`OwnFault`] with the file that can't be used.
     pub fn tls(&self) -> Result<ClientConfig, OwnFault> {
+        self.tls_by_name(BTreeMap::new())
+    }
+
+    /// The same; at these addresses the certificate must be for the name beside it.
+    ///
+    /// # Errors
+    /// The same.
+    pub fn tls_by_name(&self, names: BTreeMap<IpAddr, String>) -> Result<ClientConfig, OwnFault> {
+        let client = |roots, own| {
+            if names.is_empty() {
+                tls::client(roots, own, &self.time)
+            } else {
+                tls::client_by_name(roots, own, &self.time, names)
+            }
+        };
         let roots = if let Some(path) = &self.ca_file {
             let mut roots = RootCertStore::empty();
             let (good, _) = roots.add_parsable_certificates(certificates(path)?);
@@ -71,12 +88,12 @@ impl Access {
         };
         let setup = |error: rustls::Error| OwnFault::new(format!("TLS can't be set up: {error}"), LOOK);
         let (Some(cert), Some(key_path)) = (&self.client_cert_file, &self.client_key_file) else {
-            return tls::client(roots, None, &self.time).map_err(setup);
+            return client(roots, None).map_err(setup);
         };
         // What is wrong with a key file must not show what is in it.
         let key = PrivateKeyDer::from_pem_file(key_path)
             .map_err(|_| unusable(key_path, &"there is no private key in it, or it can't be read"))?;
-        tls::client(roots, Some((certificates(cert)?, key)), &self.time).map_err(|error| unusable(cert, &error))
+        client(roots, Some((certificates(cert)?, key))).map_err(|error| unusable(cert, &error))
     }
 
     /// The token, if one is configured.

@@ -281,7 +281,7 @@ impl Client {
         let request = self.inner.post(self.url.clone()).headers(headers).body(post.body).timeout(self.answer_wait);
         let mut response = request.send().await.map_err(|error| PostError::NoAnswer(why(&error)))?;
         if let Some((host, address)) = self.url.host_str().zip(response.remote_addr()) {
-            book::answered(host, address.ip());
+            super::names::answered(host, address.ip());
         }
         let offers = response.headers().get(header::ACCEPT_ENCODING).and_then(|value| value.to_str().ok());
         let offers = offers.is_some_and(|text| text.split(',').any(|coding| coding.trim() == "gzip"));

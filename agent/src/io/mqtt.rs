@@ -5,6 +5,7 @@
 
 use super::access::Access;
 use super::http::why_of;
+use super::names::{NAMES_WAIT, Resolver, answered};
 use super::target::{Handed, Handover, OwnFault, Target, TargetError, name_of};
 use crate::config::Broker;
 use pintle_core::forward::answer::{Ack, NoAnswer};
@@ -15,6 +16,9 @@ use rumqttc::{
     PublishNotice, PublishNoticeError, PublishOptions, PublishProperties, PublishResult, QoS, TlsConfiguration,
     Transport,
 };
+use std::io::ErrorKind;
+use std::net::{IpAddr, SocketAddr};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::{mpsc, watch};
 use tokio::time::Instant;
@@ -58,10 +62,35 @@ pub fn receipt_topic(prefix: &str, trailer: &str) -> String {
 ///
 /// # Errors
 /// [`TargetError`] if a file can't be used.
-pub fn options(place: &Place, client: &str, user: &str, access: &Access) -> Result<MqttOptions, TargetError> {
+pub fn options(
+    place: &Place,
+    client: &str,
+    user: &str,
+    access: &Access,
+) -> Result<(MqttOptions, Reached), TargetError> {
     let host = place.host.trim_matches(['[', ']']);
     let mut options = MqttOptions::new(client, (host, place.port));
     options.set_keep_alive(KEEP_ALIVE_S).set_connect_timeout(access.answer_wait);
+    let reached = Reached { host: host.to_owned(), at: Arc::default() };
+    let (resolver, wait) = (Resolver::default(), NAMES_WAIT.min(access.answer_wait / 4));
+    let (port, noted) = (place.port, reached.clone());
+    options.set_socket_connector(move |_, network| {
+        let (resolver, noted) = (resolver.clone(), noted.clone());
+        async move {
+            let mut failed = std::io::Error::new(ErrorKind::NotFound, "the name does not resolve");
+            for address in resolver.ask_or_remember(&noted.host, wait).await {
+                let at = SocketAddr::new(address, port).to_string();
+                match rumqttc::default_socket_connect(at, network.clone()).await {
+                    Ok(stream) => {
+                        *noted.at.lock().unwrap_or_else(PoisonError::into_inner) = Some(address);
+                        return Ok(stream);
+                    }
+                    Err(error) => failed = error,
+                }
+            }
+            Err(failed)
+        }
+    });
     if let Some(password) = access.token().map_err(TargetError::Own)? {
         options.set_credentials(user, password);
     }
@@ -69,7 +98,24 @@ pub fn options(place: &Place, client: &str, user: &str, access: &Access) -> Resu
         let tls = access.tls().map_err(TargetError::Own)?;
         options.set_transport(Transport::Tls(TlsConfiguration::Rustls(tls.into())));
     }
-    Ok(options)
+    Ok((options, reached))
+}
+
+/// Where the last connection went. For each one the name is asked for anew, within 5 s and with one question at a time;
+/// where nobody answers, the address counts at which the broker answered last (source: fault 63).
+#[derive(Clone, Debug)]
+pub struct Reached {
+    host: String,
+    at: Arc<Mutex<Option<IpAddr>>>,
+}
+
+impl Reached {
+    /// The broker answered there, over TLS if it speaks TLS.
+    pub fn answered(&self) {
+        if let Some(at) = *self.at.lock().unwrap_or_else(PoisonError::into_inner) {
+            answered(&self.host, at);
+        }
+    }
 }
 
 /// What a failed connection points at.
@@ -80,6 +126,7 @@ pub fn why(error: &ConnectionError) -> NoAnswer {
             ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized | ConnectReturnCode::Banned,
         ) => NoAnswer::NotLetIn,
         ConnectionError::ConnectionRefused(_) => NoAnswer::Refused,
+        ConnectionError::Io(error) if error.kind() == ErrorKind::NotFound => NoAnswer::Name,
         ConnectionError::Timeout(_) => NoAnswer::ConnectTimeout,
         other => why_of(other).map_or(NoAnswer::Broken, |(why, _)| why),
     }
@@ -120,7 +167,7 @@ impl Mqtt {
         name: &str,
     ) -> Result<Self, TargetError> {
         let trailer = name_of(source);
-        let mut options = options(place, &format!("pintle-{trailer}-{name}"), trailer, access)?;
+        let (mut options, reached) = options(place, &format!("pintle-{trailer}-{name}"), trailer, access)?;
         options.set_clean_start(true);
         let built = AsyncClient::builder(options).capacity(WAITING_MAX).try_build();
         let (client, events) = built.map_err(|error| {
@@ -133,6 +180,7 @@ impl Mqtt {
             topic: receipt_topic(&broker.subject, trailer),
             source: source.to_owned(),
             state: state_in,
+            reached,
             receipts: receipts_in,
         };
         let running = AbortOnDropHandle::new(tokio::spawn(listening.run(events)));
@@ -236,6 +284,7 @@ struct Listening {
     topic: String,
     source: String,
     state: watch::Sender<State>,
+    reached: Reached,
     receipts: mpsc::Sender<SaidLater>,
 }
 
@@ -245,6 +294,7 @@ impl Listening {
         loop {
             match events.poll().await {
                 Ok(Event::Incoming(Packet::ConnAck(ack))) => {
+                    self.reached.answered();
                     let max = ack.properties.and_then(|properties| properties.max_packet_size);
                     packet_bytes_max = max.and_then(|max| usize::try_from(max).ok()).unwrap_or(usize::MAX);
                     // The session is new, so nothing is subscribed. Not awaited: only this loop empties the channel.

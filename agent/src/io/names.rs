@@ -6,13 +6,39 @@
 //! for an answer.
 
 use pintle_core::link::evidence::Names;
+use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr, ToSocketAddrs};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::{Semaphore, oneshot};
 
 /// Addresses of one name that are used (our own limit).
 const ADDRESSES_MAX: usize = 8;
+
+/// How long a name may take (source: fault 63 of the catalogue).
+pub(super) const NAMES_WAIT: Duration = Duration::from_secs(5);
+/// Names that are remembered (our own limit: a trailer has one receiver).
+const NAMES_MAX: usize = 16;
+
+/// A client is built anew after troubles, and each lane has its own; what is known of the receiver outlives them.
+static LAST_GOOD: Mutex<BTreeMap<String, IpAddr>> = Mutex::new(BTreeMap::new());
+
+/// Remembers that `host` answered from this address, over TLS if it speaks TLS.
+pub fn answered(host: &str, address: IpAddr) {
+    let mut known = LAST_GOOD.lock().unwrap_or_else(PoisonError::into_inner);
+    if known.get(host) == Some(&address) {
+        return;
+    }
+    if NAMES_MAX <= known.len() && !known.contains_key(host) {
+        known.clear();
+    }
+    known.insert(host.to_owned(), address);
+}
+
+/// Where `host` answered last.
+pub(super) fn last_good(host: &str) -> Option<IpAddr> {
+    LAST_GOOD.lock().unwrap_or_else(PoisonError::into_inner).get(host).copied()
+}
 
 /// One thread's worth of asking.
 #[derive(Clone, Debug)]
@@ -35,6 +61,16 @@ impl Resolver {
         }
         let host = host.to_owned();
         self.look_up(move || (host.as_str(), 0).to_socket_addrs().map(Iterator::collect), wait).await
+    }
+
+    /// The addresses of `host`; where the name server says nothing, or that there is no such name, the one at which it
+    /// answered last. Who is there is proven by the certificate, never by the address. None if nothing is known.
+    pub(super) async fn ask_or_remember(&self, host: &str, wait: Duration) -> Vec<IpAddr> {
+        let (_, mut found) = self.ask(host, wait).await;
+        if found.is_empty() {
+            found.extend(last_good(host));
+        }
+        found
     }
 
     /// Waits until no earlier question is open, at most `wait`: what is asked then is asked now.

@@ -5,6 +5,7 @@
 //! cluster's owner can allow each trailer its own and nothing else.
 
 pub mod pictures;
+mod way;
 
 use super::access::Access;
 use super::http::why_of;
@@ -23,6 +24,7 @@ use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION, HEADER_
 use pintle_core::wire::receipt::{ReceiptMessage, SaidLater};
 use std::time::Duration;
 use tokio::time::Instant;
+use way::Way;
 
 /// How often a wait for acknowledgements looks whether the connection still stands (our own choice).
 const LOOK_EVERY: Duration = Duration::from_millis(250);
@@ -113,15 +115,22 @@ pub async fn connect(
     if let Some(token) = access.token().map_err(TargetError::Own)? {
         options = options.token(token);
     }
+    let deadline = Instant::now() + access.answer_wait;
+    let Some(way) = Way::to(servers, access.answer_wait).await else {
+        return Err(TargetError::NoAnswer(NoAnswer::Name));
+    };
     if tls {
-        options = options.require_tls(true).tls_client_config(access.tls().map_err(TargetError::Own)?);
+        let config = access.tls_by_name(way.names()).map_err(TargetError::Own)?;
+        options = options.require_tls(true).tls_client_config(config);
     }
-    let scheme = if tls { "tls" } else { "nats" };
-    let addresses: Vec<String> = servers.iter().map(|server| format!("{scheme}://{server}")).collect();
-    let connecting = options.connect(addresses);
-    match tokio::time::timeout(access.answer_wait, connecting).await {
+    let addresses = way.servers(if tls { "tls" } else { "nats" });
+    let connecting = way.guard(options).connect(addresses);
+    match tokio::time::timeout_at(deadline, connecting).await {
         Err(_) => Err(TargetError::NoAnswer(NoAnswer::ConnectTimeout)),
-        Ok(Ok(client)) => Ok(client),
+        Ok(Ok(client)) => {
+            way.answered();
+            Ok(client)
+        }
         Ok(Err(error)) => Err(TargetError::NoAnswer(match (error.kind(), why_of(&error)) {
             (ConnectErrorKind::Dns, _) => NoAnswer::Name,
             (ConnectErrorKind::Authentication | ConnectErrorKind::AuthorizationViolation, _) => NoAnswer::NotLetIn,

@@ -5,9 +5,13 @@ use crate::clock;
 use pintle_core::moment::{Utc, UtcTrust};
 use pintle_core::position::PositionView;
 use pintle_core::position::certificate_time::certificate_utc;
-use rustls::pki_types::{CertificateDer, PrivateKeyDer, UnixTime};
+use rustls::client::WebPkiServerVerifier;
+use rustls::client::danger::{HandshakeSignatureValid, ServerCertVerified, ServerCertVerifier};
+use rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName, UnixTime};
 use rustls::time_provider::TimeProvider;
-use rustls::{ClientConfig, RootCertStore};
+use rustls::{ClientConfig, DigitallySignedStruct, RootCertStore, SignatureScheme};
+use std::collections::BTreeMap;
+use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::watch;
@@ -31,6 +35,74 @@ pub fn client(roots: RootCertStore, own: Option<Identity>, time: &TlsTime) -> Re
     match own {
         Some((chain, key)) => builder.with_client_auth_cert(chain, key),
         None => Ok(builder.with_no_client_auth()),
+    }
+}
+
+/// The same; a certificate shown at one of these addresses must be for the name beside it.
+///
+/// # Errors
+/// The same.
+pub fn client_by_name(
+    roots: RootCertStore,
+    own: Option<Identity>,
+    time: &TlsTime,
+    names: BTreeMap<IpAddr, String>,
+) -> Result<ClientConfig, rustls::Error> {
+    let provider = Arc::new(rustls::crypto::aws_lc_rs::default_provider());
+    let judge = WebPkiServerVerifier::builder_with_provider(Arc::new(roots.clone()), provider).build();
+    let judge = judge.map_err(|error| rustls::Error::General(error.to_string()))?;
+    let mut config = client(roots, own, time)?;
+    config.dangerous().set_certificate_verifier(Arc::new(ByName { judge, names }));
+    Ok(config)
+}
+
+/// Judges as ever, but at known addresses by the name that was configured: an address is where a name was found last,
+/// and proves nothing.
+#[derive(Debug)]
+struct ByName {
+    judge: Arc<WebPkiServerVerifier>,
+    names: BTreeMap<IpAddr, String>,
+}
+
+impl ServerCertVerifier for ByName {
+    fn verify_server_cert(
+        &self,
+        end_entity: &CertificateDer<'_>,
+        intermediates: &[CertificateDer<'_>],
+        server_name: &ServerName<'_>,
+        ocsp_response: &[u8],
+        now: UnixTime,
+    ) -> Result<ServerCertVerified, rustls::Error> {
+        let named = match server_name {
+            ServerName::IpAddress(address) => self.names.get(&IpAddr::from(*address)),
+            _ => None,
+        };
+        let named = named.map(|name| ServerName::try_from(name.clone())).transpose();
+        let named = named.map_err(|error| rustls::Error::General(error.to_string()))?;
+        let server_name = named.as_ref().unwrap_or(server_name);
+        self.judge.verify_server_cert(end_entity, intermediates, server_name, ocsp_response, now)
+    }
+
+    fn verify_tls12_signature(
+        &self,
+        message: &[u8],
+        cert: &CertificateDer<'_>,
+        signature: &DigitallySignedStruct,
+    ) -> Result<HandshakeSignatureValid, rustls::Error> {
+        self.judge.verify_tls12_signature(message, cert, signature)
+    }
+
+    fn verify_tls13_signature(
+        &self,
+        message: &[u8],
+        cert: &CertificateDer<'_>,
+        signature: &DigitallySignedStruct,
+    ) -> Result<HandshakeSignatureValid, rustls::Error> {
+        self.judge.verify_tls13_signature(message, cert, signature)
+    }
+
+    fn supported_verify_schemes(&self) -> Vec<SignatureScheme> {
+        self.judge.supported_verify_schemes()
     }
 }
 

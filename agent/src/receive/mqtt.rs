@@ -5,7 +5,7 @@ use super::broker::{Came, stored};
 use super::http::Service;
 use crate::clock;
 use crate::io::access::Access;
-use crate::io::mqtt::{Place, options, receipt_topic, why};
+use crate::io::mqtt::{Place, Reached, options, receipt_topic, why};
 use crate::io::target::{OwnFault, TargetError, name_of};
 use pintle_core::forward::answer::NoAnswer;
 use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION, HEADER_SENT_AT};
@@ -63,7 +63,7 @@ pub async fn run(setup: MqttSetup, service: Arc<Service>, stop: CancellationToke
 
 /// Ends with what went wrong. A new connection gets all that was not acknowledged again.
 async fn serve(setup: &MqttSetup, service: &Service, failing: &mut bool) -> TargetError {
-    let mut options = match options(&setup.place, CLIENT, CLIENT, &setup.access) {
+    let (mut options, reached) = match options(&setup.place, CLIENT, CLIENT, &setup.access) {
         Ok(options) => options,
         Err(error) => return error,
     };
@@ -80,7 +80,8 @@ async fn serve(setup: &MqttSetup, service: &Service, failing: &mut bool) -> Targ
     let (came_in, mut came) = mpsc::channel(WAITING_MAX);
     let (ended_in, mut ended) = oneshot::channel();
     let topic = format!("{}/event/+/+", setup.prefix);
-    let _polling = AbortOnDropHandle::new(tokio::spawn(poll(events, client.clone(), topic, came_in, ended_in)));
+    let _polling =
+        AbortOnDropHandle::new(tokio::spawn(poll((events, reached), client.clone(), topic, came_in, ended_in)));
     let mut messages: Vec<Publish> = Vec::new();
     loop {
         tokio::select! {
@@ -118,7 +119,7 @@ async fn take(setup: &MqttSetup, service: &Service, client: &AsyncClient, messag
 }
 
 async fn poll(
-    mut events: EventLoop,
+    (mut events, reached): (EventLoop, Reached),
     client: AsyncClient,
     topic: String,
     came: mpsc::Sender<Publish>,
@@ -127,6 +128,7 @@ async fn poll(
     loop {
         match events.poll().await {
             Ok(Event::Incoming(Packet::ConnAck(_))) => {
+                reached.answered();
                 info!("connected to the MQTT broker");
                 // Not awaited: only this loop empties the channel.
                 drop(client.try_subscribe(topic.as_str(), QoS::AtLeastOnce));

@@ -271,15 +271,16 @@ fn no_answer(why: NoAnswer) -> Verdict {
         | NoAnswer::CertificateNotYetValid
         | NoAnswer::Tls
         | NoAnswer::NotHttp
-        | NoAnswer::NoFolder => (Pause::BackOff, Whose::Unknown),
+        // What lies on the trailer itself is looked at without any cost.
+        | NoAnswer::OwnFile
+        | NoAnswer::NoFolder
+        | NoAnswer::FolderFull
+        | NoAnswer::FolderBroken => (Pause::BackOff, Whose::Unknown),
         NoAnswer::CertificateExpired
         | NoAnswer::CertificateName
         | NoAnswer::CertificateAuthority
         | NoAnswer::ClientCertificate
-        | NoAnswer::OwnFile
-        | NoAnswer::NotLetIn
-        | NoAnswer::FolderFull
-        | NoAnswer::FolderBroken => (Pause::Long, Whose::Unknown),
+        | NoAnswer::NotLetIn => (Pause::Long, Whose::Unknown),
     };
     let too_slow = matches!(why, NoAnswer::AnswerTimeout | NoAnswer::Broken);
     Verdict::Closed { trouble: wording::no_answer(why).to_owned(), pause, whose, too_slow }

@@ -40,6 +40,12 @@ pub fn half_or_more(whole_ms: u64, roll: Roll) -> u64 {
     whole_ms / 2 + roll.up_to(whole_ms - whole_ms / 2)
 }
 
+/// From four fifths of `whole_ms` to all of it.
+#[must_use]
+pub fn most_of(whole_ms: u64, roll: Roll) -> u64 {
+    whole_ms / 5 * 4 + roll.up_to(whole_ms - whole_ms / 5 * 4)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -2,7 +2,7 @@
 //! urgent one is never behind the other.
 
 use super::answer::{Item, Pause, Verdict, Whose};
-use super::backoff::{Roll, half_or_more, knock_ms, pause_ms};
+use super::backoff::{Roll, half_or_more, knock_ms, most_of, pause_ms};
 use super::wording;
 use crate::moment::Mono;
 use crate::queue::Lane;
@@ -14,10 +14,15 @@ pub const BASE_MS: u64 = 500;
 /// Shortest pause where a person has to act first (a certificate, a token, an address), ms (issue: a recovery is seen
 /// within 5 s; one second is left for the try itself).
 pub const LONG_MS_MIN: u64 = 4_000;
-/// There the pause grows with the outage: it is this part of it, up to the longest pause. So the end is seen within a
-/// third of what it lasted, and each of a fleet that is refused sends at most 30 requests in ten minutes, as row 32 of
-/// the fault catalogue allows (our own choice; see decision 0082).
+/// There the pause grows with the outage: it is this part of it, so that the end is seen within a third of what it
+/// lasted (our own choice; see decision 0082).
 pub const LONG_PART: u64 = 3;
+/// From so long an outage on nobody is about to mend it in this minute: the pause is as long as the outage has lasted,
+/// ms. So a trailer that is refused for an hour sends at most 20 requests in it, as row 28 of the fault catalogue wants
+/// (our own choice; see decision 0078).
+pub const LONG_SLOW_FROM_MS: u64 = 25_000;
+/// Up to this, ms (source: fault 56: 5 to 15 minutes).
+pub const LONG_MS_MAX: u64 = 900_000;
 /// An event that the receiver put off alone rests for this long, ms, while others go on (our own limit).
 pub const PUT_OFF_MS: u64 = 60_000;
 /// The same in the urgent lane, ms.
@@ -444,8 +449,13 @@ impl LaneState {
         self.waiting = Some(match pause {
             Pause::BackOff => (now.plus_ms(knock_ms(self.failures, BASE_MS, cap, roll)), Wait::BackOff),
             Pause::Long => {
-                let whole_ms = (now.since_ms(since) / LONG_PART).max(LONG_MS_MIN).min(cap);
-                (now.plus_ms(half_or_more(whole_ms, roll)), Wait::Firm)
+                let lasted_ms = now.since_ms(since);
+                let pause_ms = if lasted_ms < LONG_SLOW_FROM_MS {
+                    half_or_more((lasted_ms / LONG_PART).max(LONG_MS_MIN).min(cap), roll)
+                } else {
+                    most_of(lasted_ms.min(LONG_MS_MAX), roll)
+                };
+                (now.plus_ms(pause_ms), Wait::Firm)
             }
             Pause::Asked(ms) => (now.plus_ms(self.asked(ms, roll)), Wait::Firm),
         });

@@ -2,37 +2,11 @@
 //! a time; where the name server says nothing, or that there is no such name, the address counts at which the receiver
 //! answered last. Who is there is proven by the certificate, never by the address.
 
-use crate::io::names::Resolver;
+use crate::io::names::{NAMES_WAIT, Resolver};
 use reqwest::dns::{Addrs, Name, Resolve, Resolving};
-use std::collections::BTreeMap;
 use std::io;
-use std::net::{IpAddr, SocketAddr};
-use std::sync::{Mutex, PoisonError};
+use std::net::SocketAddr;
 use std::time::Duration;
-
-/// How long a name may take (source: fault 63 of the catalogue).
-const NAMES_WAIT: Duration = Duration::from_secs(5);
-/// Names that are remembered (our own limit: a trailer has one receiver).
-const NAMES_MAX: usize = 16;
-
-/// A client is built anew after troubles, and each lane has its own; what is known of the receiver outlives them.
-static LAST_GOOD: Mutex<BTreeMap<String, IpAddr>> = Mutex::new(BTreeMap::new());
-
-/// Remembers that `host` answered from this address, over TLS if it speaks TLS.
-pub(super) fn answered(host: &str, address: IpAddr) {
-    let mut known = LAST_GOOD.lock().unwrap_or_else(PoisonError::into_inner);
-    if known.get(host) == Some(&address) {
-        return;
-    }
-    if NAMES_MAX <= known.len() && !known.contains_key(host) {
-        known.clear();
-    }
-    known.insert(host.to_owned(), address);
-}
-
-fn last_good(host: &str) -> Option<IpAddr> {
-    LAST_GOOD.lock().unwrap_or_else(PoisonError::into_inner).get(host).copied()
-}
 
 /// One client's way to addresses.
 #[derive(Clone, Debug)]
@@ -52,10 +26,8 @@ impl Resolve for Book {
     fn resolve(&self, name: Name) -> Resolving {
         let (resolver, wait) = (self.resolver.clone(), self.wait);
         Box::pin(async move {
-            let host = name.as_str();
-            let (_, found) = resolver.ask(host, wait).await;
-            let known = last_good(host).filter(|_| found.is_empty());
-            let addresses: Vec<SocketAddr> = found.into_iter().chain(known).map(|it| SocketAddr::new(it, 0)).collect();
+            let found = resolver.ask_or_remember(name.as_str(), wait).await;
+            let addresses: Vec<SocketAddr> = found.into_iter().map(|it| SocketAddr::new(it, 0)).collect();
             if addresses.is_empty() {
                 return Err(io::Error::other("the name does not resolve").into());
             }
@@ -69,6 +41,8 @@ impl Resolve for Book {
 #[expect(clippy::unwrap_used, reason = "tests")]
 mod tests {
     use super::*;
+    use crate::io::names::answered;
+    use std::net::IpAddr;
 
     #[tokio::test]
     async fn fault_63_where_no_name_server_answers_the_address_counts_that_answered_last() {

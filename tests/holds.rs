@@ -99,6 +99,9 @@ async fn held_reads_stay_waiting_and_delivered_and_go_when_the_hold_ends() {
     let north = store.hold(HoldChange::Add(asked(Some("north"), None, (0, MIN))), at(5 * MIN)).await.unwrap();
     let place = store.hold(HoldChange::Add(asked(None, Some(2), (0, 6 * MIN))), at(5 * MIN)).await.unwrap();
     assert_eq!((north, place), (Some(1), Some(2)));
+    let held = store.held(0).await.unwrap();
+    assert_eq!((held.reads.into_iter().collect::<Vec<_>>(), held.next), (vec![(1, 1), (2, 1)], None));
+    assert_eq!(store.sites().await.unwrap().into_iter().collect::<Vec<_>>(), [1, 2]);
 
     retire_all(&store, 7 * MIN).await;
     assert_eq!(ids_in(folder.path()), [1, 3, 4], "delivered: the held one stays, the other goes");
@@ -205,28 +208,58 @@ fn ask(trailer: &Trailer, args: &[&str]) -> (i32, String, String) {
 fn people_make_renew_and_end_holds_by_command_and_the_audit_tells_who_and_for_which_case() {
     let mut trailer = Trailer::new("");
     trailer.start();
-    let add = ["add", "--camera", "north", "--from", "2h", "--case", "case 17", "--for", "90d", "--by", "T. Wray"];
-    let (code, out, err) = ask(&trailer, &add);
-    assert_eq!((code, out.contains("Hold 1 holds."), err.as_str()), (0, true, ""), "{out}");
-    for (args, wanted) in [
-        (&["add", "--camera", "north", "--from", "2h", "--case", "", "--for", "1d"][..], "`args.case` is empty"),
-        (&["add", "--camera", "north", "--from", "2h", "--case", "c", "--for", "366d"], "1 to 31536000"),
-        (
-            &["add", "--camera", "north", "--from", "2h", "--to", "3h", "--case", "c", "--for", "1d"],
-            "is before `args.from`",
-        ),
-        (&["add", "--camera", "nroth", "--from", "2h", "--case", "c", "--for", "1d"], "did you mean north?"),
-        (&["add", "--from", "2h", "--case", "c", "--for", "1d"], "needs `args.camera` or `args.place`"),
-        (&["renew", "9", "--for", "1d"], "there is no hold with the number 9"),
-        (&["end", "9"], "there is no hold with the number 9"),
-    ] {
-        let (code, _, err) = ask(&trailer, args);
-        assert!(code == 2 && err.contains(wanted), "{args:?}: {code} {err}");
+    trailer.ask(r#"{"do":"status"}"#);
+    for plate in ["QX1ZJ", "QX2ZJ"] {
+        assert_eq!(trailer.read(plate), 202);
     }
+    let add = ["add", "--camera", "north", "--from", "2h", "--case", "case 17", "--for", "90d", "--by", "T. Wray"];
+    let (code, made, err) = ask(&trailer, &add);
+    assert_eq!((code, made.starts_with("Hold 1 holds 2 reads now.\n"), err.as_str()), (0, true, ""), "{made}");
+    let hold = |more: &[&'static str]| [&["add", "--case", "c"][..], more].concat();
+    for (args, exit, wanted) in [
+        (
+            vec!["add", "--camera", "north", "--from", "2h", "--case", "", "--for", "1d"],
+            2,
+            "`--case` is empty\n  what to do: give a text of 1 to 200 characters",
+        ),
+        (hold(&["--camera", "north", "--from", "2h", "--for", "366d"]), 64, "365d is the most"),
+        (
+            hold(&["--camera", "north", "--from", "2h", "--to", "3h", "--for", "1d"]),
+            64,
+            "--to is before --from\n  what to do: give the earlier time",
+        ),
+        (hold(&["--camera", "north", "--from", "2099-01-01T00:00:00Z", "--for", "1d"]), 64, "--from lies ahead"),
+        (hold(&["--camera", "north", "--from", "yesterday", "--for", "1d"]), 64, "or how long ago it was"),
+        (
+            hold(&["--camera", "nroth", "--from", "2h", "--for", "1d"]),
+            2,
+            "there is no such camera\n  what to do: did you mean north?",
+        ),
+        (hold(&["--from", "2h", "--for", "1d"]), 2, "needs `--camera` or `--place`"),
+        (hold(&["--place", "99", "--from", "2h", "--for", "1d"]), 2, "there is no site 99"),
+        (vec!["renew", "9", "--for", "1d"], 2, "there is no hold with the number 9"),
+        (vec!["end", "9"], 2, "there is no hold with the number 9"),
+    ] {
+        let (code, _, err) = ask(&trailer, &args);
+        assert!(code == exit && err.contains(wanted), "{args:?}: {code} {err}");
+    }
+    // A window that lies ahead is right, and so is one that nothing fits; neither looks like a success.
+    let ahead = ["--camera", "north", "--from", "2099-01-01T00:00:00Z", "--to", "2099-01-02T00:00:00Z", "--for", "1d"];
+    let (code, none, _) = ask(&trailer, &[&hold(&ahead)[..], &["--by", "T. Wray"]].concat());
+    assert!(
+        code == 0 && none.starts_with("Hold 2 HOLDS NO READ now: none that is here fits.\nReads that come"),
+        "{none}"
+    );
+    assert_eq!(ask(&trailer, &["end", "2", "--by", "T. Wray"]).0, 0);
     trailer.kill();
     trailer.start();
+    trailer.ask(r#"{"do":"status"}"#);
     let (code, out, _) = ask(&trailer, &["list"]);
-    assert!(code == 0 && out.contains("1  camera north") && out.contains("case case 17; by T. Wray"), "{out}");
+    assert!(
+        code == 0 && out.contains("1  camera north") && out.contains("2 reads now; case case 17; by T. Wray"),
+        "{out}"
+    );
+    assert!(made.ends_with(&out), "each list tells the end that was told when it was made: {made}{out}");
     let holds = |health: &Value| health["ledger"]["holds"]["count"] == json!(1);
     let health = trailer.wait_health(holds);
     assert!(health["ledger"]["holds"]["next_end"].is_string(), "{health}");
@@ -243,7 +276,13 @@ fn people_make_renew_and_end_holds_by_command_and_the_audit_tells_who_and_for_wh
         .collect();
     assert_eq!(
         acts,
-        [("hold.add", "T. Wray", "1"), ("hold.renew", "R. Oyelaran", "1"), ("hold.end", "R. Oyelaran", "1")]
+        [
+            ("hold.add", "T. Wray", "1"),
+            ("hold.add", "T. Wray", "2"),
+            ("hold.end", "T. Wray", "2"),
+            ("hold.renew", "R. Oyelaran", "1"),
+            ("hold.end", "R. Oyelaran", "1")
+        ]
     );
     let add = lines.iter().find(|line| line["act"] == "hold.add" && line["outcome"] == "done").unwrap();
     assert_eq!((add["on"]["case"].as_str(), add["on"]["camera"].as_str()), (Some("case 17"), Some("north")));
@@ -254,7 +293,7 @@ fn people_make_renew_and_end_holds_by_command_and_the_audit_tells_who_and_for_wh
 fn a_hold_that_ends_by_itself_is_told_in_the_audit_and_forgotten() {
     let mut trailer = Trailer::new("");
     trailer.start();
-    let add = ["add", "--place", "1", "--from", "2h", "--case", "case 18", "--for", "1s", "--by", "T. Wray"];
+    let add = ["add", "--camera", "north", "--from", "2h", "--case", "case 18", "--for", "1s", "--by", "T. Wray"];
     assert_eq!(ask(&trailer, &add).0, 0);
     // The first look comes with the start.
     std::thread::sleep(Duration::from_millis(1200));

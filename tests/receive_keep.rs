@@ -257,8 +257,8 @@ async fn holds_keep_reads_at_the_receiver_and_end_by_command_or_by_themselves() 
     let window = ["add", "--from", &from, "--to", &to, "--case", "case 17", "--by", "T. Wray"];
     let add = |more: &[&str]| hold(&[&window[..], more].concat());
     for (more, wanted) in [
-        (&["--for", "90d"][..], "needs --trailer, --camera or --place"),
-        (&["--camera", "north", "--for", "366d"], "365 days at the latest"),
+        (&["--for", "90d"][..], "needs --trailer or --camera"),
+        (&["--camera", "north", "--for", "366d"], "365d is the most"),
         (&["--camera", "No rth", "--for", "9d"], "--camera must be"),
     ] {
         let told = add(more);
@@ -270,17 +270,32 @@ async fn holds_keep_reads_at_the_receiver_and_end_by_command_or_by_themselves() 
     let no_case =
         hold(&["add", "--camera", "north", "--from", &from, "--to", &to, "--case", " ", "--by", "x", "--for", "1d"]);
     assert!(no_case.code == 64 && no_case.err.contains("--case needs a plain text"), "{}", no_case.err);
-    let made = add(&["--trailer", "heron-3", "--camera", "north", "--for", "90d"]);
-    assert!(made.code == 0 && made.out.contains("Hold 1 holds."), "{}{}", made.out, made.err);
+    let past = ["add", "--from", "2h", "--case", "c", "--by", "x", "--for", "1d"];
+    for (more, wanted) in [
+        (&["--trailer", "heron-9"][..], "no trailer heron-9 has sent anything here; there is only heron-3"),
+        (&["--trailer", "heron-3", "--camera", "nope"], "no read here is of a camera nope; there is only north"),
+        (&["--trailer", "heron-3", "--place", "99"], "no read of that trailer here is of a site 99; there is only 4"),
+    ] {
+        let told = hold(&[&past[..], more].concat());
+        assert!(told.code == 2 && told.err.contains(wanted), "{} {}", told.code, told.err);
+    }
+    let none = hold(&[&past[..], &["--camera", "north"]].concat());
+    assert!(none.code == 0 && none.out.starts_with("Hold 1 HOLDS NO READ now"), "{}{}", none.out, none.err);
+    assert_eq!(hold(&["end", "1", "--by", "x"]).code, 0);
+    let made = add(&["--trailer", "heron-3", "--camera", "north", "--place", "4", "--for", "90d"]);
+    assert!(made.code == 0 && made.out.starts_with("Hold 2 holds 1 read now."), "{}{}", made.out, made.err);
     assert_eq!(agency.purge(2 * HOUR).await, 2);
     assert_eq!(agency.reads(), [2], "one in the window, none outside it");
     let agency = agency.restart();
     assert_eq!(agency.purge(2 * HOUR).await, 0);
     let listed = hold(&["list"]);
-    assert!(listed.out.contains("urn:pintle:trailer:heron-3, camera north") && listed.out.contains("case case 17"));
+    assert!(listed.out.contains("urn:pintle:trailer:heron-3, camera north, site 4"), "{}", listed.out);
+    assert!(listed.out.contains("1 read now; case case 17"), "{}", listed.out);
+    let end = |text: &str| text.trim_end().rsplit("ends ").next().unwrap_or_default().to_owned();
+    assert_eq!(end(&made.out), end(&listed.out), "each list tells the end that was told when it was made");
     assert_eq!(hold(&["renew", "7", "--for", "1d", "--by", "x"]).code, 2);
-    assert_eq!(hold(&["renew", "1", "--for", "365d", "--by", "R. Oyelaran"]).code, 0);
-    assert_eq!(hold(&["end", "1", "--by", "R. Oyelaran"]).code, 0);
+    assert_eq!(hold(&["renew", "2", "--for", "365d", "--by", "R. Oyelaran"]).code, 0);
+    assert_eq!(hold(&["end", "2", "--by", "R. Oyelaran"]).code, 0);
     assert_eq!(agency.purge(2 * HOUR + MIN).await, 1);
     let account = agency.account();
     assert_eq!((account.here.count, account.missing.count), (3, 0));

@@ -1,4 +1,6 @@
-//! Lengths of time as people write them.
+//! Lengths and points of time as people write them.
+
+use crate::moment::Utc;
 
 /// Days, hours, minutes and seconds in this order, each at most once, in s: `90d`, `12h`, `2h30m`.
 ///
@@ -31,6 +33,19 @@ pub fn seconds_up_to(text: &str, max_s: u64, advice: &str) -> Result<u64, String
     if s <= max_s { Ok(s) } else { Err(format!("{} is the most; {advice}", written(max_s))) }
 }
 
+/// A point of time: RFC 3339 with its offset, or how long before `now`: `2026-11-25T12:00:00Z`, `6h`, `3d`.
+///
+/// # Errors
+/// What to write instead.
+pub fn when(text: &str, now: Utc) -> Result<Utc, String> {
+    let ago_ms = seconds(text).ok().and_then(|s| i64::try_from(s).ok()?.checked_mul(1000));
+    let found = ago_ms.map(|ms| now.plus_ms(-ms)).or_else(|| Utc::parse_rfc3339(text.trim()));
+    let found = found.filter(|found| Utc(0) <= *found);
+    found.ok_or_else(|| {
+        "write a time with offset, like 2026-11-25T12:00:00Z, or how long ago it was, like 6h".to_owned()
+    })
+}
+
 /// As people write it: whole days from two on, else whole hours, minutes or seconds.
 #[must_use]
 pub fn written(s: u64) -> String {
@@ -44,7 +59,18 @@ pub fn written(s: u64) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::{seconds, seconds_up_to, written};
+    use super::{seconds, seconds_up_to, when, written};
+    use crate::moment::Utc;
+
+    #[test]
+    fn points_of_time_are_given_as_people_say_them() {
+        let now = Utc(1_800_000_000_000);
+        assert_eq!(when("2h", now), Ok(now.plus_ms(-7_200_000)));
+        assert_eq!(when(" 2026-11-25T12:00:00+02:00 ", now).ok(), Utc::parse_rfc3339("2026-11-25T10:00:00Z"));
+        for text in ["yesterday", "", "2026-11-25", "2026-11-25T12:00:00", "99999d", "106751991168d"] {
+            assert!(when(text, now).is_err(), "{text}");
+        }
+    }
 
     #[test]
     fn length_over_its_limit_is_refused_with_the_limit_and_what_to_do() {

@@ -2,14 +2,16 @@
 //! socket and opens no database.
 
 use super::ask::{Way, own_name};
+use super::complain;
 use crate::clock;
 use crate::exit::Exit;
-use pintle_core::ids::printable;
+use crate::show;
 use pintle_core::moment::Utc;
-use pintle_core::span::seconds;
+use pintle_core::queue::holds::{HOLD_S_MAX, window};
+use pintle_core::span::{seconds_up_to, when};
 use pintle_core::wire::hold::HoldBody;
 use serde_json::{Value, json};
-use std::io::{self, Write};
+use std::io::Write;
 
 /// Arguments of `pintle hold`.
 #[derive(Debug, clap::Args)]
@@ -32,16 +34,16 @@ enum HoldVerb {
         #[arg(long, value_name = "NUMBER")]
         place: Option<u64>,
         /// Captured from here on: 2026-11-25T12:00:00Z, or how long ago: 2h, 3d.
-        #[arg(long, value_name = "TIME")]
-        from: String,
+        #[arg(long, value_name = "TIME", value_parser = point)]
+        from: Utc,
         /// Captured up to here; it may lie ahead. Without it up to now.
-        #[arg(long, value_name = "TIME")]
-        to: Option<String>,
+        #[arg(long, value_name = "TIME", value_parser = point)]
+        to: Option<Utc>,
         /// For which case: a number, no plate; the audit tells it.
         #[arg(long, value_name = "TEXT")]
         case: String,
         /// How long it holds, at most 365d: 90d, 12h.
-        #[arg(long = "for", value_name = "TIME", value_parser = seconds)]
+        #[arg(long = "for", value_name = "TIME", value_parser = length)]
         for_s: u64,
         /// Who says so; without it your user name is taken.
         #[arg(long, value_name = "NAME")]
@@ -54,7 +56,7 @@ enum HoldVerb {
         /// Its number, as `list` shows it.
         number: u64,
         /// How long it holds from now on, at most 365d.
-        #[arg(long = "for", value_name = "TIME", value_parser = seconds)]
+        #[arg(long = "for", value_name = "TIME", value_parser = length)]
         for_s: u64,
         /// Who says so; without it your user name is taken.
         #[arg(long, value_name = "NAME")]
@@ -72,20 +74,31 @@ enum HoldVerb {
 
 /// Asks the agent and shows its answer. Ends with 69 if no agent runs, with 2 if it refused.
 pub fn hold(args: &HoldArgs, out: &mut dyn Write) -> Exit {
-    let request = request(&args.verb, clock::utc());
-    args.way.ask::<Vec<HoldBody>>(&request, "/holds", out, |rows, result, out| as_text(rows, result, out))
+    let now = clock::utc();
+    let request = match request(&args.verb, now) {
+        Ok(request) => request,
+        Err((what, advice)) => {
+            complain(&what, advice);
+            return Exit::Usage;
+        }
+    };
+    args.way.ask::<Vec<HoldBody>>(&request, "/holds", out, |rows, result, out| {
+        let changed = result.get("hold").and_then(Value::as_u64);
+        out.write_all(show::hold_text(rows, changed, now).as_bytes())
+    })
 }
 
-fn request(verb: &HoldVerb, now: Utc) -> Value {
+fn request(verb: &HoldVerb, now: Utc) -> Result<Value, (&'static str, &'static str)> {
     let name = |by: &Option<String>| by.clone().unwrap_or_else(own_name);
-    match verb {
+    Ok(match verb {
         HoldVerb::Add { camera, place, from, to, case, for_s, by } => {
-            let to = to.as_deref().map_or_else(|| now.to_rfc3339(), |to| time(to, now));
+            let (from, to) = window(*from, *to, now)?;
             json!({
                 "do": "hold.add",
                 "by": name(by),
                 "args": {
-                    "camera": camera, "place": place, "from": time(from, now), "to": to, "case": case, "for_s": for_s,
+                    "camera": camera, "place": place, "from": from.to_rfc3339(), "to": to.to_rfc3339(), "case": case,
+                    "for_s": for_s,
                 },
             })
         }
@@ -94,44 +107,13 @@ fn request(verb: &HoldVerb, now: Utc) -> Value {
             json!({ "do": "hold.renew", "by": name(by), "args": { "hold": number, "for_s": for_s } })
         }
         HoldVerb::End { number, by } => json!({ "do": "hold.end", "by": name(by), "args": { "hold": number } }),
-    }
+    })
 }
 
-/// How long ago is turned into a time; the agent judges everything else.
-fn time(text: &str, now: Utc) -> String {
-    let ago = seconds(text).ok().and_then(|s| i64::try_from(s).ok()?.checked_mul(1000));
-    ago.map_or_else(|| text.to_owned(), |ms| now.plus_ms(-ms).to_rfc3339())
+fn point(text: &str) -> Result<Utc, String> {
+    when(text, clock::utc())
 }
 
-fn as_text(rows: &[HoldBody], result: &Value, out: &mut dyn Write) -> io::Result<()> {
-    if let Some(number) = result.get("hold").and_then(Value::as_u64) {
-        let state = if rows.iter().any(|row| row.hold == number) { "holds" } else { "has ended" };
-        writeln!(out, "Hold {number} {state}.")?;
-    }
-    for row in rows {
-        let camera = row.camera.as_ref().map(|camera| format!("camera {camera}"));
-        let place = row.place.map(|place| format!("site {place}"));
-        let what: Vec<String> = camera.into_iter().chain(place).collect();
-        let what = if what.is_empty() { "everything".to_owned() } else { what.join(" at ") };
-        writeln!(out, "{}  {}, captured {} to {}", row.hold, printable(&what, 80), row.from, row.to)?;
-        let ends = row.ends.as_deref().unwrap_or("unknown");
-        writeln!(out, "    case {}; by {}; ends {ends}", printable(&row.case, 200), printable(&row.by, 80))?;
-    }
-    if rows.is_empty() {
-        writeln!(out, "Nothing is held.")?;
-    }
-    Ok(())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn times_are_given_as_people_say_them() {
-        let now = Utc(1_800_000_000_000);
-        assert_eq!(time("2h", now), now.plus_ms(-7_200_000).to_rfc3339());
-        assert_eq!(time("2026-11-25T12:00:00Z", now), "2026-11-25T12:00:00Z");
-        assert_eq!(time("yesterday", now), "yesterday", "the agent says what is wrong with it");
-    }
+fn length(text: &str) -> Result<u64, String> {
+    seconds_up_to(text, HOLD_S_MAX, "renew it before it ends")
 }

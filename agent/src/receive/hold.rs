@@ -1,14 +1,16 @@
 //! `pintle receive hold`: keeps reads at the receiver past their age limit for a case. It writes into the database
 //! itself, also beside a running receiver, which looks at the holds before each clean-up.
 
+use super::held;
 use super::retain::{HOLDS, lived_ms, put, read_holds};
 use super::schema::{DatabaseError, FILE_NAME, open_reader, open_writer};
 use crate::audit::{AuditError, Entry, Log, Who};
 use crate::clock;
+use crate::show;
 use pintle_core::ids::{CameraId, printable};
 use pintle_core::moment::{Moment, Utc, UtcTrust};
-use pintle_core::queue::holds::{HOLD_S_MAX, HOLDS_MAX, HoldAsked, HoldChange, Holds};
-use pintle_core::span::seconds;
+use pintle_core::queue::holds::{HOLD_S_MAX, HOLDS_MAX, Hold, HoldAsked, HoldChange, Holds, window};
+use pintle_core::span::{seconds_up_to, when};
 use pintle_core::wire::control::{BY_CHARS_MAX, CASE_CHARS_MAX};
 use pintle_core::wire::hold::{HoldBody, to_kept};
 use rusqlite::TransactionBehavior;
@@ -41,17 +43,17 @@ enum HoldVerb {
         /// Reads of this site of the trailer, by its number.
         #[arg(long, value_name = "NUMBER", requires = "trailer")]
         place: Option<u64>,
-        /// Captured from here on, RFC 3339.
-        #[arg(long, value_name = "TIME")]
-        from: String,
-        /// Captured up to here, RFC 3339.
-        #[arg(long, value_name = "TIME")]
-        to: String,
+        /// Captured from here on: 2026-11-25T12:00:00Z, or how long ago: 2h, 3d.
+        #[arg(long, value_name = "TIME", value_parser = point)]
+        from: Utc,
+        /// Captured up to here; it may lie ahead. Without it up to now.
+        #[arg(long, value_name = "TIME", value_parser = point)]
+        to: Option<Utc>,
         /// For which case: a number, no plate; the audit tells it.
         #[arg(long, value_name = "TEXT")]
         case: String,
         /// How long it holds, at most 365d.
-        #[arg(long = "for", value_name = "TIME", value_parser = seconds)]
+        #[arg(long = "for", value_name = "TIME", value_parser = length)]
         for_s: u64,
         /// Who says so.
         #[arg(long, value_name = "NAME")]
@@ -64,7 +66,7 @@ enum HoldVerb {
         /// Its number.
         number: u64,
         /// How long it holds from now on, at most 365d.
-        #[arg(long = "for", value_name = "TIME", value_parser = seconds)]
+        #[arg(long = "for", value_name = "TIME", value_parser = length)]
         for_s: u64,
         /// Who says so.
         #[arg(long, value_name = "NAME")]
@@ -86,6 +88,9 @@ pub enum HoldError {
     /// What is asked makes no sense.
     #[error("{0}")]
     Asked(String),
+    /// A trailer, camera or site that is not here, and what is.
+    #[error("{0}")]
+    Unknown(String),
     /// There is no such hold, or there are too many.
     #[error("{0}")]
     Refused(String),
@@ -106,6 +111,7 @@ impl HoldError {
     pub fn advice(&self) -> &'static str {
         match self {
             Self::Asked(_) => "nothing was changed; call it again with what is asked for",
+            Self::Unknown(_) => "nothing was changed; name one of those, or look into `pintle receive --report`",
             Self::Refused(_) => "`pintle receive hold list` shows the holds",
             Self::Audit(error) => error.advice(),
             Self::Database(error) => error.advice(),
@@ -121,39 +127,37 @@ impl HoldError {
 pub fn hold(args: &HoldArgs, out: &mut dyn Write) -> Result<(), HoldError> {
     let folder = args.data.as_ref().ok_or_else(|| HoldError::Asked("--data FOLDER is missing".to_owned()))?;
     let now = clock::moment(UtcTrust::Network);
-    let change = change(&args.verb)?;
+    let change = change(&args.verb, now.utc)?;
     let by = match &args.verb {
         HoldVerb::Add { by, .. } | HoldVerb::Renew { by, .. } | HoldVerb::End { by, .. } => by.trim(),
         HoldVerb::List => "",
     };
+    let told = |error: rusqlite::Error| DatabaseError::from_sqlite(&folder.join(FILE_NAME), &error);
     // A wrong folder is told before anything is made there.
-    drop(open_reader(folder)?);
+    let reader = open_reader(folder)?;
+    if let Some(HoldChange::Add(asked)) = &change
+        && let Some(what) = held::unknown(&reader, asked, now.utc).map_err(told)?
+    {
+        return Err(HoldError::Unknown(what));
+    }
     let (holds, lived_ms, number) = work(folder, change.as_ref().map(|change| (change, by)), &now)?;
-    let rows: Vec<HoldBody> = holds
-        .active()
-        .map(|hold| {
-            let ends = now.utc.plus_ms(i64::try_from(hold.left_ms(lived_ms)).unwrap_or(i64::MAX));
-            HoldBody { ends: Some(ends.to_rfc3339()), ..HoldBody::from(hold) }
-        })
-        .collect();
+    let (reads, is_whole) = held::count(&reader, holds.active()).map_err(told)?;
+    let row = |hold: &Hold| HoldBody {
+        reads: reads.get(&hold.number).copied(),
+        reads_at_least: !is_whole,
+        ..HoldBody::shown(hold, hold.left_ms(lived_ms), now.utc)
+    };
+    let rows: Vec<HoldBody> = holds.active().map(row).collect();
     if args.json {
         writeln!(out, "{}", serde_json::to_string(&rows).map_err(io::Error::other)?)?;
     } else {
-        show(&rows, number, out)?;
+        out.write_all(show::hold_text(&rows, number, now.utc).as_bytes())?;
     }
     Ok(out.flush()?)
 }
 
-fn change(verb: &HoldVerb) -> Result<Option<HoldChange>, HoldError> {
+fn change(verb: &HoldVerb, now: Utc) -> Result<Option<HoldChange>, HoldError> {
     let asked = |text: String| HoldError::Asked(text);
-    let for_s = |s: u64| {
-        let fits = (1..=HOLD_S_MAX).contains(&s);
-        if fits {
-            Ok(s)
-        } else {
-            Err(asked("a hold ends after 365 days at the latest; give --for up to 365d".to_owned()))
-        }
-    };
     let text = |name: &str, text: &str, max: usize| {
         let trimmed = text.trim();
         if trimmed.is_empty() || max < trimmed.chars().count() || printable(trimmed, max) != trimmed {
@@ -161,15 +165,11 @@ fn change(verb: &HoldVerb) -> Result<Option<HoldChange>, HoldError> {
         }
         Ok(trimmed.to_owned())
     };
-    let time = |name: &str, text: &str| {
-        Utc::parse_rfc3339(text)
-            .ok_or_else(|| asked(format!("{name} must be a time with offset, like 2026-11-25T12:00:00Z")))
-    };
     Ok(Some(match verb {
         HoldVerb::List => return Ok(None),
-        HoldVerb::Add { trailer, camera, place, from, to, case, for_s: s, by } => {
+        HoldVerb::Add { trailer, camera, place, from, to, case, for_s, by } => {
             if trailer.is_none() && camera.is_none() {
-                return Err(asked("a hold needs --trailer, --camera or --place".to_owned()));
+                return Err(asked("a hold needs --trailer or --camera".to_owned()));
             }
             let wrong = |what: &str| asked(format!("{what} must be 1 to 40 of a-z, 0-9 and -"));
             let camera = camera.as_deref().map(CameraId::new).transpose().map_err(|_| wrong("--camera"))?;
@@ -177,15 +177,12 @@ fn change(verb: &HoldVerb) -> Result<Option<HoldChange>, HoldError> {
             if source.as_deref().is_some_and(|source| !super::check::is_source(source)) {
                 return Err(wrong("--trailer"));
             }
-            let (from, to) = (time("--from", from)?, time("--to", to)?);
-            if to < from {
-                return Err(asked("--to is before --from; give the earlier time as --from".to_owned()));
-            }
+            let (from, to) = window(*from, *to, now).map_err(|(what, advice)| asked(format!("{what}; {advice}")))?;
             let (case, by) = (text("--case", case, CASE_CHARS_MAX)?, text("--by", by, BY_CHARS_MAX)?);
-            HoldChange::Add(HoldAsked { source, camera, site: *place, from, to, case, by, for_s: for_s(*s)? })
+            HoldChange::Add(HoldAsked { source, camera, site: *place, from, to, case, by, for_s: *for_s })
         }
-        HoldVerb::Renew { number, for_s: s, by } => {
-            HoldChange::Renew { number: *number, for_s: for_s(*s)?, by: text("--by", by, BY_CHARS_MAX)? }
+        HoldVerb::Renew { number, for_s, by } => {
+            HoldChange::Renew { number: *number, for_s: *for_s, by: text("--by", by, BY_CHARS_MAX)? }
         }
         HoldVerb::End { number, by } => {
             text("--by", by, BY_CHARS_MAX)?;
@@ -245,23 +242,10 @@ fn entry(change: &HoldChange, by: &str, number: u64, outcome: &str) -> Entry {
     }
 }
 
-fn show(rows: &[HoldBody], number: Option<u64>, out: &mut dyn Write) -> io::Result<()> {
-    if let Some(number) = number {
-        let state = if rows.iter().any(|row| row.hold == number) { "holds" } else { "has ended" };
-        writeln!(out, "Hold {number} {state}.")?;
-    }
-    for row in rows {
-        let source = row.source.clone();
-        let camera = row.camera.as_ref().map(|camera| format!("camera {camera}"));
-        let place = row.place.map(|place| format!("site {place}"));
-        let what: Vec<String> = source.into_iter().chain(camera).chain(place).collect();
-        let what = printable(&what.join(", "), 160);
-        writeln!(out, "{}  {what}, captured {} to {}", row.hold, row.from, row.to)?;
-        let ends = row.ends.as_deref().unwrap_or("unknown");
-        writeln!(out, "    case {}; by {}; ends {ends}", printable(&row.case, 200), printable(&row.by, 80))?;
-    }
-    if rows.is_empty() {
-        writeln!(out, "Nothing is held.")?;
-    }
-    Ok(())
+fn point(text: &str) -> Result<Utc, String> {
+    when(text, clock::utc())
+}
+
+fn length(text: &str) -> Result<u64, String> {
+    seconds_up_to(text, HOLD_S_MAX, "renew it before it ends")
 }

@@ -12,6 +12,7 @@ pub mod content;
 pub mod courier;
 pub mod export;
 pub mod fleet;
+mod held;
 pub mod hold;
 pub mod http;
 mod images;

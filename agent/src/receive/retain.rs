@@ -33,7 +33,7 @@ const LOOK_EVERY: Duration = Duration::from_mins(1);
 const BETWEEN_SLICES: Duration = Duration::from_millis(50);
 /// Purges are told to the audit at most this often, ms.
 const PURGES_TOLD_EVERY_MS: u64 = 3_600_000;
-const HOUR_MS: i64 = 3_600_000;
+pub(super) const HOUR_MS: i64 = 3_600_000;
 
 const LIVED: &str = "lived";
 pub(super) const HOLDS: &str = "holds";
@@ -89,7 +89,7 @@ pub(super) struct Retainer {
 }
 
 /// One event whose age is to be judged.
-struct Aged {
+pub(super) struct Aged {
     no: i64,
     trailer: i64,
     id: String,
@@ -121,6 +121,19 @@ impl Aged {
             leaf: row.get(10)?,
             relayed: row.get(11)?,
         })
+    }
+
+    pub(super) fn no(&self) -> i64 {
+        self.no
+    }
+
+    pub(super) fn is_read(&self) -> bool {
+        self.read
+    }
+
+    /// When it was captured, or at the latest.
+    pub(super) fn captured_at(&self) -> Utc {
+        self.captured.unwrap_or(self.received_at)
     }
 }
 
@@ -263,7 +276,7 @@ fn highest(work: &Connection) -> Result<(i64, i64)> {
     )
 }
 
-fn rows(work: &Connection, from: i64, up_to: i64, rows_max: i64) -> Result<Vec<Aged>> {
+pub(super) fn rows(work: &Connection, from: i64, up_to: i64, rows_max: i64) -> Result<Vec<Aged>> {
     let mut rows = work.prepare_cached(
         "SELECT no, trailer, id, type, generation, sequence, time, hit, received_at, content_hash, leaf, \
          relayed FROM event \
@@ -273,8 +286,7 @@ fn rows(work: &Connection, from: i64, up_to: i64, rows_max: i64) -> Result<Vec<A
     rows.collect()
 }
 
-/// Whether a hold keeps a read. Of a sealed one only the hour of its capture is known: it is held if that hour and the
-/// window meet.
+/// Whether a hold keeps a read.
 fn is_held(work: &Connection, holds: &Holds, event: &Aged) -> Result<bool> {
     if holds.is_empty() {
         return Ok(false);
@@ -282,25 +294,48 @@ fn is_held(work: &Connection, holds: &Holds, event: &Aged) -> Result<bool> {
     if holds.unreadable {
         return Ok(true);
     }
-    let (source, data): (String, String) = work
-        .prepare_cached("SELECT t.source, e.data FROM event e JOIN trailer t ON t.no = e.trailer WHERE e.no = ?1")?
-        .query_row([event.no], |row| Ok((row.get(0)?, row.get(1)?)))?;
-    let data: serde_json::Value = serde_json::from_str(&data).unwrap_or_default();
-    let sealed = data.get("sealed").is_some();
-    let camera = data.pointer(if sealed { "/sealed/camera" } else { "/read/camera" }).and_then(|name| name.as_str());
-    let site: Option<u64> = work
-        .prepare_cached("SELECT site FROM stamp WHERE trailer = ?1 AND read_id = ?2 ORDER BY revision DESC LIMIT 1")?
-        .query_row(params![event.trailer, event.id], |row| row.get::<_, Option<i64>>(0))
-        .optional()?
-        .flatten()
-        .and_then(|site| u64::try_from(site).ok());
-    let captured = event.captured.unwrap_or(event.received_at);
-    let fits = |asked: &HoldAsked| {
-        let from = if sealed { Utc(asked.from.0.div_euclid(HOUR_MS) * HOUR_MS) } else { asked.from };
+    let seen = Seen::of(work, event)?;
+    Ok(holds.active().any(|hold| seen.fits(&hold.asked)))
+}
+
+/// A read as holds see it.
+pub(super) struct Seen {
+    source: String,
+    camera: Option<String>,
+    site: Option<u64>,
+    captured: Utc,
+    sealed: bool,
+}
+
+impl Seen {
+    pub(super) fn of(work: &Connection, event: &Aged) -> Result<Self> {
+        let (source, data): (String, String) = work
+            .prepare_cached("SELECT t.source, e.data FROM event e JOIN trailer t ON t.no = e.trailer WHERE e.no = ?1")?
+            .query_row([event.no], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let data: serde_json::Value = serde_json::from_str(&data).unwrap_or_default();
+        let sealed = data.get("sealed").is_some();
+        let camera =
+            data.pointer(if sealed { "/sealed/camera" } else { "/read/camera" }).and_then(|name| name.as_str());
+        let site: Option<u64> = work
+            .prepare_cached(
+                "SELECT site FROM stamp WHERE trailer = ?1 AND read_id = ?2 ORDER BY revision DESC LIMIT 1",
+            )?
+            .query_row(params![event.trailer, event.id], |row| row.get::<_, Option<i64>>(0))
+            .optional()?
+            .flatten()
+            .and_then(|site| u64::try_from(site).ok());
+        let camera = camera.map(str::to_owned);
+        Ok(Self { source, camera, site, captured: event.captured_at(), sealed })
+    }
+
+    /// Whether a hold keeps it. Of a sealed read only the hour of its capture is known: it is held if that hour and the
+    /// window meet.
+    pub(super) fn fits(&self, asked: &HoldAsked) -> bool {
+        let from = if self.sealed { Utc(asked.from.0.div_euclid(HOUR_MS) * HOUR_MS) } else { asked.from };
         let asked = HoldAsked { from, ..asked.clone() };
-        asked.source.as_ref().is_none_or(|wanted| *wanted == source) && asked.covers(camera, site, captured)
-    };
-    Ok(holds.active().any(|hold| fits(&hold.asked)))
+        asked.source.as_ref().is_none_or(|wanted| *wanted == self.source)
+            && asked.covers(self.camera.as_deref(), self.site, self.captured)
+    }
 }
 
 fn let_go(work: &Connection, past: &Past, event: &Aged, lived_ms: i64, purged: &mut Purged) -> Result<()> {

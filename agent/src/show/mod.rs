@@ -2,6 +2,7 @@
 //! only.
 
 mod geojson;
+mod hold;
 mod html;
 mod map;
 mod metrics;
@@ -15,6 +16,7 @@ mod text;
 mod times;
 pub mod track;
 
+pub use hold::hold_text;
 pub use html::{Doing, Gate, clock_fault, gate, open_page, page, remaining};
 pub use ready::ready_text;
 pub use text::text;

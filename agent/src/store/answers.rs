@@ -157,6 +157,8 @@ pub(super) fn refuse(command: Command, error: &StoreError) {
         }
         Command::Refused { answer } => tell(answer, Err(error.clone())),
         Command::Holds { answer } => tell(answer, Err(error.clone())),
+        Command::Held { answer, .. } => tell(answer, Err(error.clone())),
+        Command::Sites { answer } => tell(answer, Err(error.clone())),
         Command::Kept { answer, .. } => tell(answer, Err(error.clone())),
         Command::Figures { answer } => tell(answer, Err(error.clone())),
         Command::IdKey { answer } => tell(answer, Err(error.clone())),

@@ -3,6 +3,7 @@
 //! caller wait, which is how back-pressure reaches the intake.
 
 use super::blobs::Blobs;
+use super::held::HeldPart;
 use super::images;
 use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, QueueFigures, RefusedEvent, Settled, StoreError};
 use pintle_core::ids::EventId;
@@ -11,6 +12,7 @@ use pintle_core::queue::Lane;
 use pintle_core::queue::holds::{Hold, HoldChange};
 use pintle_core::queue::ranges::RangeSet;
 use pintle_core::wire::receipt::Resend;
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use tokio::sync::{Notify, mpsc, oneshot};
 
@@ -37,6 +39,8 @@ pub(super) enum Command {
     Retire { now: Moment, answer: Answer<u64> },
     Hold { change: HoldChange, now: Moment, answer: Answer<u64> },
     Holds { answer: Answer<Vec<(Hold, u64)>> },
+    Held { after: u64, answer: Answer<HeldPart> },
+    Sites { answer: Answer<BTreeSet<u64>> },
     Images { write: images::Write, answer: Answer<u64> },
     LookAtImages(images::Look),
     Figures { answer: Answer<QueueFigures> },
@@ -210,6 +214,23 @@ impl StoreHandle {
     /// Any [`StoreError`].
     pub async fn holds(&self) -> Result<Vec<(Hold, u64)>, StoreError> {
         self.ask(|answer| Command::Holds { answer }).await
+    }
+
+    /// How many reads each hold keeps among the events after sequence `after`, a part of the file at a time: ask for
+    /// the next part until there is none.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn held(&self, after: u64) -> Result<HeldPart, StoreError> {
+        self.ask(|answer| Command::Held { after, answer }).await
+    }
+
+    /// All sites that the stamps of kept reads name.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub async fn sites(&self) -> Result<BTreeSet<u64>, StoreError> {
+        self.ask(|answer| Command::Sites { answer }).await
     }
 
     /// All reads captured in the span that are still kept, sent or not, with their newest stamp; oldest first.

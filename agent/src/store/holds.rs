@@ -93,7 +93,7 @@ impl Seen {
 }
 
 /// The site that a stamp names.
-fn site_of(stamp: &[u8]) -> Option<u64> {
+pub(super) fn site_of(stamp: &[u8]) -> Option<u64> {
     let stamp: serde_json::Value = serde_json::from_slice(stamp).ok()?;
     stamp.pointer("/place/site")?.as_u64()
 }

@@ -13,6 +13,7 @@ mod db;
 mod disk;
 mod grown;
 mod handle;
+mod held;
 mod holds;
 mod images;
 mod lease;
@@ -32,6 +33,7 @@ mod thread;
 mod verify;
 
 pub use handle::{Arrivals, COMMANDS_MAX, Dropped, StoreHandle};
+pub use held::HeldPart;
 pub use images::{DueImage, ImageCounts, ImageFate, NewImage};
 pub use open::{check_disk, open, open_sealed};
 pub use thread::{limits, shortest_limits};

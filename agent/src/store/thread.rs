@@ -389,6 +389,8 @@ impl Worker {
             Command::LookAtImages(look) => db.look_images(look, &mut said),
             Command::RotateKeys { answer } => tell(answer, db.rotate_keys()),
             Command::Holds { answer } => tell(answer, Ok(db.list_holds(&now))),
+            Command::Held { after, answer } => tell(answer, db.count_held(after).map_err(&mut said)),
+            Command::Sites { answer } => tell(answer, db.sites().map_err(&mut said)),
             other => refuse(other, &StoreError::Stopped),
         }
         match failure {

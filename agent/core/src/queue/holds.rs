@@ -12,6 +12,20 @@ pub const HOLDS_MAX: usize = 64;
 /// shorter.
 pub const ENDING_MS: u64 = 7 * 86_400_000;
 
+/// The window that a person gave; without `to` it ends now.
+///
+/// # Errors
+/// What is wrong with it, in the words of the command line, and what to do.
+pub fn window(from: Utc, to: Option<Utc>, now: Utc) -> Result<(Utc, Utc), (&'static str, &'static str)> {
+    match to {
+        Some(to) if to < from => Err(("--to is before --from", "give the earlier time as --from")),
+        None if now < from => {
+            Err(("--from lies ahead, and without --to the window ends now", "give its end with --to, too"))
+        }
+        _ => Ok((from, to.unwrap_or(now))),
+    }
+}
+
 /// What is asked to be held.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct HoldAsked {
@@ -44,6 +58,9 @@ pub struct Hold {
     pub made_at: Utc,
     /// When it ends, by the age of the store, ms: a step of the clock ends no hold.
     pub ends_ms: i64,
+    /// The end that people were told when it was made or renewed last, by the host's clock of then. `None` in a file
+    /// that was written before this was kept.
+    pub told_end: Option<Utc>,
     /// True once it has ended by itself and the audit has not told of it yet.
     pub ended: bool,
 }
@@ -63,6 +80,12 @@ impl Hold {
     #[must_use]
     pub fn left_ms(&self, lived_ms: i64) -> u64 {
         u64::try_from(self.ends_ms.saturating_sub(lived_ms)).unwrap_or(0)
+    }
+
+    /// Its end as people read it: the one they were told, and by today's clock where none was kept.
+    #[must_use]
+    pub fn ends(&self, now: Utc, lived_ms: i64) -> Utc {
+        self.told_end.unwrap_or_else(|| now.plus_ms(i64::try_from(self.left_ms(lived_ms)).unwrap_or(i64::MAX)))
     }
 
     /// Whether its end is near.
@@ -135,10 +158,9 @@ impl Holds {
     /// Makes a change at the store's age `lived_ms`; the number of the hold, or `None` if there is none of that number
     /// or there are too many.
     pub fn change(&mut self, change: &HoldChange, now: Utc, lived_ms: i64) -> Option<u64> {
-        let ends = |for_s: u64| {
-            let ms = for_s.clamp(1, HOLD_S_MAX).saturating_mul(1000);
-            lived_ms.saturating_add(i64::try_from(ms).unwrap_or(i64::MAX))
-        };
+        let span_ms = |for_s: u64| i64::try_from(for_s.clamp(1, HOLD_S_MAX).saturating_mul(1000)).unwrap_or(i64::MAX);
+        let ends = |for_s| lived_ms.saturating_add(span_ms(for_s));
+        let told = |for_s| now.plus_ms(span_ms(for_s));
         match change {
             HoldChange::Add(asked) => {
                 if HOLDS_MAX <= self.list.len() {
@@ -146,13 +168,15 @@ impl Holds {
                 }
                 self.last += 1;
                 let ends_ms = ends(asked.for_s);
-                let hold = Hold { number: self.last, asked: asked.clone(), made_at: now, ends_ms, ended: false };
+                let told_end = Some(told(asked.for_s));
+                let asked = asked.clone();
+                let hold = Hold { number: self.last, asked, made_at: now, ends_ms, told_end, ended: false };
                 self.list.push(hold);
                 Some(self.last)
             }
             HoldChange::Renew { number, for_s, by } => {
                 let hold = self.list.iter_mut().find(|hold| hold.number == *number && !hold.ended)?;
-                (hold.asked.for_s, hold.ends_ms) = (*for_s, ends(*for_s));
+                (hold.asked.for_s, hold.ends_ms, hold.told_end) = (*for_s, ends(*for_s), Some(told(*for_s)));
                 hold.asked.by.clone_from(by);
                 Some(*number)
             }
@@ -174,10 +198,9 @@ impl Holds {
     #[must_use]
     pub fn view(&self, now: Utc, lived_ms: i64) -> HoldsView {
         let next = self.active().min_by_key(|hold| hold.ends_ms);
-        let at = |hold: &Hold| now.plus_ms(i64::try_from(hold.left_ms(lived_ms)).unwrap_or(i64::MAX));
         HoldsView {
             count: self.active().count() as u64,
-            next_end: next.map(at),
+            next_end: next.map(|hold| hold.ends(now, lived_ms)),
             ending: next.filter(|hold| hold.is_ending(lived_ms)).map(|hold| hold.left_ms(lived_ms)),
             ..HoldsView::default()
         }
@@ -269,8 +292,22 @@ mod tests {
         assert_eq!(holds.view(Utc(0), year - week).ending, Some(ENDING_MS));
         holds.change(&HoldChange::Add(HoldAsked { for_s: 4000, ..asked(None, Some(2)) }), Utc(0), 0);
         let view = holds.view(Utc(7), 0);
-        assert_eq!((view.count, view.next_end, view.ending), (2, Some(Utc(4_000_007)), None));
+        assert_eq!((view.count, view.next_end, view.ending), (2, Some(Utc(4_000_000)), None), "as it was told");
         assert_eq!(holds.view(Utc(7), 3_000_000).ending, Some(1_000_000));
+        holds.list[1].told_end = None;
+        assert_eq!(holds.view(Utc(7), 0).next_end, Some(Utc(4_000_007)), "a hold of an older file");
+        let renew = HoldChange::Renew { number: 2, for_s: 60, by: "R. Oyelaran".to_owned() };
+        holds.change(&renew, Utc(9), 5);
+        assert_eq!(holds.view(Utc(77), 50).next_end, Some(Utc(60_009)));
+    }
+
+    #[test]
+    fn a_window_ends_now_unless_its_end_is_given_and_never_before_it_begins() {
+        let now = Utc(5000);
+        assert_eq!(window(Utc(1000), None, now), Ok((Utc(1000), now)));
+        assert_eq!(window(Utc(6000), Some(Utc(9000)), now), Ok((Utc(6000), Utc(9000))));
+        assert!(window(Utc(2000), Some(Utc(1000)), now).unwrap_err().0.contains("--to is before --from"));
+        assert!(window(Utc(6000), None, now).unwrap_err().1.contains("--to"));
     }
 
     #[test]

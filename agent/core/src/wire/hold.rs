@@ -31,9 +31,18 @@ pub struct HoldBody {
     pub made: String,
     /// For how long it was made or renewed last, s.
     pub for_s: u64,
-    /// When it ends as the clock stands now, RFC 3339; not kept on the disk.
+    /// When it ends, RFC 3339: as it was told when it was made or renewed last.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ends: Option<String>,
+    /// How long it still holds by the store's own clock, which decides, s; not kept on the disk.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub left_s: Option<u64>,
+    /// How many reads it holds now; absent if that was not asked. Not kept on the disk.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reads: Option<u64>,
+    /// True if the reads were too many to be counted in time: there are at least so many. Not kept on the disk.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub reads_at_least: bool,
     /// The same by the store's age, ms.
     pub ends_ms: i64,
     /// True once it has ended and the audit has not told it.
@@ -55,7 +64,10 @@ impl From<&Hold> for HoldBody {
             by: asked.by.clone(),
             made: hold.made_at.to_rfc3339(),
             for_s: asked.for_s,
-            ends: None,
+            ends: hold.told_end.map(Utc::to_rfc3339),
+            left_s: None,
+            reads: None,
+            reads_at_least: false,
             ends_ms: hold.ends_ms,
             ended: hold.ended,
         }
@@ -63,6 +75,14 @@ impl From<&Hold> for HoldBody {
 }
 
 impl HoldBody {
+    /// The hold as people are shown it `now`, `left_ms` before its end by the store's own clock.
+    #[must_use]
+    pub fn shown(hold: &Hold, left_ms: u64, now: Utc) -> Self {
+        let by_clock = || now.plus_ms(i64::try_from(left_ms).unwrap_or(i64::MAX));
+        let ends = hold.told_end.unwrap_or_else(by_clock).to_rfc3339();
+        Self { ends: Some(ends), left_s: Some(left_ms / 1000), ..Self::from(hold) }
+    }
+
     /// The hold; `None` if a field makes no sense.
     #[must_use]
     pub fn to_hold(&self) -> Option<Hold> {
@@ -78,7 +98,8 @@ impl HoldBody {
             for_s: self.for_s,
         };
         let made_at = Utc::parse_rfc3339(&self.made)?;
-        Some(Hold { number: self.hold, asked, made_at, ends_ms: self.ends_ms, ended: self.ended })
+        let told_end = self.ends.as_deref().and_then(Utc::parse_rfc3339);
+        Some(Hold { number: self.hold, asked, made_at, ends_ms: self.ends_ms, told_end, ended: self.ended })
     }
 }
 
@@ -137,6 +158,11 @@ mod tests {
         let kept = to_kept(&holds);
         assert_eq!(from_kept(Some(&kept)), holds);
         assert_eq!(from_kept(None), Holds::default());
+        let older = String::from_utf8(kept.clone()).unwrap().replace("\"ends\":", "\"unknown\":");
+        let older = from_kept(Some(older.as_bytes()));
+        assert!(!older.unreadable && older.list.iter().all(|hold| hold.told_end.is_none()), "{older:?}");
+        let shown = HoldBody::shown(&older.list[1], 7000, Utc(1_800_000_000_000));
+        assert_eq!((shown.ends.as_deref(), shown.left_s), (Some("2027-01-15T08:00:07.000Z"), Some(7)));
         for cut in [0, 1, kept.len() / 2, kept.len() - 1] {
             assert!(from_kept(Some(&kept[..cut])).unreadable, "{cut}");
         }

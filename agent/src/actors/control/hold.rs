@@ -1,14 +1,20 @@
-//! The verbs of holds: what is kept past its age limit for a case.
+//! The verbs of holds: what is kept past its age limit for a case, and how many reads that are now.
 
 use super::ControlSetup;
 use crate::clock;
 use crate::store::StoreError;
-use pintle_core::moment::Utc;
-use pintle_core::queue::holds::{HOLDS_MAX, Hold, HoldChange};
+use pintle_core::queue::holds::{HOLDS_MAX, HoldAsked, HoldChange};
 use pintle_core::wire::control::Verb;
 use pintle_core::wire::hold::HoldBody;
 use pintle_core::wire::problem::Problem;
 use serde_json::{Value, json};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Reads are counted for so long at most, ms (our own limit: well within what a command waits for its answer); then it
+/// is said that there are at least so many.
+const COUNT_MS: u64 = 3000;
+/// Sites that are named to whoever asked for another (our own limit: a line of a terminal).
+const SITES_NAMED: usize = 20;
 
 pub(super) async fn answer(setup: &ControlSetup, verb: &Verb) -> Result<Value, Box<Problem>> {
     let changed = match verb {
@@ -17,15 +23,45 @@ pub(super) async fn answer(setup: &ControlSetup, verb: &Verb) -> Result<Value, B
     };
     let holds = setup.store.holds().await.map_err(|error| no_queue(&error))?;
     let now = clock::utc();
-    let rows: Vec<HoldBody> =
-        holds.iter().filter(|(hold, _)| !hold.ended).map(|(hold, left_ms)| body(hold, *left_ms, now)).collect();
+    let mut rows: Vec<HoldBody> = holds
+        .iter()
+        .filter(|(hold, _)| !hold.ended)
+        .map(|(hold, left_ms)| HoldBody::shown(hold, *left_ms, now))
+        .collect();
+    if !rows.is_empty() {
+        // What was done is done, whether or not it can be counted.
+        if let Ok((reads, is_whole)) = count(setup).await {
+            for row in &mut rows {
+                (row.reads, row.reads_at_least) = (Some(reads.get(&row.hold).copied().unwrap_or(0)), !is_whole);
+            }
+        }
+    }
     Ok(match changed {
         Some(number) => json!({ "hold": number, "holds": rows }),
         None => json!({ "holds": rows }),
     })
 }
 
+/// How many reads each hold keeps now, and whether all events were looked at.
+async fn count(setup: &ControlSetup) -> Result<(BTreeMap<u64, u64>, bool), StoreError> {
+    let (began, mut reads, mut after) = (clock::mono(), BTreeMap::new(), 0);
+    loop {
+        let part = setup.store.held(after).await?;
+        for (hold, more) in part.reads {
+            *reads.entry(hold).or_default() += more;
+        }
+        match part.next {
+            None => return Ok((reads, true)),
+            Some(_) if COUNT_MS <= clock::mono().since_ms(began) => return Ok((reads, false)),
+            Some(next) => after = next,
+        }
+    }
+}
+
 async fn changed(setup: &ControlSetup, change: &HoldChange) -> Result<u64, Box<Problem>> {
+    if let HoldChange::Add(HoldAsked { site: Some(site), .. }) = change {
+        site_is_known(setup, *site).await?;
+    }
     let now = clock::moment(setup.position.borrow().utc_trust);
     let number = setup.store.hold(change.clone(), now).await.map_err(|error| no_queue(&error))?;
     number.ok_or_else(|| match change {
@@ -40,9 +76,28 @@ async fn changed(setup: &ControlSetup, change: &HoldChange) -> Result<u64, Box<P
     })
 }
 
-fn body(hold: &Hold, left_ms: u64, now: Utc) -> HoldBody {
-    let ends = now.plus_ms(i64::try_from(left_ms).unwrap_or(i64::MAX));
-    HoldBody { ends: Some(ends.to_rfc3339()), ..HoldBody::from(hold) }
+/// A hold of a site where the trailer never stood would keep nothing and look like a success. A site is known as long
+/// as a read names it or the site keeper remembers it.
+async fn site_is_known(setup: &ControlSetup, site: u64) -> Result<(), Box<Problem>> {
+    let mut known: BTreeSet<u64> = setup.store.sites().await.map_err(|error| no_queue(&error))?;
+    {
+        let position = setup.position.borrow();
+        known.extend(position.site.iter().map(|site| site.id.0));
+        known.extend(position.history.iter().map(|site| site.id.0));
+        known.extend(position.places.sites.keys().map(|site| site.0));
+    }
+    if known.contains(&site) {
+        return Ok(());
+    }
+    let newest: Vec<String> = known.iter().rev().take(SITES_NAMED).map(u64::to_string).collect();
+    let detail = if newest.is_empty() {
+        format!("there is no site {site}; this trailer knows none yet, so hold the reads of a camera")
+    } else {
+        format!("there is no site {site}; there are, newest first, {}", newest.join(", "))
+    };
+    let mut problem = Problem::new("no-such-site", 404, "There is no such site", detail);
+    problem.field = Some("args.place".to_owned());
+    Err(problem)
 }
 
 fn no_queue(error: &StoreError) -> Box<Problem> {

@@ -206,6 +206,31 @@ fn what_people_do_over_the_control_socket_is_in_the_audit_before_they_are_answer
 }
 
 #[test]
+fn an_audit_that_has_not_begun_is_whole_and_one_that_is_not_there_or_not_readable_is_neither() {
+    let trailer = Trailer::new("");
+    let told = |args: &[&str]| {
+        let done = trailer.command(&[&["audit"], args].concat());
+        let text = [done.stdout, done.stderr].concat();
+        (done.status.code(), String::from_utf8_lossy(&text).into_owned())
+    };
+    let fresh = told(&["verify"]);
+    assert!(fresh.0 == Some(0) && fresh.1.starts_with("no entries yet\nwhole; head "), "{fresh:?}");
+    assert_eq!(told(&["list"]), (Some(0), String::new()));
+    fs::create_dir_all(trailer.state_dir().join("audit")).unwrap();
+    assert_eq!(told(&["verify"]), fresh, "the folder comes before the first entry");
+    let noted = told(&["verify", "--head", &"0".repeat(63)]);
+    assert!(noted.0 == Some(2) && noted.1.contains("the hash that you gave is not there"), "{noted:?}");
+    // A wrong path must not look like an audit that is whole, and what can't be read is not called altered.
+    for path in [trailer.folder().join("nothing"), trailer.folder().to_owned()] {
+        let wrong = told(&["verify", &path.display().to_string()]);
+        assert!(wrong.0 == Some(3) && wrong.1.contains("there is no audit at"), "{wrong:?}");
+    }
+    fs::create_dir(trailer.state_dir().join("audit/audit.ndjson")).unwrap();
+    let unreadable = told(&["verify"]);
+    assert!(unreadable.0 == Some(3) && unreadable.1.contains("Is a directory"), "{unreadable:?}");
+}
+
+#[test]
 fn while_the_audit_cannot_be_written_nothing_that_must_be_audited_is_done_and_health_says_act() {
     let mut trailer = Trailer::new("");
     fs::create_dir_all(trailer.state_dir()).unwrap();

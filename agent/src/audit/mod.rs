@@ -9,7 +9,7 @@ mod verify;
 
 pub use line::{Line, LineFault, ZERO};
 pub use log::{FILE_BYTES_MAX, Log};
-pub use verify::{Fault, Verdict, lines, verify};
+pub use verify::{Fault, Verdict, is_there, lines, verify};
 
 use pintle_core::ids::printable;
 use std::collections::BTreeMap;

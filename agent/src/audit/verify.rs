@@ -42,15 +42,25 @@ pub struct Fault {
     pub what: String,
 }
 
-/// The files of an audit, oldest first: those of a folder, or the one that is named.
+/// Whether there is anything of an audit at `path`, a folder or one file.
+///
+/// # Errors
+/// [`AuditError`] if that can't be told.
+pub fn is_there(path: &Path) -> Result<bool, AuditError> {
+    Ok(!files(path)?.is_empty())
+}
+
+/// The files of an audit, oldest first: those of a folder, or the one that is named. None before the first entry.
 fn files(path: &Path) -> Result<Vec<PathBuf>, AuditError> {
+    // Where it can't be told whether a file is there, opening it says why.
+    let is_missing = |path: &Path| matches!(path.try_exists(), Ok(false));
     if !path.is_dir() {
-        return Ok(vec![path.to_owned()]);
+        return Ok(if is_missing(path) { Vec::new() } else { vec![path.to_owned()] });
     }
     let fail = |source| AuditError::File { doing: "read", path: path.to_owned(), source };
     let mut files: Vec<PathBuf> = closed_files(path).map_err(fail)?.into_iter().map(|(_, file)| file).collect();
     let current = path.join(CURRENT);
-    if current.exists() || files.is_empty() {
+    if !is_missing(&current) {
         files.push(current);
     }
     Ok(files)

@@ -1,8 +1,7 @@
 //! `pintle audit`: checks and shows who did what.
 
-use crate::audit::{self, Verdict};
-use crate::cli::{CONFIG_PATH, complain};
-use crate::config;
+use crate::audit::{self, AuditError, Verdict};
+use crate::cli::{complain, usual};
 use crate::exit::Exit;
 use std::io::{self, Write};
 use std::path::PathBuf;
@@ -12,9 +11,10 @@ use std::path::PathBuf;
 pub struct AuditArgs {
     #[command(subcommand)]
     verb: AuditVerb,
-    /// The configuration of the trailer; it names the state folder.
-    #[arg(long, value_name = "FILE", default_value = CONFIG_PATH, global = true)]
-    config: PathBuf,
+    /// The configuration of the trailer; it names the state folder. Without it /etc/pintle/pintle.toml, and the usual
+    /// folder for those who may not read that.
+    #[arg(long, value_name = "FILE", global = true)]
+    config: Option<PathBuf>,
     /// One JSON object a line instead of text.
     #[arg(long, global = true)]
     json: bool,
@@ -22,7 +22,8 @@ pub struct AuditArgs {
 
 #[derive(Debug, clap::Subcommand)]
 enum AuditVerb {
-    /// Check that no entry was altered, taken out or put in: 0 whole, 1 torn by a power cut, 2 not whole.
+    /// Check that no entry was altered, taken out or put in: 0 whole or none yet, 1 torn by a power cut, 2 not whole, 3
+    /// unreadable.
     Verify {
         /// A file or folder of an audit; without it the trailer's own.
         path: Option<PathBuf>,
@@ -46,16 +47,26 @@ enum AuditVerb {
 /// Runs the command.
 pub fn audit(args: &AuditArgs, out: &mut dyn Write) -> Exit {
     let (AuditVerb::Verify { path, .. } | AuditVerb::List { path, .. }) = &args.verb;
-    let path = match path {
-        Some(path) => path.clone(),
-        None => match config::read(&args.config) {
-            Ok(config) => config.trailer.state_dir.join("audit"),
+    let (path, is_own) = match path {
+        Some(path) => (path.clone(), false),
+        None => match usual::find(args.config.as_deref()) {
+            Ok(found) => (found.state_dir().join("audit"), true),
             Err(error) => {
                 complain(&error, error.advice());
                 return Exit::Config;
             }
         },
     };
+    match audit::is_there(&path) {
+        // A trailer's own audit begins with the first act; a folder that somebody names is the wrong one.
+        Ok(false) if !is_own => {
+            let what = format!("there is no audit at {}", path.display());
+            complain(&what, "name the folder `audit` below a state or data folder, or one of its files");
+            return Exit::Stale;
+        }
+        Err(error) => return unreadable(&error),
+        Ok(_) => {}
+    }
     let done = match &args.verb {
         AuditVerb::Verify { head, .. } => audit::verify(&path).and_then(|verdict| {
             let known = match head {
@@ -73,11 +84,13 @@ pub fn audit(args: &AuditArgs, out: &mut dyn Write) -> Exit {
     match done {
         Ok(Ok(exit)) => exit,
         Ok(Err(_)) => Exit::Act,
-        Err(error) => {
-            complain(&error, "name the folder or file, and run this as a user who may read it");
-            Exit::Act
-        }
+        Err(error) => unreadable(&error),
     }
+}
+
+fn unreadable(error: &AuditError) -> Exit {
+    complain(error, "take a user who may read it: root, by `sudo`; nothing is changed by looking");
+    Exit::Stale
 }
 
 fn tell(verdict: &Verdict, head_known: bool, json: bool, out: &mut dyn Write) -> io::Result<Exit> {
@@ -98,7 +111,7 @@ fn tell(verdict: &Verdict, head_known: bool, json: bool, out: &mut dyn Write) ->
         if let (Some((first, from)), Some((last, to))) = (&verdict.first, &verdict.last) {
             writeln!(out, "{} entries, {first} ({from}) to {last} ({to})", verdict.entries)?;
         } else {
-            writeln!(out, "no entries")?;
+            writeln!(out, "no entries yet")?;
         }
         if verdict.begins_later {
             writeln!(out, "The entries before the first are in files that are not here.")?;

@@ -4,6 +4,7 @@
 use super::{Finding, seal};
 use crate::config::receiver::{Address, address};
 use crate::config::{Config, Proof, Receiver, UrgentRelay};
+use crate::io::signed::PublicKey;
 use nix::fcntl::OFlag;
 use nix::unistd::{Group, User, geteuid};
 use pintle_core::wire::courier::MARKER;
@@ -233,11 +234,15 @@ fn gps(config: &Config, agent_runs: bool, out: &mut Vec<Finding>) {
         )),
         Err(error) => {
             let (found, advice) = match error.kind() {
-                io::ErrorKind::NotFound => (
-                    format!("{shown} is not there"),
-                    "plug the GPS receiver in and look at its cable; `ls -l /dev/serial/by-id` shows what is there"
-                        .to_owned(),
-                ),
+                // The agent starts without it and takes it as soon as it is plugged in.
+                io::ErrorKind::NotFound => {
+                    out.push(Finding::look(
+                        about,
+                        format!("{shown} is not there: no read will say where it was taken until it is"),
+                        "plug the GPS receiver in and look at its cable; `ls -l /dev/serial/by-id` shows what is there",
+                    ));
+                    return;
+                }
                 io::ErrorKind::PermissionDenied => (
                     format!("{shown} can't be opened by user {}: {}", user_name(), said(&error)),
                     owner_advice(&gps.device),
@@ -353,7 +358,11 @@ fn receiver_way(receiver: &Receiver, out: &mut Vec<Finding>) {
         Address::Courier { folder } => courier_folder(folder, out),
     }
     if let Some(path) = &receiver.broker.credentials_file {
-        secret("receiver.credentials_file", path, out);
+        let about = "receiver.credentials_file";
+        match address {
+            Address::Courier { .. } => agency_courier_key(about, path, out),
+            _ => drop(secret(about, path, out)),
+        }
     }
 }
 
@@ -379,6 +388,27 @@ fn courier_folder(folder: &Path, out: &mut Vec<Finding>) {
             format!("the courier's stick on {shown} can't be written to: {}", said(&error)),
             "free space on it, mount it for writing, or give the agent's user the right to",
         )),
+    }
+}
+
+/// The agency's public key for a courier: anybody may read it, and nobody else may put another in its place.
+fn agency_courier_key(about: &str, path: &Path, out: &mut Vec<Finding>) {
+    let Some(bytes) = readable(about, path, out) else { return };
+    let shown = path.display();
+    match String::from_utf8_lossy(&bytes).split_whitespace().find_map(PublicKey::parse) {
+        Some(_) => out.push(Finding::right(about, format!("{shown} holds the agency's public key"))),
+        None => out.push(Finding::wrong(
+            about,
+            format!("{shown} holds no public key of a courier"),
+            "write what `pintle receive --courier-init` prints into it: ed25519:…",
+        )),
+    }
+    if std::fs::metadata(path).is_ok_and(|meta| meta.permissions().mode() & 0o022 != 0) {
+        out.push(Finding::look(
+            about,
+            format!("others may write to {shown}, and so put a key of their own in its place"),
+            format!("take that right away: `chmod go-w {shown}`"),
+        ));
     }
 }
 
@@ -452,12 +482,34 @@ fn files_of(receiver: &Receiver, [ca, certificate, key, token]: [&'static str; 4
 /// Longest file of certificates or secrets, bytes (our own limit; the whole public list of authorities is 0.3 MB).
 const PEM_BYTES_MAX: u64 = 1_048_576;
 
+/// Where systemd shows credentials to a unit, and to nobody else. Source: systemd.exec(5), `LoadCredential=`.
+const CREDENTIALS: &str = "/run/credentials";
+
+/// What to say of a credential that is looked for outside its unit; `None` if it is none, or this is the unit.
+pub(super) fn credential_elsewhere(path: &Path) -> Option<(String, String)> {
+    let rest = path.strip_prefix(CREDENTIALS).ok()?;
+    let within = std::env::var_os("CREDENTIALS_DIRECTORY").is_some_and(|folder| path.starts_with(folder));
+    if within {
+        return None;
+    }
+    let name = rest.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let unit = rest.iter().next().unwrap_or_default().to_string_lossy().into_owned();
+    Some((
+        format!("{} is a credential: it is there only within the unit, so it was not looked at", path.display()),
+        format!("see that `systemctl cat {unit}` loads it: LoadCredential={name}:FILE, or LoadCredentialEncrypted="),
+    ))
+}
+
 fn readable(about: &str, path: &Path, out: &mut Vec<Finding>) -> Option<Vec<u8>> {
     let mut bytes = Vec::new();
     let read = File::open(path).and_then(|file| file.take(PEM_BYTES_MAX).read_to_end(&mut bytes));
     let Err(error) = read else { return Some(bytes) };
+    if let Some((found, advice)) = credential_elsewhere(path) {
+        out.push(Finding::look(about, found, advice));
+        return None;
+    }
     let advice = match error.kind() {
-        io::ErrorKind::NotFound => "put it there; a systemd credential is there only while the service runs".to_owned(),
+        io::ErrorKind::NotFound => "put it there, or name another path".to_owned(),
         io::ErrorKind::PermissionDenied => owner_advice(path),
         _ => "look whether the path is right".to_owned(),
     };
@@ -492,7 +544,8 @@ fn link(config: &Config, out: &mut Vec<Finding>) {
             .collect();
         there.sort();
         let list = if there.is_empty() { "none but lo".to_owned() } else { there.join(", ") };
-        out.push(Finding::wrong(
+        // The agent starts without it, keeps what comes, and sends once it is plugged in.
+        out.push(Finding::look(
             about,
             format!("there is no interface {}", facts.looked_for),
             format!("plug the cellular device in and wait a minute, or write its present name; there are: {list}"),

@@ -37,9 +37,10 @@ impl CheckArgs {
 pub(super) enum Verdict {
     /// As it must be.
     Right,
-    /// Worth a look; the trailer works.
+    /// Worth a look; the trailer starts, and what is missing may still come: a device that is not plugged in, a
+    /// credential that is there only within the unit.
     Look,
-    /// Must be mended: the agent can't start, or something that the configuration names can't be used.
+    /// Must be mended: the agent can't start, or something that the configuration names can't be used as it is.
     Wrong,
 }
 

@@ -1,6 +1,7 @@
 //! Looks at the key files that sealing needs, and says which pictures go where.
 
 use super::Finding;
+use super::inspect::credential_elsewhere;
 use crate::config::receiver::{Address, address};
 use crate::config::{Config, Seal};
 use crate::seal::{self, KeyFileError, Keyring};
@@ -42,7 +43,10 @@ fn agency_key(path: &Path, out: &mut Vec<Finding>) {
         Ok(key) => {
             out.push(Finding::right(about, format!("{shown} is the key \"{}\", {}", key.name, key.fingerprint())));
         }
-        Err(error) => wrong(about, &error, out),
+        Err(error) => match credential_elsewhere(path) {
+            Some((found, advice)) => out.push(Finding::look(about, found, advice)),
+            None => wrong(about, &error, out),
+        },
     }
     if mode(path) & 0o022 != 0 {
         out.push(Finding::look(
@@ -58,7 +62,10 @@ fn disk_key(path: &Path, state_dir: &Path, out: &mut Vec<Finding>) {
     let shown = path.display();
     match seal::disk_key(path) {
         Ok(_) => out.push(Finding::right(about, format!("{shown} can be used as the key of this disk"))),
-        Err(error) => wrong(about, &error, out),
+        Err(error) => match credential_elsewhere(path) {
+            Some((found, advice)) => out.push(Finding::look(about, found, advice)),
+            None => wrong(about, &error, out),
+        },
     }
     if mode(path) & 0o077 != 0 {
         out.push(Finding::look(

@@ -212,7 +212,7 @@ fn a_tow_is_announced_with_the_caution_and_refused_with_what_to_do() {
     let (code, _, err) = texts(&desk.call("tow", &["end", "--by", "T. Wray"]));
     assert_eq!(
         (code, err.as_str()),
-        (Some(2), "pintle: That can't be done now\n  what to do: no tow is announced; nothing is to be done\n")
+        (Some(2), "pintle: That can't be done now: no tow is announced\n  what to do: nothing is to be done\n")
     );
     let (code, out, _) = texts(&desk.call("tow", &["status"]));
     assert_eq!((code, out.as_str()), (Some(0), "No tow is announced.\n"));
@@ -221,7 +221,9 @@ fn a_tow_is_announced_with_the_caution_and_refused_with_what_to_do() {
     assert!(err.contains("12h is the most; extend it on the way with --extend"), "{err}");
     let (code, _, err) = texts(&desk.call("tow", &["begin", "--for", "3", "--by", "x"]));
     assert_eq!(code, Some(64));
-    assert!(err.contains("write it like 3h, 90m or 2h30m"), "{err}");
+    assert!(err.contains("write it like 90d, 12h or 2h30m"), "{err}");
+    let (code, _, err) = texts(&desk.call("duty", &["off", "--for", "15d", "--reason", "road works", "--by", "x"]));
+    assert!(code == Some(64) && err.contains("14d is the most"), "{err}");
 }
 
 #[test]
@@ -231,11 +233,14 @@ fn what_the_agent_refuses_is_told_with_what_to_do() {
     assert_eq!((code, out.as_str()), (Some(2), ""));
     assert_eq!(
         err,
-        "pintle: That can't be done now\n  what to do: the trailer is underway; confirm it where it stands\n"
+        "pintle: That can't be done now: the trailer is underway\n  what to do: confirm it where it stands\n"
     );
     let (code, _, err) = texts(&desk.place(&["set", "nroth", "--road", "Quernstone Road", "--by", "x"]));
     assert_eq!(code, Some(2));
-    assert!(err.contains("there is no such camera; did you mean north?"), "{err}");
+    assert_eq!(err, "pintle: The request is not right: there is no such camera\n  what to do: did you mean north?\n");
+    let (code, _, err) = texts(&desk.place(&["set", "north", "--road", &"x".repeat(200), "--by", "x"]));
+    assert_eq!(code, Some(2));
+    assert!(err.contains("`--road` is too long\n  what to do: give at most 160 characters"), "{err}");
     let (code, out, _) = texts(&desk.place(&["confirm", "south", "--by", "x", "--json"]));
     let problem: Value = serde_json::from_str(&out).unwrap();
     assert_eq!((code, &problem["type"]), (Some(2), &Value::from("urn:pintle:problem:refused")));
@@ -319,4 +324,84 @@ fn several_lines_of_one_caller_are_answered_in_their_order() {
     assert!(answers[0]["result"]["places"].is_array(), "{answers:?}");
     assert_eq!(answers[1]["status"], 404);
     assert_eq!(answers[2]["result"]["trailer"], "heron-3");
+}
+
+/// Runs a command as somebody who is in the group of the control socket and in no other, on a computer where the agent
+/// was installed as docs/OPERATIONS.md says: namespaces of mounts put the trailer's folders into their usual places.
+fn as_operator(trailer: &Trailer, args: &[&str]) -> (Option<i32>, String, String) {
+    let (config, run) = (trailer.config(), trailer.runtime_dir());
+    let script = format!(
+        "set -e\nmount -t tmpfs -o mode=1777 none /run\nmkdir -p /run/pintle /run/etc\nmount --bind '{run}' /run/pintle\n\
+         touch /run/program\nmount --bind '{PINTLE}' /run/program\n\
+         cp /etc/passwd /etc/group /run/etc/\nmkdir -m 0750 /run/etc/pintle\n\
+         install -m 0640 '{config}' /run/etc/pintle/pintle.toml\nmount --bind /run/etc /etc\n\
+         mount -t tmpfs none /var/lib\nmkdir -p -m 0750 /var/lib/pintle\ncd /run\n\
+         exec setpriv --reuid=65534 --regid=65534 --clear-groups /run/program \"$@\"",
+        run = run.display(),
+        config = config.display(),
+    );
+    let mut command = Command::new("unshare");
+    command.args(["--mount", "--propagation", "private", "sh", "-c", &script, "sh"]).args(args);
+    texts(&command.output().unwrap())
+}
+
+#[test]
+fn an_operator_who_may_not_read_the_configuration_uses_every_verb_of_a_documented_install() {
+    let tried = Command::new("unshare").args(["--mount", "true"]).output();
+    let root = nix::unistd::geteuid().is_root() && tried.is_ok_and(|tried| tried.status.success());
+    let group = nix::unistd::Group::from_gid(65534.into()).unwrap();
+    let Some(group) = group.filter(|_| root) else {
+        assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "this test needs root and mount namespaces");
+        let not_run = format_args!("not run: needs root that may make mount namespaces, and a group 65534\n");
+        drop(std::io::stderr().write_fmt(not_run));
+        return;
+    };
+    let mut trailer = Trailer::new(&format!("[control]\ngroup = \"{}\"\n", group.name));
+    trailer.start();
+    trailer.wait_health(|health| health["word"].is_string());
+    trailer.ask(r#"{"do":"status"}"#);
+    for args in [
+        &["place", "list"][..],
+        &["tow", "status"],
+        &["duty", "status"],
+        &["need", "list"],
+        &["hold", "list"],
+        &["queue", "list"],
+        &["duty", "off", "--for", "2d", "--reason", "road works"],
+    ] {
+        let (code, _, err) = as_operator(&trailer, args);
+        assert_eq!((code, err.as_str()), (Some(0), ""), "{args:?}");
+    }
+    let (code, _, err) = as_operator(&trailer, &["ready"]);
+    assert!(matches!(code, Some(0 | 1)) && err.is_empty(), "{code:?} {err}");
+    let (code, out, err) = as_operator(&trailer, &["status", "--test-alert", "--wait", "1"]);
+    assert!(code == Some(1) && out.starts_with("No receipt for the test alert within 1 s"), "{code:?} {out} {err}");
+    let (code, _, err) = as_operator(&trailer, &["key", "rotate"]);
+    assert!(code == Some(2) && err.contains("pintle: That can't be done now"), "nothing is sealed here: {err}");
+
+    // Who may not read the full health files gets the public word, and a bundle that says what it lacks.
+    let (code, out, _) = as_operator(&trailer, &["status"]);
+    assert!(matches!(code, Some(0..=2)) && out.contains("(group pintle-read)"), "{code:?} {out}");
+    let (code, out, err) = as_operator(&trailer, &["bundle", "--out", "/run/bundle.tar.gz"]);
+    assert_eq!(code, Some(0), "{err}");
+    for wanted in ["may not read /run/pintle/health", "may not read /var/lib/pintle/health", "config.toml: Permission"]
+    {
+        assert!(out.contains(wanted), "{wanted}: {out}");
+    }
+    let (code, _, err) = as_operator(&trailer, &["audit", "verify"]);
+    assert!(code == Some(3) && err.contains("Permission denied") && err.contains("sudo"), "{code:?} {err}");
+
+    // What was named must be read; nobody is told to become the agent, whose name would stand in the audit.
+    for args in [&["place", "list", "--config"][..], &["status", "--config"], &["status", "--test-alert", "--config"]] {
+        let (code, _, err) = as_operator(&trailer, &[args, &["/etc/pintle/pintle.toml"]].concat());
+        assert_eq!(code, Some(78), "{args:?} {err}");
+        assert!(err.contains("leave --config out") && !err.contains("`pintle`\n"), "{err}");
+    }
+    assert_eq!(trailer.stop().code(), Some(0));
+    let (code, _, err) = as_operator(&trailer, &["place", "list"]);
+    assert_eq!(code, Some(69));
+    assert!(err.contains("/run/pintle/control.sock") && err.contains("name another with --socket PATH"), "{err}");
+    let uids = pintle::audit::lines(&trailer.state_dir().join("audit")).unwrap();
+    let acts: Vec<_> = uids.iter().filter(|line| line.act == "duty.off").map(|line| line.uid).collect();
+    assert_eq!(acts, [Some(65534)], "the person, and not the agent's user");
 }

@@ -76,6 +76,17 @@ impl Agency {
     }
 }
 
+#[test]
+fn a_folder_that_is_no_stick_is_told_apart_from_a_spoilt_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let data = folder.path().join("data").display().to_string();
+    let at = folder.path().display().to_string();
+    let told = outcome(&["receive", "--data", &data, "--import", &at, "--courier-keys", "/dev/null"]);
+    assert!(told.err.contains("is no courier's stick: it is not mounted there, or was never made one"), "{}", told.err);
+    assert!(told.err.contains("--courier-init STICK"), "{}", told.err);
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0, "nothing was made for it");
+}
+
 #[tokio::test]
 async fn events_go_by_stick_and_are_delivered_when_their_receipts_come_back() {
     let agency = Agency::new();

@@ -1,10 +1,9 @@
 //! How a command asks the running agent: over the control socket, and nothing else.
 
-use super::{CONFIG_PATH, complain};
-use crate::config;
+use super::refusal::refused;
+use super::{complain, usual};
 use crate::exit::Exit;
-use crate::io::control;
-use pintle_core::wire::problem::Problem;
+use crate::io::control::{self, AskError};
 use serde::de::DeserializeOwned;
 use serde_json::Value;
 use std::io::{self, Write};
@@ -14,15 +13,64 @@ use std::time::Duration;
 /// The agent answers within 10 s or not at all (it waits 5 s for its own parts, twice that is patience).
 const WAIT: Duration = Duration::from_secs(10);
 
-/// Which agent is asked, and how the answer is shown.
-#[derive(Debug, clap::Args)]
-pub(super) struct Way {
-    /// The configuration that the agent runs on; it names the control socket.
-    #[arg(long, value_name = "FILE", default_value = CONFIG_PATH, global = true)]
-    config: PathBuf,
+/// Which agent is asked.
+#[derive(Clone, Debug, Default, clap::Args)]
+pub(super) struct Agent {
+    /// The configuration that the agent runs on; it names the control socket. Without it /etc/pintle/pintle.toml, and
+    /// the usual socket for those who may not read that.
+    #[arg(long, value_name = "FILE", global = true)]
+    config: Option<PathBuf>,
     /// The control socket itself; then no configuration is read.
     #[arg(long, value_name = "PATH", global = true)]
     socket: Option<PathBuf>,
+}
+
+impl Agent {
+    /// The agent of this configuration or behind this socket.
+    pub(super) fn of(config: Option<PathBuf>, socket: Option<PathBuf>) -> Self {
+        Self { config, socket }
+    }
+
+    /// The answer as it came. What went wrong is said on stderr and is the exit code: 78 for the configuration, 69 if
+    /// no agent answers.
+    pub(super) fn answer(&self, request: &Value) -> Result<Value, Exit> {
+        let (socket, doubt) = match &self.socket {
+            Some(socket) => (socket.clone(), String::new()),
+            None => match usual::find(self.config.as_deref()) {
+                Ok(found) => (found.socket(), found.doubt("--socket PATH")),
+                Err(error) => {
+                    complain(&error, error.advice());
+                    return Err(Exit::Config);
+                }
+            },
+        };
+        let answer = control::ask(&socket, &request.to_string(), WAIT).map_err(|error| {
+            let doubt = if matches!(error, AskError::NoAgent { .. }) { doubt } else { String::new() };
+            complain(&error, &format!("{}{doubt}", error.advice()));
+            Exit::NoAgent
+        })?;
+        serde_json::from_slice(&answer).map_err(|_| {
+            complain(&"the agent's answer can't be read", "take the agent and this command from the same version");
+            Exit::NoAgent
+        })
+    }
+
+    /// The result. A refusal is said on stderr, and is 2.
+    pub(super) fn result(&self, request: &Value) -> Result<Value, Exit> {
+        let mut answer = self.answer(request)?;
+        if let Some(result) = answer.get_mut("result") {
+            return Ok(result.take());
+        }
+        refused(answer, request);
+        Err(Exit::Act)
+    }
+}
+
+/// Which agent is asked, and how the answer is shown.
+#[derive(Debug, clap::Args)]
+pub(super) struct Way {
+    #[command(flatten)]
+    agent: Agent,
     /// One JSON object instead of text.
     #[arg(long, global = true)]
     json: bool,
@@ -60,26 +108,9 @@ impl Way {
         see: &mut dyn FnMut(&T),
         as_text: impl FnOnce(&T, &Value, &mut dyn Write) -> io::Result<()>,
     ) -> Exit {
-        let socket = match &self.socket {
-            Some(socket) => socket.clone(),
-            None => match config::read(&self.config) {
-                Ok(config) => config.control.socket,
-                Err(error) => {
-                    complain(&error, error.advice());
-                    return Exit::Config;
-                }
-            },
-        };
-        let answer = match control::ask(&socket, &request.to_string(), WAIT) {
+        let answer = match self.agent.answer(request) {
             Ok(answer) => answer,
-            Err(error) => {
-                complain(&error, error.advice());
-                return Exit::NoAgent;
-            }
-        };
-        let Ok(answer) = serde_json::from_slice::<Value>(&answer) else {
-            complain(&"the agent's answer can't be read", "take the agent and this command from the same version");
-            return Exit::NoAgent;
+            Err(exit) => return exit,
         };
         let result = answer.get("result").cloned().unwrap_or(Value::Null);
         let part = result.pointer(pointer).map(T::deserialize);
@@ -91,7 +122,7 @@ impl Way {
             Some(Ok(_)) => (as_json(&result, out), Exit::Good),
             _ if self.json => (as_json(&answer, out), Exit::Act),
             _ => {
-                refused(answer);
+                refused(answer, request);
                 (Ok(()), Exit::Act)
             }
         };
@@ -103,19 +134,6 @@ impl Way {
 pub(super) fn own_name() -> String {
     let uid = nix::unistd::getuid();
     nix::unistd::User::from_uid(uid).ok().flatten().map_or_else(|| format!("user {uid}"), |user| user.name)
-}
-
-fn refused(answer: Value) {
-    let Ok(problem) = serde_json::from_value::<Problem>(answer) else {
-        complain(&"the agent's answer can't be read", "take the agent and this command from the same version");
-        return;
-    };
-    if problem.problems.is_empty() {
-        complain(&problem.title, &problem.detail);
-    } else {
-        let all: Vec<&str> = problem.problems.iter().map(|fault| fault.detail.as_str()).collect();
-        complain(&problem.title, &all.join("\n              "));
-    }
 }
 
 fn as_json(answer: &Value, out: &mut dyn Write) -> io::Result<()> {

@@ -1,10 +1,12 @@
 //! `pintle bundle`: one file for a technician's mail. It holds health, history, the check of the configuration, the
 //! configuration without what could be secret, and the log; no read, no plate, no key.
 
+use crate::cli::ask::own_name;
 use crate::cli::check::{self, CheckArgs};
+use crate::cli::usual::{self, Found};
 use crate::cli::{CONFIG_PATH, complain};
 use crate::clock;
-use crate::config::{self, keys};
+use crate::config::keys;
 use crate::exit::Exit;
 use flate2::Compression;
 use flate2::write::GzEncoder;
@@ -38,9 +40,10 @@ const LINE_CHARS_MAX: usize = 2000;
 /// Pack health, history, configuration and log into one file for a technician; no read, no plate, no key is in it.
 #[derive(Debug, clap::Args)]
 pub struct BundleArgs {
-    /// The configuration.
-    #[arg(long, value_name = "FILE", default_value = CONFIG_PATH)]
-    config: PathBuf,
+    /// The configuration; /etc/pintle/pintle.toml if none is named. Who may not read that gets what lies in the usual
+    /// folders and may be read.
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
     /// Where to write it; by default pintle-TRAILER-TIME.tar.gz in this folder.
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -93,29 +96,34 @@ struct Piece {
 }
 
 fn pack(args: &BundleArgs) -> Result<(PathBuf, String), BundleError> {
-    let config = config::read(&args.config).ok();
-    let trailer = config.as_ref().map_or("unknown", |config| config.trailer.id.as_str());
+    let file = args.config.clone().unwrap_or_else(|| PathBuf::from(CONFIG_PATH));
+    let found = usual::find(args.config.as_deref());
+    let trailer = match &found {
+        Ok(Found::Read(config)) => config.trailer.id.as_str(),
+        _ => "unknown",
+    };
     let now = clock::utc().to_rfc3339();
     let stamp: String = now.chars().filter(char::is_ascii_alphanumeric).take(15).collect();
     let path = args.out.clone().unwrap_or_else(|| PathBuf::from(format!("pintle-{trailer}-{stamp}.tar.gz")));
 
     let mut pieces = Vec::new();
     let mut left_out = Vec::new();
-    if let Some(config) = &config {
-        for (below, folder) in
-            [("now", config.trailer.runtime_dir.join("health")), ("kept", config.trailer.state_dir.join("health"))]
-        {
-            health(below, &folder, &mut pieces, &mut left_out);
+    match &found {
+        Ok(found) => {
+            let (now, kept) = (found.runtime_dir().join("health"), found.state_dir().join("health"));
+            health("now", &now, &mut pieces, &mut left_out);
+            health("kept", &kept, &mut pieces, &mut left_out);
         }
-    } else {
-        left_out.push("health files: the configuration can't be read, so their folder is not known".to_owned());
+        Err(_) => {
+            left_out.push("health files: the configuration can't be read, so their folder is not known".to_owned());
+        }
     }
-    match redacted(&args.config) {
+    match redacted(&file) {
         Ok(text) => pieces.push(Piece { name: "config.toml".to_owned(), bytes: text.into_bytes() }),
         Err(why) => left_out.push(format!("config.toml: {why}")),
     }
     let mut checked = Vec::new();
-    check::check(&CheckArgs::of(args.config.clone()), &mut checked);
+    check::check(&CheckArgs::of(file), &mut checked);
     pieces.push(Piece { name: "check.txt".to_owned(), bytes: checked });
     match log(args.log.as_deref()) {
         Ok(bytes) => pieces.push(Piece { name: "log.txt".to_owned(), bytes }),
@@ -155,6 +163,13 @@ fn health(below: &str, folder: &Path, pieces: &mut Vec<Piece>, left_out: &mut Ve
             Ok(bytes) if bytes.trim_ascii().is_empty() => {}
             Ok(bytes) => pieces.push(Piece { name: format!("health-{below}/{name}"), bytes }),
             Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            // Said once for the folder, and not for each name in it.
+            Err(error) if error.kind() == io::ErrorKind::PermissionDenied && std::fs::read_dir(folder).is_err() => {
+                let who = own_name();
+                let why = "take it as root, or as somebody of the group pintle-read";
+                left_out.push(format!("health-{below}: user {who} may not read {}; {why}", folder.display()));
+                return;
+            }
             Err(error) => left_out.push(format!("health-{below}/{name}: {error}")),
         }
     }
@@ -305,7 +320,7 @@ mod tests {
         fn pack(&self, config: &str) -> (Exit, BTreeMap<String, String>) {
             let out = self.base.path().join(format!("{config}.tar.gz"));
             let args = BundleArgs {
-                config: self.base.path().join(config),
+                config: Some(self.base.path().join(config)),
                 out: Some(out.clone()),
                 log: Some(self.base.path().join("log")),
             };
@@ -344,7 +359,7 @@ mod tests {
         let rig = Rig::new();
         let out = rig.base.path().join("there");
         std::fs::write(&out, "precious").unwrap();
-        let args = BundleArgs { config: rig.base.path().join("good.toml"), out: Some(out.clone()), log: None };
+        let args = BundleArgs { config: Some(rig.base.path().join("good.toml")), out: Some(out.clone()), log: None };
         assert_eq!(bundle(&args, &mut Vec::new()), Exit::Act);
         assert_eq!(std::fs::read(out).unwrap(), b"precious");
     }

@@ -1,7 +1,7 @@
 //! `pintle key`: the agency's key pair for sealed reads, and the agent's reading of its key files.
 
-use crate::cli::agent::{ask, own_name};
-use crate::cli::{CONFIG_PATH, complain};
+use crate::cli::ask::{Agent, own_name};
+use crate::cli::complain;
 use crate::exit::Exit;
 use crate::seal::{self, KeyFileError, PublicKey};
 use serde_json::json;
@@ -15,9 +15,8 @@ use std::path::{Path, PathBuf};
 pub struct KeyArgs {
     #[command(subcommand)]
     verb: KeyVerb,
-    /// The configuration that the agent runs on; it names the control socket.
-    #[arg(long, value_name = "FILE", default_value = CONFIG_PATH, global = true)]
-    config: PathBuf,
+    #[command(flatten)]
+    agent: Agent,
 }
 
 #[derive(Debug, clap::Subcommand)]
@@ -62,7 +61,7 @@ pub fn key(args: &KeyArgs, out: &mut dyn Write) -> Exit {
         KeyVerb::Open { file, key, out: to } => open(file, key, to),
         KeyVerb::Rotate { by } => {
             let by = by.clone().unwrap_or_else(own_name);
-            match ask(&args.config, &json!({ "do": "key.rotate", "by": by })) {
+            match args.agent.result(&json!({ "do": "key.rotate", "by": by })) {
                 Ok(_) => said(&writeln!(out, "The agent has read its key files; new reads are sealed for them.")),
                 Err(exit) => exit,
             }
@@ -127,7 +126,16 @@ fn show(file: &Path, out: &mut dyn Write) -> Exit {
         |kind: &str, key: &PublicKey| format!("{kind} seal key \"{}\", fingerprint {}", key.name, key.fingerprint());
     let shown = match seal::read_public(file) {
         Ok(key) => Ok(told("public", &key)),
-        Err(KeyFileError::WrongKind { .. }) => seal::read_private(file).map(|key| told("private", &key.public)),
+        Err(KeyFileError::WrongKind { .. }) => match seal::read_private(file) {
+            Ok(key) => Ok(told("private", &key.public)),
+            Err(KeyFileError::WrongKind { path, found, .. }) => Err(KeyFileError::WrongKind {
+                path,
+                found,
+                wanted: "a public or private seal key",
+                advice: "name a file that `pintle key new` wrote; it ends with .pub or .key",
+            }),
+            Err(error) => Err(error),
+        },
         Err(error) => Err(error),
     };
     match shown {

@@ -5,7 +5,6 @@ use crate::exit::Exit;
 use clap::{Parser, Subcommand};
 use std::io::Write as _;
 
-pub(crate) mod agent;
 mod ask;
 pub mod audit;
 pub mod bundle;
@@ -17,12 +16,14 @@ pub mod key;
 pub mod place;
 pub mod queue;
 pub mod ready;
+mod refusal;
 pub mod replay;
 pub mod run;
 pub mod setup;
 pub mod status;
 mod test_alert;
 pub mod tow;
+mod usual;
 
 /// Where the configuration is looked for without `--config`.
 pub const CONFIG_PATH: &str = "/etc/pintle/pintle.toml";

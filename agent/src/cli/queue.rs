@@ -1,31 +1,20 @@
 //! `pintle queue`: events that the receiver refused. It asks the running agent and opens no database.
 
-use crate::cli::{CONFIG_PATH, complain};
-use crate::config;
+use super::ask::Agent;
+use super::refusal::refused;
 use crate::exit::Exit;
-use crate::io::control;
-use pintle_core::wire::problem::Problem;
 use pintle_core::wire::queue::RefusedBody;
 use serde::Deserialize as _;
 use serde_json::{Value, json};
 use std::io::{self, Write};
-use std::path::PathBuf;
-use std::time::Duration;
-
-/// The agent answers within 10 s or not at all (it waits 5 s for its own parts, twice that is patience).
-const WAIT: Duration = Duration::from_secs(10);
 
 /// Arguments of `pintle queue`.
 #[derive(Debug, clap::Args)]
 pub struct QueueArgs {
     #[command(subcommand)]
     verb: QueueVerb,
-    /// The configuration that the agent runs on; it names the control socket.
-    #[arg(long, value_name = "FILE", default_value = CONFIG_PATH, global = true)]
-    config: PathBuf,
-    /// The control socket itself; then no configuration is read.
-    #[arg(long, value_name = "PATH", global = true)]
-    socket: Option<PathBuf>,
+    #[command(flatten)]
+    agent: Agent,
     /// Who asks; without it your user name is taken.
     #[arg(long, value_name = "NAME", global = true)]
     by: Option<String>,
@@ -64,30 +53,15 @@ enum QueueVerb {
 /// Asks the agent and shows its answer. Ends with 69 if no agent runs, with 2 if it refused, with 1 if `list` shows
 /// something.
 pub fn queue(args: &QueueArgs, out: &mut dyn Write) -> Exit {
-    let socket = match &args.socket {
-        Some(socket) => socket.clone(),
-        None => match config::read(&args.config) {
-            Ok(config) => config.control.socket,
-            Err(error) => {
-                complain(&error, error.advice());
-                return Exit::Config;
-            }
-        },
-    };
-    let answer = match control::ask(&socket, &request(args).to_string(), WAIT) {
+    let request = request(args);
+    let answer = match args.agent.answer(&request) {
         Ok(answer) => answer,
-        Err(error) => {
-            complain(&error, error.advice());
-            return Exit::NoAgent;
-        }
-    };
-    let Ok(answer) = serde_json::from_slice::<Value>(&answer) else {
-        complain(&"the agent's answer can't be read", "take the agent and this command from the same version");
-        return Exit::NoAgent;
+        Err(exit) => return exit,
     };
     let Some(result) = answer.get("result") else {
         if !args.json {
-            return refused(answer);
+            refused(answer, &request);
+            return Exit::Act;
         }
         return if writeln!(out, "{answer}").and_then(|()| out.flush()).is_ok() { Exit::Act } else { Exit::Stale };
     };
@@ -110,20 +84,6 @@ fn request(args: &QueueArgs) -> Value {
             json!({ "do": "queue.drop", "by": by, "args": { "sequence": number, "why": why } })
         }
     }
-}
-
-fn refused(answer: Value) -> Exit {
-    match serde_json::from_value::<Problem>(answer) {
-        Ok(problem) if problem.problems.is_empty() => complain(&problem.title, &problem.detail),
-        Ok(problem) => {
-            let all: Vec<&str> = problem.problems.iter().map(|fault| fault.detail.as_str()).collect();
-            complain(&problem.title, &all.join("\n              "));
-        }
-        Err(_) => {
-            complain(&"the agent's answer can't be read", "take the agent and this command from the same version");
-        }
-    }
-    Exit::Act
 }
 
 fn as_text(verb: &QueueVerb, result: &Value, rows: &[RefusedBody], out: &mut dyn Write) -> io::Result<()> {

@@ -2,7 +2,9 @@
 //! on a
 //! copy, and says "stale" when the state that it found may no longer be believed.
 
+use super::ask::Agent;
 use super::complain;
+use super::usual::RUNTIME_DIR;
 use crate::clock;
 use crate::config;
 use crate::exit::Exit;
@@ -16,8 +18,6 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc;
 use std::time::Duration;
 
-/// Where the agent keeps its health files if the configuration says nothing else.
-const FOLDER: &str = "/run/pintle";
 /// More than this is no health file of ours (our own limit; the largest has about 60 kB).
 const BYTES_MAX: u64 = 4 << 20;
 
@@ -39,8 +39,9 @@ pub struct StatusArgs {
     /// How long to wait for the receipt of the test alert, s.
     #[arg(long, value_name = "SECONDS", default_value_t = 60, value_parser = clap::value_parser!(u64).range(1..=3600), requires = "test_alert")]
     wait: u64,
-    /// The configuration that the agent runs on; it names the runtime folder and the control socket. For a test alert
-    /// /etc/pintle/pintle.toml if neither it nor --socket is given.
+    /// The configuration that the agent runs on; it names the runtime folder and the control socket. A test alert
+    /// goes by /etc/pintle/pintle.toml if neither it nor --socket is given, and by the usual socket for those who may
+    /// not read that.
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
     /// The control socket itself; then no configuration is read.
@@ -82,12 +83,12 @@ impl StatusError {
 /// program does.
 pub fn status(args: &StatusArgs, out: &mut dyn Write) -> Exit {
     if args.test_alert {
-        let config = args.config.as_deref().unwrap_or(Path::new(super::CONFIG_PATH));
-        return super::test_alert::send(config, args.socket.as_deref(), args.wait, args.json, out);
+        let agent = Agent::of(args.config.clone(), args.socket.clone());
+        return super::test_alert::send(&agent, args.wait, args.json, out);
     }
     let path = match (&args.path, &args.config) {
         (Some(path), _) => path.clone(),
-        (None, None) => PathBuf::from(FOLDER),
+        (None, None) => PathBuf::from(RUNTIME_DIR),
         (None, Some(file)) => match config::read(file) {
             Ok(config) => config.trailer.runtime_dir,
             Err(error) => {
@@ -189,7 +190,8 @@ fn text(found: &Told) -> String {
     match found {
         Told::Health(body) => show::text(body),
         Told::Public(public) => format!(
-            "{}: {}\nWritten {}. Good until {}. More is for those who may read the folder health.\n",
+            "{}: {}\nWritten {}. Good until {}. More is for those who may read the folder health \
+             (group pintle-read).\n",
             found.label(),
             printable(&public.word.to_uppercase(), 10),
             printable(&public.written, 30),

@@ -1,35 +1,19 @@
 //! `pintle status --test-alert`: a marked alert through the real way, and when the receiver had it.
 
-use super::ask::own_name;
-use super::complain;
+use super::ask::{Agent, own_name};
 use crate::clock;
-use crate::config;
 use crate::exit::Exit;
-use crate::io::control;
 use serde_json::{Value, json};
 use std::io::Write;
-use std::path::Path;
 use std::time::Duration;
 
-/// The agent answers within this or not at all.
-const WAIT: Duration = Duration::from_secs(10);
 /// How often it is asked whether the receipt has come (our own choice).
 const ASK_EVERY: Duration = Duration::from_millis(250);
 
 /// Sends one and waits at most `wait_s` for its receipt: good if it came, 1 if it did not come in time (it goes on
 /// being tried), 2 if the agent refused, 69 if no agent runs.
-pub(super) fn send(file: &Path, socket: Option<&Path>, wait_s: u64, as_json: bool, out: &mut dyn Write) -> Exit {
-    let socket = match socket {
-        Some(socket) => socket.to_path_buf(),
-        None => match config::read(file) {
-            Ok(config) => config.control.socket,
-            Err(error) => {
-                complain(&error, error.advice());
-                return Exit::Config;
-            }
-        },
-    };
-    let made = match ask(&socket, &json!({ "do": "test.alert", "by": own_name() })) {
+pub(super) fn send(agent: &Agent, wait_s: u64, as_json: bool, out: &mut dyn Write) -> Exit {
+    let made = match agent.result(&json!({ "do": "test.alert", "by": own_name() })) {
         Ok(result) => result,
         Err(exit) => return exit,
     };
@@ -38,7 +22,7 @@ pub(super) fn send(file: &Path, socket: Option<&Path>, wait_s: u64, as_json: boo
     let made_at = made["made"].as_str().unwrap_or_default().to_owned();
     let began = clock::mono();
     loop {
-        let last = match ask(&socket, &json!({ "do": "test.status" })) {
+        let last = match agent.result(&json!({ "do": "test.status" })) {
             Ok(result) => result["last"].clone(),
             Err(exit) => return exit,
         };
@@ -67,19 +51,4 @@ pub(super) fn send(file: &Path, socket: Option<&Path>, wait_s: u64, as_json: boo
 fn say(value: &Value, text: &str, as_json: bool, exit: Exit, out: &mut dyn Write) -> Exit {
     let written = if as_json { writeln!(out, "{value}") } else { writeln!(out, "{text}") };
     if written.and_then(|()| out.flush()).is_err() { Exit::Act } else { exit }
-}
-
-fn ask(socket: &Path, request: &Value) -> Result<Value, Exit> {
-    let answer = control::ask(socket, &request.to_string(), WAIT).map_err(|error| {
-        complain(&error, error.advice());
-        Exit::NoAgent
-    })?;
-    let answer: Value = serde_json::from_slice(&answer).unwrap_or(Value::Null);
-    if answer.get("result").is_none() {
-        let title = answer["title"].as_str().unwrap_or("the agent's answer can't be read").to_owned();
-        let detail = answer["detail"].as_str().unwrap_or("take the agent and this command from the same version");
-        complain(&title, detail);
-        return Err(Exit::Act);
-    }
-    Ok(answer["result"].clone())
 }

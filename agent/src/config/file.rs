@@ -38,7 +38,8 @@ pub fn read(path: &Path) -> Result<Config, ConfigError> {
         let advice = match error.kind() {
             std::io::ErrorKind::NotFound => "name the file with --config FILE; config/pintle.toml is one to start from",
             std::io::ErrorKind::PermissionDenied => {
-                "give the user that runs this the right to read it, or run it as the user `pintle`"
+                "who asks a running agent needs no configuration: leave --config out, or name its --socket; what \
+                 reads it (`pintle check`, `pintle run`, `pintle courier key`) wants root or the agent's user"
             }
             _ => "look whether the path is right and the disk is well",
         };

@@ -126,6 +126,11 @@ async fn run(args: DemoArgs) -> anyhow::Result<Exit> {
     conclude(&args, &rig, &story, &records, &verdict)?;
     if args.keep {
         story.say(&format!("Left running for a look at http://{}/ (PIN {}) until Ctrl-C.", rig.page, rig.pin));
+        let config = rig.config();
+        story.say(&format!("It runs in {}. Ask it from another terminal:", folder.display()));
+        for command in ["status", "place list", "need list", "hold list"] {
+            story.say(&format!("  pintle {command} --config {}", config.display()));
+        }
         tokio::signal::ctrl_c().await?;
     }
     stop.cancel();

@@ -63,6 +63,11 @@ impl Rig {
     }
 
     /// Where the engine hands in its reads.
+    /// The trailer's configuration.
+    pub(super) fn config(&self) -> PathBuf {
+        self.folder.join("pintle.toml")
+    }
+
     pub(super) fn intake_socket(&self) -> PathBuf {
         self.folder.join("run/intake.sock")
     }

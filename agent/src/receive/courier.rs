@@ -85,9 +85,12 @@ pub async fn import(
     keys: &BTreeMap<String, PublicKey>,
     opener: Option<Opener>,
 ) -> Result<Imported, ReceiveError> {
+    let marker = folder.join(MARKER);
+    if matches!(marker.try_exists(), Ok(false)) {
+        return Err(ReceiveError::NoStick(folder.to_owned()));
+    }
     let key = data.join(KEY_NAME);
     let signer = Signer::ready(&key).map_err(|error| bad("the receiver's key", &key, error))?;
-    let marker = folder.join(MARKER);
     let content = PublicKey::from(&signer).open(&marker).map_err(|error| bad("the stick", &marker, error))?;
     let Stick { stick } = serde_json::from_slice(&content).map_err(|error| bad("the stick", &marker, error))?;
     let lock = claim(data)?;

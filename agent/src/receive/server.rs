@@ -59,6 +59,9 @@ pub enum ReceiveError {
         /// What is wrong.
         detail: String,
     },
+    /// Nothing in that folder says that it is a courier's stick.
+    #[error("{0} is no courier's stick: it is not mounted there, or was never made one")]
+    NoStick(PathBuf),
     /// A private key can't be used.
     #[error(transparent)]
     Key(#[from] KeyFileError),
@@ -81,6 +84,10 @@ impl ReceiveError {
             Self::Broker(_) => "write it like tls://a.example:4222,b.example:4222, or mqtts://broker.example",
             Self::InUse(_) => "stop the other receiver first, or choose another folder with --data",
             Self::File { .. } => "look at the path, its permissions and what is in it",
+            Self::NoStick(_) => {
+                "mount the stick and name its folder; a new one is made by `pintle receive --data FOLDER \
+                 --courier-init STICK`"
+            }
             Self::Key(error) => error.advice(),
             Self::Database(error) => error.advice(),
             Self::Start(_) => "look at the limits of this user (open files, threads)",

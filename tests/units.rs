@@ -165,9 +165,83 @@ fn folders_are_made_where_the_program_looks_for_them() {
     assert!(output.status.success(), "{}", said(&output));
     let config =
         pintle::config::parse("[trailer]\nid = \"a\"\n[[camera]]\nid = \"a\"\n[queue]\nseal = \"none\"\n").unwrap();
-    for folder in [&config.trailer.state_dir, &config.trailer.runtime_dir, Path::new("/etc/pintle")] {
+    let others = ["/etc/pintle", "/var/lib/pintle-spool", "/media/courier"].map(PathBuf::from);
+    for folder in [config.trailer.state_dir, config.trailer.runtime_dir].iter().chain(&others) {
         let inside = tree.path().join(folder.strip_prefix("/").unwrap());
         assert!(inside.is_dir(), "no {}", folder.display());
+    }
+}
+
+/// Folders that a unit may write to, by what it says itself.
+fn writable(unit: &str) -> Vec<PathBuf> {
+    let below = |name: &str, parent: &str| -> Vec<PathBuf> {
+        settings(unit, name)
+            .iter()
+            .flat_map(|names| names.split(' '))
+            .map(|name| Path::new(parent).join(name))
+            .collect()
+    };
+    let mut folders = [below("StateDirectory", "/var/lib"), below("RuntimeDirectory", "/run")].concat();
+    let named = settings(unit, "ReadWritePaths");
+    let named = named.iter().flat_map(|paths| paths.split(' '));
+    folders.extend(named.map(|path| PathBuf::from(path.trim_start_matches('-'))));
+    folders
+}
+
+#[test]
+fn each_path_that_a_shipped_configuration_lets_the_agent_write_to_is_open_in_its_unit() {
+    let unit = read("pintle.service");
+    assert_eq!(settings(&unit, "ProtectSystem"), ["strict"], "everything else is closed");
+    let open = writable(&unit);
+    let mut looked_at = BTreeSet::new();
+    for entry in fs::read_dir(units().join("../config")).unwrap() {
+        let path = entry.unwrap().path();
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        // The bench is started by hand and not by the unit.
+        if path.extension().is_none_or(|end| end != "toml") || name == "example-bench.toml" {
+            continue;
+        }
+        let config = pintle::config::read(&path).unwrap();
+        let mut writes = vec![config.trailer.state_dir, config.trailer.runtime_dir, config.control.socket];
+        writes.extend(config.intake.socket);
+        writes.extend(config.spool.map(|spool| spool.path));
+        let stick = config.receiver.as_ref().and_then(|receiver| receiver.url.strip_prefix("file://"));
+        writes.extend(stick.map(PathBuf::from));
+        for path in writes {
+            assert!(open.iter().any(|folder| path.starts_with(folder)), "{name}: {} is read-only", path.display());
+            looked_at.insert(path);
+        }
+    }
+    for path in ["/var/lib/pintle-spool", "/media/courier"] {
+        assert!(looked_at.contains(Path::new(path)), "no configuration names {path}: is it still needed?");
+    }
+}
+
+#[test]
+fn the_page_and_the_lever_may_write_to_the_folders_that_they_are_told_to_keep_things_in_and_nowhere_else() {
+    let page = read("pintle-page.service");
+    let joined = page.replace("\\\n", "");
+    let [start] = settings(&joined, "ExecStart")[..] else { panic!("it starts one thing") };
+    let state = start.split(' ').skip_while(|word| *word != "--state").nth(1).unwrap();
+    assert_eq!(writable(&page), [Path::new(state)]);
+    let lever = read("pintle-lever@.service");
+    let told = read("pintle-lever.toml");
+    let state = told.lines().find_map(|line| line.strip_prefix("# state_dir = ")).unwrap();
+    assert_eq!(writable(&lever), [Path::new(state.trim_matches('"'))]);
+    for unit in [page, lever] {
+        assert_eq!(settings(&unit, "ProtectSystem"), ["strict"]);
+    }
+}
+
+#[test]
+fn the_install_by_hand_takes_a_configuration_that_lets_the_page_read_and_people_act() {
+    let text = fs::read_to_string(units().join("../docs/OPERATIONS.md")).unwrap();
+    let line = text.lines().find(|line| line.starts_with("install ") && line.ends_with(" /etc/pintle/pintle.toml"));
+    let file = line.unwrap().split(' ').find(|word| word.starts_with("config/")).unwrap();
+    let config = pintle::config::read(&units().join("..").join(file)).unwrap();
+    let page = settings(&read("pintle-page.service"), "SupplementaryGroups").concat();
+    for group in [config.health.group.unwrap(), config.control.group.unwrap()] {
+        assert!(page.split(' ').any(|one| one == group), "the page is not in {group}");
     }
 }
 

@@ -178,6 +178,49 @@ fn every_decision_has_its_own_number_and_says_how_it_stands() {
     }
 }
 
+/// Paths that the table "Code map" names. A cell may name several; those without `agent/` lie beside the one before.
+fn paths_of_the_map(text: &str) -> Vec<String> {
+    let map = text.split("\n## ").find(|part| part.starts_with("Code map")).expect("a code map");
+    let mut paths = Vec::new();
+    for row in map.lines().filter(|line| line.starts_with("| `")) {
+        let mut beside = String::new();
+        for name in row.split(" | ").next().unwrap_or_default().split('`').skip(1).step_by(2) {
+            if name.contains("src/") {
+                beside = name.rsplit_once("src/").map_or_else(String::new, |(before, _)| format!("{before}src/"));
+                paths.push(name.to_owned());
+            } else {
+                paths.push(format!("{beside}{name}"));
+            }
+        }
+    }
+    paths
+}
+
+#[test]
+fn every_room_is_on_the_map_and_everything_on_the_map_is_there() {
+    let text = fs::read_to_string(root().join("docs/ARCHITECTURE.md")).expect("docs/ARCHITECTURE.md");
+    let named = paths_of_the_map(&text);
+    for path in &named {
+        let place = root().join(path);
+        let is_there = if path.ends_with('/') { place.is_dir() } else { place.is_file() };
+        assert!(is_there, "the map names {path}, which is not there (folders end with /)");
+    }
+    for below in ["agent/src", "agent/core/src"] {
+        for entry in fs::read_dir(root().join(below)).expect("a folder of rooms").flatten() {
+            let name = entry.file_name().to_string_lossy().into_owned();
+            let room = name.trim_end_matches(".rs");
+            let starts = |path: &String| {
+                let rest = path.strip_prefix(below).and_then(|rest| rest.strip_prefix('/'));
+                rest.is_some_and(|rest| rest.split(['/', '.']).next() == Some(room))
+            };
+            assert!(
+                room == "lib" || named.iter().any(starts),
+                "{below}/{name} is not on the map of docs/ARCHITECTURE.md"
+            );
+        }
+    }
+}
+
 #[test]
 fn every_document_is_linked_from_the_readme_or_the_developers_guide() {
     let start = ["README.md", "DEVELOPERS.md"]

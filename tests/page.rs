@@ -480,3 +480,120 @@ fn fault_92_reader_of_the_page_never_sees_half_a_file() {
         assert_eq!(words.len(), 2, "the files were replaced meanwhile: {words:?}");
     });
 }
+
+/// The words of the page, once: what was told is told once.
+fn told(page: &Page) -> String {
+    let shown = page.get("/");
+    shown.split_once("role=\"status\">").map_or_else(String::new, |(_, after)| {
+        after.split("</p>").next().unwrap_or_default().split(" <a").next().unwrap_or_default().to_owned()
+    })
+}
+
+#[test]
+fn two_clicks_are_one_deed_and_one_who_has_seen_the_answer_may_do_it_again() {
+    let mut page = Page::start(Scene::after_tow());
+    let agent = page.fake_agent();
+    page.open();
+    let tow = format!("csrf={}&deed=tow&hours=3&reason=to+the+yard", page.csrf());
+    std::thread::scope(|scope| {
+        for _ in 0..3 {
+            scope.spawn(|| assert!(page.post("/do", &tow, "").starts_with("HTTP/1.1 303")));
+        }
+    });
+    assert!(agent.recv_timeout(std::time::Duration::from_mins(1)).unwrap().contains("tow.begin"));
+    assert!(agent.try_recv().is_err(), "the second and the third click did nothing");
+    assert_eq!(told(&page), "The tow is announced: leaving is told, and is no alarm. By T. Wray.");
+    page.post("/do", &tow, "");
+    assert!(agent.try_recv().unwrap().contains("tow.begin"));
+}
+
+#[test]
+fn deed_of_one_who_hangs_up_is_done_to_its_end_and_its_answer_waits_on_the_page() {
+    use std::io::Write as _;
+    let mut page = Page::start(Scene::after_tow());
+    let agent = page.fake_agent();
+    page.open();
+    let form = format!("csrf={}&deed=tick&tick=mast", page.csrf());
+    let mut stream = std::net::TcpStream::connect(&page.address).unwrap();
+    stream.write_all(page.form("/do", &form, "").as_bytes()).unwrap();
+    agent.recv_timeout(std::time::Duration::from_mins(1)).unwrap();
+    drop(stream);
+    let until = std::time::Instant::now() + std::time::Duration::from_mins(1);
+    let mut seen = told(&page);
+    while seen.is_empty() && std::time::Instant::now() < until {
+        std::thread::sleep(std::time::Duration::from_millis(50));
+        seen = told(&page);
+    }
+    assert_eq!(seen, "Mast pinned: ticked. By T. Wray.");
+}
+
+/// Who hangs up before the answer has guessed all the same.
+#[test]
+fn fault_99_guess_of_one_who_hangs_up_counts() {
+    use std::io::Write as _;
+    let page = Page::start(Scene::standing());
+    for n in 0..5 {
+        let mut stream = std::net::TcpStream::connect(&page.address).unwrap();
+        stream.write_all(page.form("/open", &format!("who=x&pin=0000000{n}"), "").as_bytes()).unwrap();
+    }
+    let until = std::time::Instant::now() + std::time::Duration::from_mins(1);
+    while page.log().matches("wrong PIN from").count() < 5 {
+        assert!(std::time::Instant::now() < until, "{}", page.log());
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+    assert!(page.post("/open", &format!("who=x&pin={}", page.pin), "").starts_with("HTTP/1.1 429"));
+}
+
+#[test]
+fn person_is_told_why_a_form_did_nothing_and_is_left_where_more_is_to_be_done() {
+    let mut page = Page::start(Scene::after_tow());
+    let _agent = page.fake_agent();
+    let wrong = page.post("/open", "who=T.+%22Wray%22&pin=00000000", "");
+    assert!(wrong.contains("value=\"T. &#34;Wray&#34;\""), "the name need not be written again: {wrong}");
+    page.open();
+    let csrf = page.csrf();
+    for (deed, place) in [
+        ("deed=tick&tick=mast", "/#walk"),
+        ("deed=confirm&camera=camera-1", "/#lines"),
+        ("deed=write&camera=camera-1&road=Brackwater+Lane", "/#lines"),
+        ("deed=write&camera=camera-1&road=", "/"),
+        ("deed=tow_end", "/"),
+    ] {
+        let answer = page.post("/do", &format!("csrf={csrf}&{deed}"), "").to_lowercase();
+        assert!(answer.contains(&format!("location: {place}\r\n")), "{deed}: {answer}");
+        let shown = page.get("/");
+        let (before, _) = shown.split_once("role=\"status\"").unwrap_or_else(|| panic!("{deed} is not answered"));
+        let stands = before.rsplit_once(" id=\"").map_or("", |(_, id)| id.split('"').next().unwrap_or_default());
+        let top = !before.contains("id=\"h-ready\"");
+        assert_eq!(format!("/{}{}", if top { "" } else { "#" }, if top { "" } else { stands }), place, "{deed}");
+    }
+    page.cookie = "pintle=of-a-page-that-has-ended".to_owned();
+    let shut = page.post("/do", &format!("csrf={csrf}&deed=tick&tick=mast"), "");
+    assert!(shut.starts_with("HTTP/1.1 403") && shut.contains("Not done. The page had shut by itself"), "{shut}");
+    assert!(shut.contains("class=\"gate\"") && !shut.contains("Quernstone"), "{shut}");
+    for path in ["/open", "/do", "/leave"] {
+        assert!(page.get(path).starts_with("HTTP/1.1 303"), "who comes back to {path} means the page");
+    }
+}
+
+#[test]
+fn what_is_no_plain_form_is_refused_before_it_is_read() {
+    let mut page = Page::start(Scene::after_tow());
+    let agent = page.fake_agent();
+    page.open();
+    let body = format!("csrf={}&deed=tick&tick=mast", page.csrf());
+    for kind in [
+        "Content-Type: application/json\r\n",
+        "Content-Type: text/plain\r\n",
+        "Content-Type: multipart/form-data; boundary=x\r\n",
+        "",
+    ] {
+        let (host, cookie, length) = (&page.address, &page.cookie, body.len());
+        let answer = page.say(&format!(
+            "POST /do HTTP/1.1\r\nHost: {host}\r\nCookie: {cookie}\r\n{kind}Content-Length: {length}\r\n\
+             Connection: close\r\n\r\n{body}"
+        ));
+        assert!(answer.starts_with("HTTP/1.1 415") && answer.contains("plain form"), "{kind}: {answer}");
+    }
+    assert!(agent.try_recv().is_err());
+}

@@ -179,7 +179,7 @@ impl Page {
         talk(TcpStream::from(fd), &self.form(path, form, "")).unwrap()
     }
 
-    fn form(&self, path: &str, form: &str, headers: &str) -> String {
+    pub(crate) fn form(&self, path: &str, form: &str, headers: &str) -> String {
         let cookie = if self.cookie.is_empty() { String::new() } else { format!("Cookie: {}\r\n", self.cookie) };
         let (host, length) = (&self.address, form.len());
         format!(

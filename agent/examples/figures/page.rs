@@ -32,7 +32,8 @@ const WHO: &str = "T. Wray";
 
 pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
     let (body, history) = fullest();
-    let doing = Doing { csrf: "x".repeat(43), who: WHO.to_owned(), told: Some((true, "The tow is ended.".to_owned())) };
+    let told = show::Told { done: true, text: "The tow is ended.".to_owned(), at: "" };
+    let doing = Doing { csrf: "x".repeat(43), who: WHO.to_owned(), told: Some(told) };
     let page = show::open_page(&body, &doing, &history)?;
     let mut took_ms = Vec::new();
     for _ in 0..BUILDS {

@@ -89,6 +89,16 @@ pub(super) fn request(fields: &[(String, String)], who: &str) -> Result<(Value, 
     Ok((json!({ "do": what, "by": who, "args": args }), done))
 }
 
+/// Where a person goes on after this deed: at the section of the form, if more of the same is to be done there. Empty:
+/// at the top, where the word stands.
+pub(super) fn section(fields: &[(String, String)]) -> &'static str {
+    match field(fields, "deed") {
+        "confirm" | "write" => "lines",
+        "tick" | "untick" => "walk",
+        _ => "",
+    }
+}
+
 fn said<T>(sentence: impl Into<String>) -> Result<T, Refused> {
     Err(Refused::Said(sentence.into()))
 }

@@ -195,7 +195,13 @@ pub(super) fn told(status: u16, text: &str) -> Answer {
 
 /// Back to the page, so that loading it again sends no form again.
 pub(super) fn see_other() -> Answer {
-    Answer { more: vec![("location", "/".to_owned())], ..told(303, "The page is at /.\n") }
+    see_section("")
+}
+
+/// The same, at one of its sections.
+pub(super) fn see_section(key: &str) -> Answer {
+    let place = if key.is_empty() { "/".to_owned() } else { format!("/#{key}") };
+    Answer { more: vec![("location", place)], ..told(303, "The page is at /.\n") }
 }
 
 /// Nothing lies there.

@@ -7,7 +7,7 @@ use super::sessions::{COOKIE, LONGEST_MS, Sessions};
 use super::tries::{self, Tries};
 use super::{deeds, form, state, tell, tokens};
 use crate::clock;
-use crate::show::{Doing, Gate as GateForm};
+use crate::show::{Doing, Gate as GateForm, Told};
 use hyper::Method;
 use pintle_core::ids::printable;
 use std::net::IpAddr;
@@ -29,6 +29,8 @@ const READ_WAIT: Duration = Duration::from_secs(2);
 /// that may wait, the rest are for PINs and deeds).
 const READERS_MAX: usize = 3;
 
+/// So many may wait for their PIN to be compared (our own limit: as many as there are connections).
+const OPENERS_MAX: usize = 32;
 /// Told where the form of a page comes back that was loaded before the present one was opened.
 const OLD_PAGE: &str = "Not done. This page was old; try again.";
 /// Told where a form comes back whose page has shut by itself.
@@ -63,8 +65,8 @@ pub(super) struct Asked {
 
 /// Who sent a form.
 enum Sender {
-    /// This person, from the page that is open now.
-    Known(String),
+    /// This person, from the page that is open now; and the turn of their deeds.
+    Known(String, Arc<tokio::sync::Mutex<()>>),
     /// Somebody with an open page, from one that was loaded before it was opened.
     OldPage,
     /// Nobody with an open page.
@@ -79,6 +81,7 @@ pub(super) struct Gate {
     /// One PIN is compared at a time: its memory is most of what the page may have.
     comparing: tokio::sync::Mutex<()>,
     readers: Arc<Semaphore>,
+    openers: Arc<Semaphore>,
     last: Mutex<LastRead>,
     /// The PIN could not be read the last time.
     shut: AtomicBool,
@@ -101,6 +104,7 @@ impl Gate {
             tries: Mutex::new(tries),
             comparing: tokio::sync::Mutex::default(),
             readers: Arc::new(Semaphore::new(READERS_MAX)),
+            openers: Arc::new(Semaphore::new(OPENERS_MAX)),
             last: Mutex::default(),
             shut: AtomicBool::new(false),
         }
@@ -113,14 +117,29 @@ impl Gate {
             ("POST", "/open" | "/do" | "/leave") if !asked.same_origin => {
                 files::told(403, "This form was not sent by this page. Load the page and try again.\n")
             }
-            ("POST", "/open") => self.open(asked).await,
-            ("POST", "/do") => self.act(asked).await,
+            // Both go on when the one who asked hangs up: a guess must count, and a deed must leave its answer.
+            ("POST", "/open") => {
+                let Ok(place) = Arc::clone(&self.openers).try_acquire_owned() else {
+                    return files::told(503, "Too many want to open this page at once. Try again.\n");
+                };
+                to_the_end(async move {
+                    let answer = self.open(asked).await;
+                    drop(place);
+                    answer
+                })
+                .await
+            }
+            ("POST", "/do") => to_the_end(async move { self.act(asked).await }).await,
             ("POST", "/leave") => self.leave(&asked),
             _ => files::told(405, "This can't be done here.\n"),
         }
     }
 
     async fn show(self: Arc<Self>, asked: Asked) -> Answer {
+        // Who comes back to the address of a form means the page.
+        if matches!(asked.path.as_str(), "/open" | "/do" | "/leave") {
+            return files::see_other();
+        }
         let pin = self.pin();
         if let Some(doing) = pin.as_ref().and_then(|pin| self.doing(&asked, &pin.set)) {
             let is_page = matches!(asked.path.as_str(), "/" | "/index.html");
@@ -144,7 +163,7 @@ impl Gate {
             return read.await.unwrap_or_else(files::hangs);
         }
         match asked.path.as_str() {
-            "/" | "/index.html" => self.cover(200, pin.as_ref(), "").await,
+            "/" | "/index.html" => self.cover(200, pin.as_ref(), "", "").await,
             _ => {
                 let read = self.reading(move |places| files::public(&places.public, &asked.path));
                 read.await.unwrap_or_else(files::hangs)
@@ -172,10 +191,11 @@ impl Gate {
     }
 
     /// The cover with the form for the PIN.
-    async fn cover(&self, status: u16, pin: Option<&Pin>, wrong: &str) -> Answer {
+    async fn cover(&self, status: u16, pin: Option<&Pin>, wrong: &str, who: &str) -> Answer {
         let form = GateForm {
             notice: &self.places.notice,
             wrong,
+            who,
             pin_set: pin.is_some(),
             second: pin.is_some_and(Pin::has_second),
         };
@@ -194,21 +214,21 @@ impl Gate {
     }
 
     async fn open(&self, asked: Asked) -> Answer {
-        let Some(pin) = self.pin() else { return self.cover(200, None, "").await };
+        let Some(pin) = self.pin() else { return self.cover(200, None, "", "").await };
         let (source, now) = (tries::source(asked.source), clock::utc());
+        let who = printable(form::field(&asked.form, "who").trim(), WHO_CHARS_MAX);
         let _turn = self.comparing.lock().await;
         let wait_ms = self.tries().wait_ms(&source, now);
         if 0 < wait_ms {
             let wait_s = (wait_ms + 999) / 1000;
             let told = format!("Too many wrong PINs. Try again in {wait_s} s. Reads and alerts go on meanwhile.");
-            let mut answer = self.cover(429, Some(&pin), &told).await;
+            let mut answer = self.cover(429, Some(&pin), &told, &who).await;
             answer.more.push(("retry-after", wait_s.to_string()));
             return answer;
         }
-        let who = printable(form::field(&asked.form, "who").trim(), WHO_CHARS_MAX);
         if who.is_empty() {
             let told = "Your name is missing. Write your name or number, for the record.";
-            return self.cover(422, Some(&pin), told).await;
+            return self.cover(422, Some(&pin), told, "").await;
         }
         let (given, code) = (form::field(&asked.form, "pin").to_owned(), form::field(&asked.form, "code").to_owned());
         let (compared, used) = (pin.clone(), self.tries().used_step);
@@ -233,7 +253,7 @@ impl Gate {
             tell(&format!("wrong PIN from {source}"));
             let second = if pin.has_second() { "PIN or code" } else { "PIN" };
             let told = format!("That {second} is not right. It has 8 digits and was shown once, when it was set.");
-            return self.cover(403, Some(&pin), &told).await;
+            return self.cover(403, Some(&pin), &told, &who).await;
         }
         tell(&format!("opened by {who} from {source}"));
         let cookie = self.sessions().open(who, &pin.set, clock::mono());
@@ -248,31 +268,39 @@ impl Gate {
     }
 
     async fn act(&self, asked: Asked) -> Answer {
-        let Some(pin) = self.pin() else { return self.cover(403, None, "").await };
-        let who = match self.sender(&asked, &pin.set) {
-            Sender::Known(who) => who,
+        let Some(pin) = self.pin() else { return self.cover(403, None, "", "").await };
+        let (who, turn) = match self.sender(&asked, &pin.set) {
+            Sender::Known(who, turn) => (who, turn),
             Sender::OldPage => return files::see_other(),
-            Sender::Nobody => return self.cover(403, Some(&pin), SHUT_MEANWHILE).await,
+            // What was written is still in the form behind the browser's back button.
+            Sender::Nobody => return self.cover(403, Some(&pin), SHUT_MEANWHILE, "").await,
         };
-        let pin_set = pin.set;
+        let (cookie, pin_set) = (asked.cookie.as_str(), pin.set.as_str());
+        let _turn = turn.lock().await;
+        let again = {
+            let mut sessions = self.sessions();
+            let open = sessions.find(cookie, pin_set, clock::mono(), true);
+            let told = open.filter(|open| open.last == asked.form).and_then(|open| open.told.clone());
+            told.map(|told| told.at)
+        };
+        if let Some(at) = again {
+            return files::see_section(at);
+        }
         let (request, done) = match deeds::request(&asked.form, &who) {
             Ok(request) => request,
             Err(deeds::Refused::NoSuchDeed) => {
                 return files::told(400, "This page can't do that. Load it again.\n");
             }
             Err(deeds::Refused::Said(why)) => {
-                if let Some(open) = self.sessions().find(&asked.cookie, &pin_set, clock::mono(), true) {
-                    open.told = Some((false, format!("Not done. {why}")));
-                }
-                return files::see_other();
+                return self.answered(cookie, pin_set, false, format!("Not done. {why}"), "");
             }
         };
         let socket = self.places.control.clone();
         let before = self.reading(|places| (files::generation(&places.health), files::zone(&places.health))).await;
         let (before, zone) = before.unwrap_or_default();
         let asking = tokio::task::spawn_blocking(move || deeds::ask(&socket, &request, &done, &who, &zone));
-        let told = asking.await.unwrap_or_else(|_| (false, "Not done. Try again.".to_owned()));
-        if told.0 {
+        let (done, text) = asking.await.unwrap_or_else(|_| (false, "Not done. Try again.".to_owned()));
+        if done {
             let next = async {
                 while self.reading(|places| files::generation(&places.health)).await == Some(before) {
                     tokio::time::sleep(LOOK_EVERY).await;
@@ -280,15 +308,24 @@ impl Gate {
             };
             drop(tokio::time::timeout(AWAIT_NEXT, next).await);
         }
-        if let Some(open) = self.sessions().find(&asked.cookie, &pin_set, clock::mono(), true) {
-            open.told = Some(told);
+        if let Some(open) = self.sessions().find(cookie, pin_set, clock::mono(), true) {
+            open.last.clone_from(&asked.form);
         }
-        files::see_other()
+        let at = if done { deeds::section(&asked.form) } else { "" };
+        self.answered(cookie, pin_set, done, text, at)
+    }
+
+    /// Keeps the answer for the page, and goes there.
+    fn answered(&self, cookie: &str, pin_set: &str, done: bool, text: String, at: &'static str) -> Answer {
+        if let Some(open) = self.sessions().find(cookie, pin_set, clock::mono(), true) {
+            open.told = Some(Told { done, text, at });
+        }
+        files::see_section(at)
     }
 
     fn leave(&self, asked: &Asked) -> Answer {
         if let Some(pin) = self.pin()
-            && let Sender::Known(_) = self.sender(asked, &pin.set)
+            && let Sender::Known(..) = self.sender(asked, &pin.set)
         {
             self.sessions().close(&asked.cookie);
         }
@@ -301,9 +338,9 @@ impl Gate {
         let mut sessions = self.sessions();
         let Some(open) = sessions.find(&asked.cookie, pin_set, clock::mono(), true) else { return Sender::Nobody };
         if open.knows(form::field(&asked.form, "csrf")) {
-            return Sender::Known(open.who.clone());
+            return Sender::Known(open.who.clone(), Arc::clone(&open.turn));
         }
-        open.told = Some((false, OLD_PAGE.to_owned()));
+        open.told = Some(Told { done: false, text: OLD_PAGE.to_owned(), at: "" });
         Sender::OldPage
     }
 
@@ -344,6 +381,12 @@ impl Gate {
     fn tries(&self) -> MutexGuard<'_, Tries> {
         self.tries.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
+
+/// Does it to its end, whether or not somebody waits for the answer.
+async fn to_the_end(work: impl Future<Output = Answer> + Send + 'static) -> Answer {
+    let done = tokio::spawn(work).await;
+    done.unwrap_or_else(|_| files::told(500, "This went wrong inside the page server. Load the page again.\n"))
 }
 
 /// The value of our cookie among all of them.

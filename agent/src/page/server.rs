@@ -100,6 +100,11 @@ async fn answer(request: Request<Incoming>, served: &Served, source: IpAddr) -> 
         return response(gate, files::told(421, "Ask for this page by the name of this computer: localhost.\n"));
     };
     let text = |name: HeaderName| head.headers.get(name).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    // Source: WHATWG HTML, section 4.10.21.3: what a form sends that says nothing else.
+    let plain = text(CONTENT_TYPE).split(';').next().unwrap_or_default().trim();
+    if head.method == Method::POST && !plain.eq_ignore_ascii_case("application/x-www-form-urlencoded") {
+        return response(gate, files::told(415, "Send this as a plain form: application/x-www-form-urlencoded.\n"));
+    }
     let form = if head.method == Method::POST {
         let limited = Limited::new(body, FORM_BYTES_MAX);
         match tokio::time::timeout(HEAD_WAIT, limited.collect()).await {

@@ -1,10 +1,12 @@
 //! Open pages: a random name in a cookie, who it is, and until when. They live in memory only and end with the process.
 
+use crate::show::Told;
 use aws_lc_rs::constant_time::verify_slices_are_equal;
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use pintle_core::moment::Mono;
 use std::collections::VecDeque;
+use std::sync::Arc;
 
 /// Ends after so long without a person's touch, ms, and after so long in any case. Source: issue of the page; CJIS
 /// AC-11, a session locks after 30 minutes at most.
@@ -27,8 +29,12 @@ pub(super) struct Session {
     pin_set: String,
     began: Mono,
     touched: Mono,
-    /// What the last deed was answered; told once: (done, text).
-    pub(super) told: Option<(bool, String)>,
+    /// What the last deed was answered; told once.
+    pub(super) told: Option<Told>,
+    /// The form of the last deed: if it comes again before its answer was seen, somebody clicked twice.
+    pub(super) last: Vec<(String, String)>,
+    /// One deed of a person at a time.
+    pub(super) turn: Arc<tokio::sync::Mutex<()>>,
 }
 
 /// All of them.
@@ -53,6 +59,8 @@ impl Sessions {
             began: now,
             touched: now,
             told: None,
+            last: Vec::new(),
+            turn: Arc::default(),
         });
         URL_SAFE_NO_PAD.encode(name)
     }

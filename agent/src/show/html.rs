@@ -22,8 +22,19 @@ pub struct Doing {
     pub csrf: String,
     /// Who opened it.
     pub who: String,
-    /// What the last deed was answered: done or not, and a sentence.
-    pub told: Option<(bool, String)>,
+    /// What the last deed was answered.
+    pub told: Option<Told>,
+}
+
+/// What a deed was answered.
+#[derive(Clone, Debug)]
+pub struct Told {
+    /// Done or not.
+    pub done: bool,
+    /// A sentence.
+    pub text: String,
+    /// Key of the section that it stands in; empty: above everything.
+    pub at: &'static str,
 }
 
 /// What stands below the cover while the page is shut.
@@ -34,6 +45,8 @@ pub struct Gate<'a> {
     pub notice: &'a str,
     /// What was wrong with the last try; may be empty.
     pub wrong: &'a str,
+    /// The name that came with that try.
+    pub who: &'a str,
     /// Whether there is a PIN at all.
     pub pin_set: bool,
     /// Whether a code is asked for too.

@@ -17,7 +17,7 @@ mod times;
 pub mod track;
 
 pub use hold::hold_text;
-pub use html::{Doing, Gate, clock_fault, gate, open_page, page, remaining};
+pub use html::{Doing, Gate, Told, clock_fault, gate, open_page, page, remaining};
 pub use ready::ready_text;
 pub use text::text;
 

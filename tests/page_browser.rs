@@ -85,9 +85,14 @@ fn write_states(folder: &Path) {
         ("in-hand", in_hand(), 0),
     ];
     let mut page = Page::start(Scene::standing());
+    let _agent = page.fake_agent();
     page.open();
     for (name, scene, ago_s) in states {
         page.write_aged(good_for_an_hour(scene), ago_s);
+        if name == "in-hand" {
+            // The answer to a deed stands in the section where more of its kind is to be done.
+            page.post("/do", &format!("csrf={}&deed=untick&tick=mast", page.csrf()), "");
+        }
         std::fs::write(folder.join(format!("{name}.html")), body(&page.get("/"))).unwrap();
     }
     survey(folder, "survey", &[("Heron 1", Scene::standing()), ("Heron 2", Scene::after_tow()), ("Heron 3", look())]);

@@ -193,9 +193,10 @@ fn serve(mut stream: TcpStream, bodies: &[(Manner, Vec<u8>)]) {
         Manner::Mute => std::thread::sleep(Duration::from_secs(20)),
         Manner::Endless => {
             drop(stream.write_all(b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n"));
-            let chunk = [b"4000\r\n".to_vec(), vec![b' '; 0x4000], b"\r\n".to_vec()].concat();
+            // In large pieces, so that the bound is passed within the wait on a busy machine too.
+            let chunk = [b"80000\r\n".to_vec(), vec![b' '; 0x80000], b"\r\n".to_vec()].concat();
             // 1 GB, if anybody takes it.
-            for _ in 0..65_536 {
+            for _ in 0..2048 {
                 if stream.write_all(&chunk).is_err() {
                     return;
                 }

@@ -33,7 +33,9 @@ fn the_demo_loses_nothing_and_its_judge_finds_every_damage() {
         thread::spawn(move || demo(&folder, spoil))
     });
     let [good, dropped, doubled, stamped] = runs.map(|run| run.join().expect("a demo"));
-    no_plate_outside_the_databases(&folder.path().join("good"));
+    let done = folder.path().join("good");
+    bundle_unpacked_in(&done);
+    no_plate_outside_the_databases(&done);
 
     let (output, summary) = good;
     let story = String::from_utf8_lossy(&output.stderr).into_owned();
@@ -62,6 +64,25 @@ fn the_demo_loses_nothing_and_its_judge_finds_every_damage() {
     assert_eq!(dropped["reads_received"].as_u64().map(|n| n + 1), dropped["reads_taken"].as_u64(), "{dropped}");
     assert_eq!(doubled.1["duplicates_visible"], 1, "{}", doubled.1);
     assert_eq!(stamped.1["reads_with_wrong_site"], 1, "{}", stamped.1);
+}
+
+/// Packs what a technician sends home, and unpacks it beside the rest, where it is searched too.
+fn bundle_unpacked_in(folder: &Path) {
+    let packed = folder.join("bundle.tar.gz");
+    let run = Command::new(env!("CARGO_BIN_EXE_pintle"))
+        .args(["bundle", "--config"])
+        .arg(folder.join("pintle.toml"))
+        .arg("--log")
+        .arg(folder.join("run.log"))
+        .arg("--out")
+        .arg(&packed)
+        .output()
+        .expect("pintle bundle starts");
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+    let into = folder.join("bundle");
+    let file = fs::File::open(&packed).expect("the bundle");
+    tar::Archive::new(flate2::read::GzDecoder::new(file)).unpack(&into).expect("a whole bundle");
+    fs::remove_file(packed).expect("the packed bundle");
 }
 
 /// Searches every file of a demo, but the two databases, for every plate that its cameras read.

@@ -1,4 +1,5 @@
-//! The page server while what it reads from is ill: a share that hangs, a pipe in the place of a file.
+//! The page server while what it reads from is ill: a share that hangs, a pipe in the place of a file; and
+//! its second key.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 #[path = "support/hanging.rs"]
@@ -81,5 +82,63 @@ fn pipe_a_folder_and_a_file_without_end_in_the_place_of_a_health_file_hold_nobod
     for asked in ["/", "/health.json", "/health.txt", "/metrics.prom"] {
         let told = page.get(asked);
         assert!(status(&told) == 503 && told.contains("There are no health files to show"), "{asked}: {told}");
+    }
+}
+
+/// The code of an authenticator program now. Source: RFC 6238, RFC 4226 section 5.3, RFC 4648 section 6.
+fn code_now(secret: &str) -> String {
+    let bits = secret.bytes().flat_map(|letter| {
+        let value = if letter.is_ascii_digit() { letter - b'2' + 26 } else { letter - b'A' };
+        (0..5).rev().map(move |bit| (value >> bit) & 1)
+    });
+    let bits: Vec<u8> = bits.collect();
+    let key: Vec<u8> = bits.chunks_exact(8).map(|byte| byte.iter().fold(0, |value, bit| (value << 1) | bit)).collect();
+    let now_s = pintle::clock::utc().0 / 1000;
+    let key = aws_lc_rs::hmac::Key::new(aws_lc_rs::hmac::HMAC_SHA1_FOR_LEGACY_USE_ONLY, &key);
+    let tag = aws_lc_rs::hmac::sign(&key, &(now_s / 30).to_be_bytes());
+    let tag = tag.as_ref();
+    let at = usize::from(tag[19] & 15);
+    let word = u32::from_be_bytes(tag[at..at + 4].try_into().unwrap()) & 0x7fff_ffff;
+    format!("{:06}", word % 1_000_000)
+}
+
+#[test]
+fn second_factor_is_asked_for_with_the_owners_words_and_its_code_opens_once() {
+    let notice = tempfile::NamedTempFile::new().unwrap();
+    std::fs::write(notice.path(), "Property of the town.\n<b>All</b> use is recorded.\n").unwrap();
+    let page = Page::start_with(Scene::after_tow(), &["--notice", notice.path().to_str().unwrap()]);
+    let run = std::process::Command::new(env!("CARGO_BIN_EXE_pintle"))
+        .args(["page", "pin", "--second", "--state"])
+        .arg(page.state())
+        .output()
+        .unwrap();
+    let shown = String::from_utf8(run.stdout).unwrap();
+    let pin = shown.lines().next().unwrap().rsplit_once(": ").unwrap().1.replace(' ', "");
+    let secret = shown.split_once("secret=").unwrap().1.split('&').next().unwrap().to_owned();
+
+    let cover = page.get("/");
+    assert!(cover.contains("Property of the town. &#60;b&#62;All&#60;/b&#62; use is recorded."), "{cover}");
+    assert!(cover.contains("name=\"code\""), "{cover}");
+    let open = |pin: &str, code: &str| page.post("/open", &format!("who=T.+Wray&pin={pin}&code={code}"), "");
+    let without = open(&pin, "");
+    assert!(without.starts_with("HTTP/1.1 403") && without.contains("That PIN or code is not right."), "{without}");
+    let code = code_now(&secret);
+    assert_eq!(status(&open("00000000", &code)), 403, "the code alone opens nothing");
+    assert!(open(&pin, &code).contains("set-cookie: pintle="));
+    assert_eq!(status(&open(&pin, &code)), 403, "nobody uses a code again");
+}
+
+/// It can't open the queue, whatever goes wrong in it: what could is no part of it.
+#[test]
+fn program_of_the_page_holds_no_database_and_no_client_of_a_broker() {
+    let holds = |program: &str, text: &str| {
+        let found = std::process::Command::new("grep").args(["-q", "-a", "-F", text, program]).status().unwrap();
+        found.success()
+    };
+    for text in ["sqlite_master", "INSERT INTO", "$JS.API"] {
+        let [all, page] =
+            [env!("CARGO_BIN_EXE_pintle"), env!("CARGO_BIN_EXE_pintle-page")].map(|program| holds(program, text));
+        assert!(all, "the search itself must be able to find {text}");
+        assert!(!page, "pintle-page holds {text}");
     }
 }

@@ -10,6 +10,7 @@ mod deeds;
 mod files;
 mod form;
 mod gate;
+mod guests;
 mod handover;
 mod pin;
 mod server;

@@ -3,6 +3,7 @@
 use super::files::{self, Answer, Body, Long};
 use super::form;
 use super::gate::{Asked, Gate, cookie_of};
+use super::guests::Guests;
 use futures_util::stream::try_unfold;
 use http_body_util::combinators::UnsyncBoxBody;
 use http_body_util::{BodyExt as _, Full, Limited, StreamBody};
@@ -46,18 +47,22 @@ pub(super) struct Served {
 /// Serves for ever.
 pub(super) async fn serve(listener: TcpListener, served: Served) {
     let (served, slots) = (Arc::new(served), Arc::new(Semaphore::new(CONNECTIONS_MAX)));
+    let guests = Arc::new(Guests::default());
     loop {
         // The semaphore is never closed.
         let Ok(slot) = Arc::clone(&slots).acquire_owned().await else { return };
         match listener.accept().await {
             Ok((stream, peer)) => {
+                let Some(guest) = guests.admit(peer.ip()) else { continue };
                 let served = Arc::clone(&served);
                 tokio::spawn(async move {
                     // Errors here are peers that hung up or spoke no HTTP, or were cut off: their trouble, not ours.
                     let talk = async {
                         match &served.tls {
                             Some(tls) => {
-                                if let Ok(stream) = tls.accept(stream).await {
+                                // Who says nothing gives its place back as soon as one who speaks no TLS.
+                                let greeted = tokio::time::timeout(HEAD_WAIT, tls.accept(stream)).await;
+                                if let Ok(Ok(stream)) = greeted {
                                     connection(stream, &served, peer.ip()).await;
                                 }
                             }
@@ -65,7 +70,7 @@ pub(super) async fn serve(listener: TcpListener, served: Served) {
                         }
                     };
                     drop(tokio::time::timeout(CONNECTION_WAIT, talk).await);
-                    drop(slot);
+                    drop((slot, guest));
                 });
             }
             Err(_) => tokio::time::sleep(ACCEPT_PAUSE).await,

@@ -221,6 +221,7 @@ impl<'a> Observations<'a> {
     pub fn ready_seen(&self) -> ReadySeen<'a> {
         ReadySeen {
             now: self.now,
+            stopped: self.life == Life::Stopped,
             facts: self.facts,
             position: self.position,
             intake: self.intake,

@@ -133,6 +133,8 @@ pub struct TestAlert {
 pub struct ReadySeen<'a> {
     /// Now.
     pub now: Moment,
+    /// The agent ends, and nothing is taken in any more.
+    pub stopped: bool,
     /// What does not change.
     pub facts: &'a Facts,
     /// Where it is.
@@ -321,6 +323,10 @@ fn reads(seen: &ReadySeen<'_>, arrived: Option<Mono>) -> Part {
         .collect();
     let how = "Wait for traffic, or drive past with a test plate; then look at that camera's aim and cable.";
     let told = match (arrived, cameras.len(), silent.as_slice()) {
+        _ if seen.stopped => missing(
+            "Pintle was stopped, so no read is taken in.",
+            "Start it again at the terminal: systemctl start pintle.",
+        ),
         (_, 0, _) => missing("The cameras are not known yet.", how),
         (None, ..) => missing("It has not arrived.", how),
         (Some(_), _, []) => Ok("Each camera has read since the arrival.".to_owned()),

@@ -53,6 +53,7 @@ pub(super) fn answer(setup: &ControlSetup) -> Value {
     let (link, ticks) = (desk.link.borrow().clone(), Arc::clone(&desk.ticks.borrow()));
     let seen = ReadySeen {
         now: clock::moment(position.utc_trust),
+        stopped: false,
         facts: &desk.facts,
         position: &position,
         intake: &intake,

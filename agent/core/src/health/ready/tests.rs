@@ -51,7 +51,8 @@ fn after_a_tow_what_is_missing_comes_in_the_order_in_which_it_is_done() {
 #[test]
 fn each_single_fault_keeps_it_from_being_ready() {
     type Break = fn(&mut Scene);
-    let faults: [(&str, Break); 9] = [
+    let faults: [(&str, Break); 10] = [
+        ("reads", |scene| scene.life = crate::health::Life::Stopped),
         ("position", |scene| scene.position.verified_since_start = false),
         ("position", |scene| scene.facts.gps_fitted = false),
         ("reads", |scene| scene.intake.cameras[1].last_read = None),

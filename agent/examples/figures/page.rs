@@ -78,10 +78,10 @@ pub(crate) fn measure(bench: &Bench) -> anyhow::Result<Section> {
     )?;
     writeln!(
         text,
-        "`pintle-page --tls` with these files: {:.1} MiB resident before anybody asks. After {wrong} wrong PINs, the \
-         right one,\n{REQUESTS} requests of the open page (90 days of history among them), each over TLS anew, five at \
-         a time,\nand one more wrong PIN: at most {:.1} MiB, now {:.1} MiB (of it {:.1} MiB its own), \
-         {} threads.\n",
+        "`pintle page --tls` (the program `pintle-page`) with these files: {:.1} MiB resident before anybody asks.\n\
+         After {wrong} wrong PINs, the right one, {REQUESTS} requests of the open page (90 days of history among \
+         them), each\nover TLS anew, five at a time, and one more wrong PIN: at most {:.1} MiB, now {:.1} MiB (of it \
+         {:.1} MiB its\nown), {} threads.\n",
         idle.resident_mib, busy.resident_most_mib, busy.resident_mib, busy.anonymous_mib, busy.threads
     )?;
     writeln!(
@@ -209,9 +209,9 @@ impl Server {
         let told = String::from_utf8(run.stdout)?;
         let pin = told.lines().next().and_then(|line| line.rsplit_once(": ")).context("no PIN was told")?;
         let pin = pin.1.replace(' ', "");
-        // What systemd starts, and what `pintle page` becomes.
-        let mut child = Command::new(bench.program.with_file_name("pintle-page"))
-            .args(["--tls", "--listen", "127.0.0.1:0", "--health"])
+        // It becomes `pintle-page`, in the same process and with the settings that the unit has.
+        let mut child = Command::new(&bench.program)
+            .args(["page", "--tls", "--listen", "127.0.0.1:0", "--health"])
             .arg(&health)
             .arg("--state")
             .arg(&state)

@@ -8,6 +8,9 @@ use std::process::Command;
 /// Name of the small program.
 const NAME: &str = "pintle-page";
 
+/// One heap for all threads, and what is free at its end goes back. Source: mallopt(3). The unit says the same.
+const FRUGAL: [(&str, &str); 2] = [("MALLOC_ARENA_MAX", "1"), ("MALLOC_TRIM_THRESHOLD_", "65536")];
+
 /// Why `pintle page` has to serve the page by itself.
 #[derive(Debug, thiserror::Error)]
 pub(super) enum Stays {
@@ -38,7 +41,7 @@ pub(super) fn hand_over() -> Stays {
 fn become_one(path: PathBuf, words: impl Iterator<Item = std::ffi::OsString>) -> Stays {
     match version(&path) {
         Ok(told) if told.trim() == concat!("pintle-page ", env!("CARGO_PKG_VERSION")) => {
-            let source = Command::new(&path).args(words).exec();
+            let source = Command::new(&path).args(words).envs(FRUGAL).exec();
             Stays::NotThere { path, source }
         }
         Ok(_) => Stays::OtherVersion { path },

@@ -234,8 +234,8 @@ fn run(args: &PageArgs, out: &mut dyn Write) -> Result<(), PageError> {
         notice: notice(args.notice.as_deref())?,
         tls,
     };
-    // Three may hang at a share, the rest are for a PIN and deeds.
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(8).build()?;
+    // Three may hang at a share, the rest are for a PIN and deeds; each costs memory.
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(6).build()?;
     let served = runtime.block_on(async {
         let listen = |source| PageError::Listen { address, source };
         let listener = bind(address).map_err(listen)?;

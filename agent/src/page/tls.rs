@@ -44,6 +44,9 @@ pub(super) fn config(cert: &Path, key: &Path) -> Result<Arc<ServerConfig>, State
         .and_then(|builder| builder.with_no_client_auth().with_single_cert(chain, key_der));
     let mut config = config.map_err(|_| bad(cert))?;
     config.alpn_protocols = vec![b"http/1.1".to_vec()];
+    // Few people look at one trailer: a new handshake costs less than what would be remembered of the last 256.
+    config.session_storage = Arc::new(rustls::server::NoServerSessionStorage {});
+    config.send_tls13_tickets = 0;
     Ok(Arc::new(config))
 }
 

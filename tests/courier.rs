@@ -3,6 +3,8 @@
 
 #[path = "support/drain.rs"]
 mod drain;
+#[path = "support/late.rs"]
+mod late;
 #[path = "support/receiver.rs"]
 #[expect(dead_code, reason = "other tests say more to it")]
 mod receiver;
@@ -203,6 +205,38 @@ async fn forged_cut_off_and_unknown_files_stay_on_the_stick_with_a_reason_and_no
     for name in ["heron-4", "heron-5", "heron-6"] {
         assert!(!agency.batches(name).is_empty(), "{name}");
     }
+}
+
+#[tokio::test]
+async fn a_hit_that_is_late_on_the_stick_or_lay_on_it_is_marked_with_its_age_by_the_import() {
+    let agency = Agency::new();
+    for name in ["heron-3", "heron-4"] {
+        late::sent_long_ago(&agency.at(name)).await;
+        let trailer = Drain::start(name, &agency.at(name), agency.target(name, true));
+        trailer.until_view("on the stick", |view| view.handed_over == 1 + OPENING).await;
+        trailer.stop().await;
+    }
+    let content = |path: &Path| -> serde_json::Value {
+        let bytes = std::fs::read(path).unwrap();
+        serde_json::from_slice(bytes.splitn(2, |byte| *byte == b'\n').nth(1).unwrap()).unwrap()
+    };
+    let batches = agency.batches("heron-3");
+    let told = batches.iter().map(|path| content(path)).find(|batch| batch.get("sent_at").is_some()).unwrap();
+    let hit = told["events"].as_array().unwrap().iter().find(|event| event["type"] == "pintle.read.v1").unwrap();
+    assert_eq!(hit["data"].get("late_s"), None, "beside the bytes, which are those of the first sending");
+    // The other one's hit was fresh when it was written, and the stick was away for two hours.
+    let signer = Signer::ready(&agency.at("state-heron-4").join("courier.key")).unwrap();
+    for path in agency.batches("heron-4") {
+        let mut batch = content(&path);
+        batch.as_object_mut().unwrap().remove("sent_at");
+        std::fs::write(&path, signer.sign(batch.to_string().as_bytes())).unwrap();
+    }
+    let told = agency.import();
+    assert_eq!(told.code, 0, "{}", told.err);
+    let connection = rusqlite::Connection::open(agency.at("data/receiver.db")).unwrap();
+    let mut rows = connection.prepare("SELECT late_s FROM reads WHERE hit").unwrap();
+    let marks: Vec<i64> = rows.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
+    assert!(marks.len() == 2 && marks.iter().all(|s| (late::AGO_S..late::AGO_S + 600).contains(s)), "{marks:?}");
 }
 
 #[tokio::test]

@@ -3,61 +3,21 @@
 
 #[path = "support/drain.rs"]
 mod drain;
+#[path = "support/late.rs"]
+mod late;
 #[path = "support/nats.rs"]
 mod nats;
 #[path = "support/receiver.rs"]
 #[expect(dead_code, reason = "other tests say more to it")]
 mod receiver;
 
+use async_nats::HeaderMap;
+use async_nats::jetstream;
 use drain::{Drain, until};
-use pintle::clock;
-use pintle::config::Queue;
-use pintle::store::{NewEvent, Settled, open};
-use pintle_core::ids::{CameraId, EventId};
-use pintle_core::moment::{Moment, UtcTrust};
-use pintle_core::queue::{EventKind, Lane};
+use late::{AGO_S, sent_long_ago};
+use pintle::config::StreamMaker;
 use receiver::{Batch, Event, Receiver, outcome};
 use serde_json::Value;
-use std::path::Path;
-
-/// How long ago the hit was captured and first sent, s.
-const AGO_S: i64 = 7200;
-
-/// A queue with a hit that was sent a second after its capture, two hours ago, and answered by nobody.
-async fn sent_long_ago(folder: &Path) {
-    let now = clock::moment(UtcTrust::Network);
-    let then = Moment { utc: now.utc.plus_ms(-AGO_S * 1000), ..now };
-    let limits =
-        Queue { waiting_keep_s: 2_592_000, hit_waiting_keep_s: 2_592_000, disk_free_min_mib: 0, ..Queue::PLAIN };
-    let store = open(folder, &limits, then).unwrap();
-    let hit = r#""hit":{"list":"demo","list_time":"2026-11-25T00:00:00Z","entry":"E1"}"#;
-    let body = format!(
-        r#"{{"id":"{}","camera":"north","captured_at":"{}","plate":"QX1","plate_state":"read",{hit}}}"#,
-        EventId([9; 16]),
-        then.utc.to_rfc3339(),
-    );
-    let stamp = r#"{"stamp_revision":1,"clock":{"trust":"gps"},
-        "place":{"spot":"unknown","state":"none","line":"x","line_state":"missing"}}"#;
-    let hit = NewEvent {
-        id: EventId([9; 16]),
-        kind: EventKind::Read,
-        lane: Lane::Urgent,
-        camera: Some(CameraId::new("north").unwrap()),
-        happened_at: then.utc,
-        body: body.into_bytes(),
-        stamp: Some(stamp.as_bytes().to_vec()),
-        hit: true,
-        stamp_open: false,
-        images: Vec::new(),
-    };
-    store.accept(vec![hit], then).await.unwrap();
-    let soon = Moment { utc: then.utc.plus_ms(1000), mono: then.mono.plus_ms(1000), ..then };
-    let leased = store.lease(Lane::Urgent, 100, 1 << 20, soon).await.unwrap();
-    let read = leased.iter().find(|event| event.kind == EventKind::Read).unwrap();
-    assert_eq!(read.sent_at, soon.utc);
-    store.settle(leased.iter().map(|event| (event.sequence, Settled::Released)).collect(), soon).await.unwrap();
-    store.close().await.unwrap();
-}
 
 /// The mark of the one hit: some two hours.
 async fn marked(receiver: &Receiver) {
@@ -88,16 +48,44 @@ async fn a_hit_that_was_fresh_when_nobody_answered_it_is_marked_with_its_age_whe
 }
 
 #[tokio::test]
-async fn a_hit_that_comes_late_through_a_stream_is_marked_too() {
+async fn a_hit_that_comes_late_through_a_stream_or_lay_there_is_marked_too() {
     if !nats::rig() {
         return;
     }
     let cluster = nats::Cluster::start(1, "");
     let folder = tempfile::tempdir().unwrap();
     sent_long_ago(folder.path()).await;
-    let receiver = Receiver::start(&["--nats", &cluster.url(), "--nats-make-stream", "1"]);
-    let trailer = Drain::start("heron-3", folder.path(), drain::target(&cluster.url()));
-    marked(&receiver).await;
+    let mut target = drain::target(&cluster.url());
+    target.broker.stream_maker = StreamMaker::Trailer;
+    let trailer = Drain::start("heron-3", folder.path(), target);
+    trailer.until_view("handed over", |view| view.handed_over == 2).await;
+    // Any consumer sees when it was sent, beside the bytes.
+    let context = jetstream::new(async_nats::connect(cluster.url()).await.unwrap());
+    let stream = context.get_stream("PINTLE").await.unwrap();
+    let subject = "pintle.event.heron-3.read";
+    let message = stream.get_last_raw_message_by_subject(subject).await.unwrap();
+    let told = |headers: &HeaderMap| headers.get("pintle-sent-at").map(ToString::to_string);
+    assert!(told(&message.headers).is_some_and(|at| pintle_core::moment::Utc::parse_rfc3339(&at).is_some()));
+    // The same hit of another trailer, which was fresh when that handed it over: nothing beside it says that it is late.
+    let mut headers = message.headers.clone();
+    headers = headers.iter().filter(|(name, _)| !name.to_string().eq_ignore_ascii_case("pintle-sent-at")).fold(
+        HeaderMap::new(),
+        |mut kept, (name, values)| {
+            values.iter().for_each(|value| kept.append(name.clone(), value.clone()));
+            kept
+        },
+    );
+    headers.insert("Nats-Msg-Id", "another");
+    assert_eq!(told(&headers), None);
+    let fresh = String::from_utf8(message.payload.to_vec()).unwrap().replace("heron-3", "heron-4");
+    let published = context.publish_with_headers(subject.replace("heron-3", "heron-4"), headers, fresh.into()).await;
+    published.unwrap().await.unwrap();
+
+    let receiver = Receiver::start(&["--nats", &cluster.url()]);
+    until("both", || async { receiver.count("SELECT count(*) FROM reads WHERE hit") == 2 }).await;
+    for late in receiver.rows("SELECT CAST(late_s AS TEXT) FROM reads") {
+        assert!((AGO_S..AGO_S + 600).contains(&late.parse().unwrap()), "{late}");
+    }
     trailer.stop().await;
 }
 

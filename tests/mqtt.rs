@@ -4,6 +4,8 @@
 
 #[path = "support/drain.rs"]
 mod drain;
+#[path = "support/late.rs"]
+mod late;
 #[path = "support/pictures.rs"]
 #[allow(dead_code, unreachable_pub, reason = "each test uses a part of it")]
 mod pictures;
@@ -18,6 +20,7 @@ use base64::prelude::BASE64_STANDARD;
 use drain::{Drain, until};
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
 use receiver::Receiver;
+use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
 use std::io::{Read as _, Write as _};
 use std::net::{TcpListener, TcpStream};
 use std::process::{Child, Command, Stdio};
@@ -262,6 +265,34 @@ async fn fault_63_over_mqtt_a_name_that_no_server_answers_any_more_leads_where_i
     broker.start_again();
     trailer.until_delivered(40 + OPENING).await;
     nothing_lost_nothing_doubled(&receiver, 40);
+    trailer.stop().await;
+}
+
+#[tokio::test]
+async fn a_hit_that_comes_late_through_the_broker_says_when_it_was_sent_and_is_marked_with_its_age() {
+    let Some(broker) = Broker::start("") else { return };
+    let folder = tempfile::tempdir().unwrap();
+    late::sent_long_ago(folder.path()).await;
+    // A consumer of somebody else, who sees what stands beside the bytes.
+    let options = MqttOptions::new("another-consumer", ("127.0.0.1", broker.port));
+    let (client, mut events) = AsyncClient::builder(options).capacity(10).try_build().unwrap();
+    client.try_subscribe("pintle/event/+/read", QoS::AtLeastOnce).unwrap();
+    while !matches!(events.poll().await.unwrap(), Event::Incoming(Packet::SubAck(_))) {}
+    let receiver = Receiver::start(&["--mqtt", &broker.url()]);
+    let trailer = Drain::start("heron-3", folder.path(), drain::target(&broker.url()));
+    let message = loop {
+        if let Event::Incoming(Packet::Publish(message)) = events.poll().await.unwrap() {
+            break message;
+        }
+    };
+    let beside = message.properties.unwrap().user_properties;
+    let sent_at = beside.iter().find(|(name, _)| name.eq_ignore_ascii_case("pintle-sent-at"));
+    assert!(sent_at.is_some_and(|(_, at)| pintle_core::moment::Utc::parse_rfc3339(at).is_some()), "{beside:?}");
+    let event: serde_json::Value = serde_json::from_slice(&message.payload).unwrap();
+    assert_eq!(event["data"].get("late_s"), None, "the bytes are those of the first sending");
+    trailer.until_delivered(1 + OPENING).await;
+    let late = receiver.count("SELECT late_s FROM reads WHERE hit");
+    assert!((late::AGO_S..late::AGO_S + 600).contains(&late), "{late}");
     trailer.stop().await;
 }
 

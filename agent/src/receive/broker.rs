@@ -45,7 +45,7 @@ pub async fn stored(
         let up_to = message.accepted_up_to.parse().ok().filter(|number| i64::try_from(*number).is_ok());
         let mut incoming = check_one(&source, message.event);
         if let Incoming::Good(event) = &mut incoming {
-            event.sent_at = Utc::parse_rfc3339(message.sent_at);
+            event.came_by_a_store(Utc::parse_rfc3339(message.sent_at), received_at);
         }
         let Some(up_to) = up_to.filter(|_| is_uuid(message.generation)) else {
             if let Some(id) = id_of(&incoming) {

@@ -42,7 +42,8 @@ pub struct Event {
     pub sequence: u64,
     /// Capture time or when it happened, as sent (RFC 3339).
     pub time: String,
-    /// When these bytes were sent, by the trailer's clock, if it said so: it does where something is late.
+    /// When these bytes were sent, by the trailer's clock, if it said so: it does where something is late. Of what lay
+    /// at a broker or on a stick, when it came here.
     pub sent_at: Option<Utc>,
     /// What it says itself of how late it was when it was sent first, s; reads only.
     pub late_told_s: Option<i64>,
@@ -67,6 +68,13 @@ pub struct Event {
 }
 
 impl Event {
+    /// It came by a way on which it may have lain for days, at a broker or on a courier's stick: whoever acts on a hit
+    /// wants its age now, and the trailer could only say what it was when it handed the hit over. This host's clock
+    /// counts for that, unless the trailer's own word is later still.
+    pub fn came_by_a_store(&mut self, told: Option<Utc>, received_at: Utc) {
+        self.sent_at = Some(told.map_or(received_at, |told| told.max(received_at)));
+    }
+
     /// How long after its capture, or after it happened, it was sent, s; `None` if it was not late. Both times are the
     /// trailer's, so that it makes no difference how right its clock is. Of a sealed read that is not opened the hour
     /// is known only, and what it says itself counts.
@@ -369,6 +377,24 @@ mod tests {
         assert_eq!((event.sequence, event.hit, event.kind), (7, false, EventKind::Read));
         let stamp = event.stamp.unwrap();
         assert_eq!((stamp.read_id, stamp.revision), (event.id, 1));
+    }
+
+    #[test]
+    fn what_lay_at_a_broker_or_on_a_stick_is_as_late_as_it_is_when_it_comes() {
+        let Incoming::Good(mut event) = check(&read_event()) else { panic!("refused") };
+        let captured = Utc::parse_rfc3339("2026-11-25T12:00:00Z").unwrap();
+        let after = |s: i64| captured.plus_ms(s * 1000);
+        for (told, came, late_s) in [
+            (None, after(60), None),
+            (None, after(90_000), Some(90_000)),
+            (Some(after(7200)), after(90_000), Some(90_000)),
+            // The receiver's clock is behind: what the trailer said itself is the least.
+            (Some(after(7200)), after(30), Some(7200)),
+            (None, after(-30), None),
+        ] {
+            event.came_by_a_store(told, came);
+            assert_eq!(event.late_s(), late_s, "{told:?} {came:?}");
+        }
     }
 
     #[test]

@@ -167,10 +167,10 @@ async fn one(
         Ok(events) => events,
         Err(error) => return Ok(Err(format!("{shown}: {error}"))),
     };
-    let sent_at = batch.sent_at.as_deref().and_then(Utc::parse_rfc3339);
+    let (told, received_at) = (batch.sent_at.as_deref().and_then(Utc::parse_rfc3339), clock::utc());
     for incoming in &mut events {
         if let Incoming::Good(event) = incoming {
-            event.sent_at = sent_at;
+            event.came_by_a_store(told, received_at);
         }
     }
     let accepted_up_to = batch.accepted_up_to.min(i64::MAX.unsigned_abs());
@@ -179,7 +179,7 @@ async fn one(
         generation: batch.generation,
         accepted_up_to,
         relayed: false,
-        received_at: clock::utc(),
+        received_at,
         events,
     };
     Ok(Ok(store.store(batch).await?))

@@ -311,6 +311,33 @@ async fn a_broker_that_does_not_know_the_trailer_is_told_as_such() {
 }
 
 #[tokio::test]
+async fn a_broker_that_refuses_the_right_to_publish_is_told_as_such_and_reads_stay_until_it_is_given() {
+    let folder = tempfile::tempdir().unwrap();
+    let rights = folder.path().join("rights");
+    std::fs::write(&rights, "topic read pintle/#\n").unwrap();
+    let Some(mut broker) = Broker::start(&format!("allow_anonymous true\nacl_file {}", rights.display())) else {
+        return;
+    };
+    let trailer = Drain::start("heron-3", &folder.path().join("queue"), drain::target(&broker.url()));
+    trailer.put(1..=3, false).await;
+    trailer
+        .until_view("told", |view| {
+            view.trouble.as_deref().is_some_and(|text| text.contains("refuses this trailer a right"))
+        })
+        .await;
+    let counts = trailer.figures().await.counts;
+    assert_eq!((counts.delivered, counts.refused, counts.waiting), (0, 0, 3 + OPENING));
+    assert_eq!(trailer.view.borrow().handed_over, 0);
+    broker.kill();
+    std::fs::write(&rights, "topic readwrite pintle/#\n").unwrap();
+    broker.start_again();
+    let receiver = Receiver::start(&["--mqtt", &broker.url()]);
+    trailer.until_delivered(3 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 3);
+    trailer.stop().await;
+}
+
+#[tokio::test]
 async fn over_tls_events_go_only_to_a_broker_that_the_named_authority_has_signed_for() {
     let folder = tempfile::tempdir().unwrap();
     let at = |name: &str| folder.path().join(name);

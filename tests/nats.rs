@@ -9,15 +9,24 @@ mod nats;
 #[path = "support/receiver.rs"]
 #[expect(dead_code, reason = "other tests say more to it")]
 mod receiver;
+#[path = "../agent/examples/stream_consumer.rs"]
+#[expect(dead_code, unreachable_pub, reason = "its main")]
+mod stream_consumer;
 #[path = "support/trailer.rs"]
 mod trailer;
 
 use drain::{Drain, until};
-use nats::{Cluster, rig};
+use nats::{Cluster, PASSWORDS, RIGHTS, rig};
 use pintle::config::{Broker, Proof, StreamMaker};
+use pintle::io::http::images::ImagePart;
+use pintle::io::nats::pictures::{self, Pictures};
+use pintle::io::tls::TlsTime;
+use pintle::store::blobs::address_of;
+use pintle_core::forward::answer::NoAnswer;
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
 use receiver::Receiver;
 use std::path::Path;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 /// A new queue opens with one ledger event.
@@ -312,6 +321,196 @@ async fn fault_63_over_nats_a_name_that_no_server_answers_any_more_leads_where_i
     trailer.until_delivered(40 + OPENING).await;
     nothing_lost_nothing_doubled(&receiver, 40);
     trailer.stop().await;
+}
+
+#[test]
+fn documented_consumer_is_the_tested_one() {
+    let (shown, code) = (include_str!("../docs/CONSUMER.md"), include_str!("../agent/examples/stream_consumer.rs"));
+    assert!(shown.contains(&format!("```rust\n{code}```\n")));
+}
+
+#[tokio::test]
+async fn documented_consumer_that_is_killed_in_the_middle_stores_each_event_once() {
+    if !rig() {
+        return;
+    }
+    let cluster = Cluster::start(1, RIGHTS);
+    let folder = tempfile::tempdir().unwrap();
+    let (token, database) = (folder.path().join("token"), folder.path().join("events.db"));
+    std::fs::write(&token, PASSWORDS[0].1).unwrap();
+    // The owner of the cluster makes the stream.
+    let (client, _) = client(&cluster, "pintle-receive", PASSWORDS[1].1).await;
+    let config = pintle::io::nats::stream_config("PINTLE", "pintle", 1);
+    async_nats::jetstream::new(client.clone()).create_stream(config).await.unwrap();
+    let mut target = drain::target(&cluster.url());
+    target.token_file = Some(token);
+    target.broker.receipt_wait_s = 5; // a receipt that was never sent is asked for once more
+    let trailer = Drain::start("heron-3", &folder.path().join("queue"), target);
+    let path = database.display().to_string();
+    let consumer = || {
+        let (client, mut store) = (client.clone(), stream_consumer::open(&path).unwrap());
+        tokio::spawn(async move { stream_consumer::consume(&client, &mut store).await })
+    };
+    let running = consumer();
+    trailer.put(1..=2000, false).await;
+    until("under way", || async { 100 < trailer.figures().await.counts.delivered }).await;
+    running.abort();
+    assert!(running.await.unwrap_err().is_cancelled());
+    let running = consumer();
+    trailer.put(2001..=2003, true).await;
+    trailer.until_delivered(2003 + OPENING).await;
+    running.abort();
+    let count = |sql: &str| -> i64 {
+        rusqlite::Connection::open(&database).unwrap().query_row(sql, [], |row| row.get(0)).unwrap()
+    };
+    assert_eq!(count("SELECT count(DISTINCT id) FROM event WHERE event ->> 'type' = 'pintle.read.v1'"), 2003);
+    assert_eq!(count("SELECT count(*) FROM event WHERE event ->> 'type' = 'pintle.read.v1'"), 2003);
+    trailer.stop().await;
+}
+
+/// A client of the cluster like any other, and what the server refuses it.
+async fn client(cluster: &Cluster, user: &str, password: &str) -> (async_nats::Client, Arc<Mutex<Vec<String>>>) {
+    let refused = Arc::new(Mutex::new(Vec::new()));
+    let told = Arc::clone(&refused);
+    let options = async_nats::ConnectOptions::with_user_and_password(user.to_owned(), password.to_owned());
+    let options = options.custom_inbox_prefix(format!("_INBOX.{user}")).event_callback(move |event| {
+        told.lock().unwrap().push(event.to_string());
+        std::future::ready(())
+    });
+    (options.connect(cluster.url()).await.unwrap(), refused)
+}
+
+#[tokio::test]
+async fn a_trailer_with_the_documented_rights_can_touch_nothing_of_others_and_forge_no_receipt() {
+    if !rig() {
+        return;
+    }
+    let cluster = Cluster::start(1, RIGHTS);
+    let (_, password) = PASSWORDS[0];
+    let (client, refused) = client(&cluster, "heron-3", password).await;
+    let publish = [
+        "pintle.event.heron-4.read",
+        "pintle.receipt.heron-3",
+        "pintle.picture.heron-3",
+        "$O.pintle_pictures_heron-4.M.x",
+        "$JS.API.STREAM.MSG.GET.PINTLE",
+        "$JS.API.STREAM.MSG.GET.OBJ_pintle_pictures_heron-4",
+        "$JS.API.STREAM.PURGE.OBJ_pintle_pictures_heron-3",
+        "$JS.API.STREAM.DELETE.PINTLE",
+        "$JS.API.CONSUMER.MSG.NEXT.PINTLE.pintle-receive",
+    ];
+    let subscribe =
+        ["pintle.event.>", "pintle.receipt.heron-4", "pintle.receipt.>", "_INBOX.>", "_INBOX.pintle-receive.>"];
+    for subject in publish {
+        client.publish(subject, "x".into()).await.unwrap();
+    }
+    let mut held = Vec::new();
+    for subject in subscribe {
+        held.push(client.subscribe(subject).await.unwrap());
+    }
+    for subject in publish.iter().chain(&subscribe) {
+        let told = format!("\"{subject}\"");
+        until(subject, || async { refused.lock().unwrap().iter().any(|said| said.contains(&told)) }).await;
+    }
+}
+
+/// The entry of the trailer in the documented rights, for one that is called `name` and lacks one right, and that
+/// right; `None` if there are not so many.
+fn entry(name: &str, lacking: Option<usize>) -> Option<(String, String)> {
+    let from = RIGHTS.find("    {\n      user: \"heron-3\"").unwrap();
+    let entry = &RIGHTS[from..from + RIGHTS[from..].find("\n    }\n").unwrap() + 7];
+    let rights = |line: &&str| line.trim().starts_with('"');
+    let Some(lacking) = lacking else { return Some((entry.replace("heron-3", name), String::new())) };
+    let line = entry.lines().filter(rights).nth(lacking)?;
+    let right = line.split('"').nth(1)?.replace("heron-3", name);
+    Some((entry.replace(line, "").replace("heron-3", name), right))
+}
+
+#[tokio::test]
+async fn each_right_that_is_lacking_is_named_by_its_subject_and_reads_stay_until_it_is_given() {
+    if !rig() {
+        return;
+    }
+    // heron-10 lacks the first right of the documented ones, and so on; the receiver may make all and take nothing.
+    let mut lacking = Vec::new();
+    while let Some((entry, right)) = entry(&format!("heron-1{}", lacking.len()), Some(lacking.len())) {
+        lacking.push((entry, right.trim_end_matches('>').to_owned()));
+    }
+    assert_eq!(lacking.len(), 7, "as documented");
+    let insert = |entries: &[String]| RIGHTS.replace("  users: [\n", &format!("  users: [\n{}", entries.concat()));
+    let next = "          \"$JS.API.CONSUMER.MSG.NEXT.*.pintle-receive\"\n";
+    assert!(RIGHTS.contains(next));
+    let little = insert(&lacking.iter().map(|(entry, _)| entry.clone()).collect::<Vec<_>>()).replace(next, "");
+    let all = insert(&(0..7).map(|n| entry(&format!("heron-1{n}"), None).unwrap().0).collect::<Vec<_>>());
+    let mut cluster = Cluster::start(1, &little);
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    for (name, (_, password)) in ["trailer", "receiver"].iter().zip(PASSWORDS) {
+        std::fs::write(at(name), password).unwrap();
+    }
+    let receiver_token = at("receiver").display().to_string();
+    let url = cluster.url();
+    let args = ["--nats", &url, "--nats-make-stream", "1", "--broker-token", &receiver_token];
+    let mut receiver = Receiver::start(&args);
+    let mut target = drain::target(&url);
+    target.token_file = Some(at("trailer"));
+    let (client, _) = client(&cluster, "pintle-receive", PASSWORDS[1].1).await;
+    let context = async_nats::jetstream::new(client);
+    until("the stream", || async { context.get_stream("PINTLE").await.is_ok() }).await;
+
+    let mut drains = Vec::new();
+    for (number, (_, right)) in lacking.iter().enumerate() {
+        let name = format!("heron-1{number}");
+        if !right.contains("picture") {
+            let trailer = Drain::start(&name, &at(&name), target.clone());
+            // The stream knows events by their ids, which are numbers here.
+            let first = 100 * u32::try_from(number).unwrap();
+            trailer.put(first + 1..=first + 5, false).await;
+            drains.push((trailer, right));
+            continue;
+        }
+        pictures::make(&context, &pictures::bucket("pintle", &name), 1).await.unwrap();
+        let servers = [url.trim_start_matches("nats://").to_owned()];
+        let source = format!("urn:pintle:trailer:{name}");
+        let opened = Pictures::open(&servers, false, (&target, &TlsTime::of_host()), &source).await;
+        let Ok(mut side) = opened else { panic!("the server is there") };
+        let (address, began) = (address_of(b"picture"), std::time::Instant::now());
+        while side.refused().is_none() {
+            assert!(began.elapsed() < drain::PATIENCE, "{right}");
+            // What needs the right ends as soon as it is refused; what does not may be answered before that.
+            if side.state(address, 7).await.is_ok_and(|answer| answer.offset == Some(0)) {
+                let part = ImagePart { address, first: 0, all: 7, bytes: b"picture".to_vec() };
+                side.put(part).await.ok();
+            }
+        }
+        let told = side.refused().unwrap().to_string();
+        assert!(told.contains(right), "{told}");
+        assert_eq!(side.state(address, 7).await, Err(NoAnswer::NoRight));
+    }
+    for (trailer, right) in &drains {
+        let told = |trouble: &str| trouble.contains("refuses the right to") && trouble.contains(right.as_str());
+        trailer.until_view(right, |view| view.trouble.as_deref().is_some_and(told)).await;
+        let counts = trailer.figures().await.counts;
+        assert_eq!((counts.delivered, counts.refused, counts.waiting), (0, 0, 5 + OPENING), "{right}");
+    }
+    // It notices at the end of a turn, which takes a second.
+    let began = std::time::Instant::now();
+    let wanted = "refuses the right to publish on $JS.API.CONSUMER.MSG.NEXT.PINTLE.pintle-receive";
+    while !receiver.stop().contains(wanted) {
+        assert!(began.elapsed() < drain::PATIENCE);
+        receiver.start_again();
+        tokio::time::sleep(Duration::from_secs(2)).await;
+    }
+
+    cluster.kill(0);
+    cluster.configure(&little, &all);
+    cluster.start_node(0);
+    receiver.start_again();
+    for (trailer, _) in drains {
+        trailer.until_delivered(5 + OPENING).await;
+        trailer.stop().await;
+    }
+    assert_eq!(receiver.count("SELECT count(*) FROM reads"), 15);
 }
 
 #[test]

@@ -18,7 +18,7 @@ mod trailer;
 use async_nats::jetstream::{self, Context};
 use base64::Engine as _;
 use base64::prelude::BASE64_STANDARD;
-use nats::{Cluster, rig};
+use nats::{Cluster, PASSWORDS, RIGHTS, rig};
 use pictures::{jpeg, png};
 use pintle::config::{Broker, Proof, StreamMaker};
 use pintle::io::http::images::{ImageAnswer, ImagePart};
@@ -69,7 +69,9 @@ fn whole(receiver: &Receiver) -> i64 {
 
 fn configured(cluster: &Cluster) -> String {
     let url = cluster.url();
-    format!("[receiver]\nurl = \"{url}\"\nretry_ms_max = 1000\nreceipt_wait_s = 5\n[images]\nbudget_mb_day = 100\n")
+    format!(
+        "[receiver]\nurl = \"{url}\"\nretry_ms_max = 1000\nanswer_wait_ms = 3000\nreceipt_wait_s = 5\n[images]\nbudget_mb_day = 100\n"
+    )
 }
 
 #[test]
@@ -77,9 +79,18 @@ fn pictures_are_taken_over_whole_although_the_server_and_the_agent_are_killed_in
     if !rig() {
         return;
     }
-    let mut cluster = Cluster::start(1, "");
-    let receiver = Receiver::start(&["--nats", &cluster.url(), "--nats-make-stream", "1"]);
-    let mut trailer = Trailer::new(&configured(&cluster));
+    // With the documented rights and no others.
+    let mut cluster = Cluster::start(1, RIGHTS);
+    let folder = tempfile::tempdir().unwrap();
+    let token = |(name, password): (&str, &str)| {
+        std::fs::write(folder.path().join(name), password).unwrap();
+        folder.path().join(name).display().to_string()
+    };
+    let [of_trailer, of_receiver] = PASSWORDS.map(token);
+    let args = ["--nats", &cluster.url(), "--nats-make-stream", "1", "--broker-token", &of_receiver];
+    let receiver = Receiver::start(&args);
+    let token_file = format!("[receiver]\ntoken_file = \"{of_trailer}\"\n");
+    let mut trailer = Trailer::new(&configured(&cluster).replace("[receiver]\n", &token_file));
     trailer.start();
     // Larger than several parts, so that a break falls in the middle of some.
     for number in 0..6 {

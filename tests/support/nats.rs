@@ -19,6 +19,12 @@ pub(crate) fn rig() -> bool {
     there
 }
 
+/// Rights of trailers and of the receiver, as documented.
+pub(crate) const RIGHTS: &str = include_str!("../../docs/nats-server.conf");
+/// The passwords that it takes from the server's environment.
+pub(crate) const PASSWORDS: [(&str, &str); 2] =
+    [("HERON_3_PASSWORD", "password-of-heron-3"), ("RECEIVE_PASSWORD", "password-of-the-receiver")];
+
 struct Node {
     port: u16,
     config: PathBuf,
@@ -75,12 +81,24 @@ impl Cluster {
         let node = &mut self.nodes[at];
         let mut command = Command::new("nats-server");
         let running = command.arg("-c").arg(&node.config).stdin(Stdio::null());
+        for (name, password) in PASSWORDS {
+            running.env(name, password);
+        }
         let child = running.stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
         node.running = Some(child);
         let began = Instant::now();
         while TcpStream::connect(("127.0.0.1", node.port)).is_err() {
             assert!(began.elapsed() < Duration::from_mins(1), "the server does not start");
             std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    /// Gives all servers, which are not running, this in place of the first `more`.
+    pub(crate) fn configure(&self, before: &str, more: &str) {
+        for node in &self.nodes {
+            let text = std::fs::read_to_string(&node.config).unwrap();
+            assert!(text.contains(before) && node.running.is_none());
+            std::fs::write(&node.config, text.replace(before, more)).unwrap();
         }
     }
 

@@ -145,7 +145,7 @@ impl Sender {
         );
         let handed = handed.await;
         let sent = match &handed {
-            Ok(Handed::Acks(acks)) => {
+            Ok(Handed::Acks(acks, _)) => {
                 if acks.iter().all(|ack| matches!(ack, Ack::Taken)) {
                     Sent::Yes
                 } else {

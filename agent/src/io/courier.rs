@@ -185,7 +185,7 @@ impl Target for Courier {
         match done {
             Ok(Ok(known)) => {
                 self.known = Some(known);
-                Ok(Handed::Acks(vec![Ack::Taken; count]))
+                Ok(Handed::Acks(vec![Ack::Taken; count], None))
             }
             Ok(Err(why)) => Err(TargetError::NoAnswer(why)),
             Err(_) => Err(TargetError::NoAnswer(NoAnswer::FolderBroken)),

@@ -13,7 +13,7 @@ use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION, HEADER_
 use pintle_core::wire::receipt::{ReceiptMessage, SaidLater};
 use rumqttc::{
     AsyncClient, ConnectReturnCode, ConnectionError, Event, EventLoop, MqttOptions, Packet, PubAckReason,
-    PublishNotice, PublishNoticeError, PublishOptions, PublishProperties, PublishResult, QoS, TlsConfiguration,
+    PublishNotice, PublishOptions, PublishProperties, PublishResult, QoS, SubscribeReasonCode, TlsConfiguration,
     Transport,
 };
 use std::io::ErrorKind;
@@ -207,14 +207,16 @@ impl Mqtt {
         tokio::select! {
             biased;
             told = notice.wait_async() => match told {
-                // Nobody has a session there, so the broker has thrown it away.
-                Ok(PublishResult::Qos1(ack)) if ack.reason == PubAckReason::NoMatchingSubscribers => {
-                    Ack::Not(NoAnswer::NoStream)
-                }
-                Ok(_) => Ack::Taken,
-                Err(PublishNoticeError::V5PubAck(PubAckReason::NotAuthorized)) => Ack::Not(NoAnswer::NotLetIn),
-                Err(PublishNoticeError::V5PubAck(_)) => Ack::Not(NoAnswer::BrokerFull),
-                Err(_) => Ack::Not(NoAnswer::Broken),
+                // An acknowledgement may say that the broker has not taken it.
+                Ok(PublishResult::Qos1(ack)) => match ack.reason {
+                    PubAckReason::Success => Ack::Taken,
+                    // Nobody has a session there, so the broker has thrown it away.
+                    PubAckReason::NoMatchingSubscribers => Ack::Not(NoAnswer::NoStream),
+                    PubAckReason::NotAuthorized => Ack::Not(NoAnswer::NoRight),
+                    _ => Ack::Not(NoAnswer::BrokerFull),
+                },
+                // Nothing goes out at another level, and what broke off is not known to be there.
+                Ok(_) | Err(_) => Ack::Not(NoAnswer::Broken),
             },
             _ = state.wait_for(|state| matches!(state, State::Down(_))) => Ack::Not(NoAnswer::Broken),
             () = tokio::time::sleep_until(deadline) => Ack::Not(NoAnswer::AnswerTimeout),
@@ -264,7 +266,7 @@ impl Target for Mqtt {
                 Err(ack) => ack,
             });
         }
-        Ok(Handed::Acks(acks))
+        Ok(Handed::Acks(acks, None))
     }
 
     async fn receipts(&mut self) -> SaidLater {
@@ -300,9 +302,11 @@ impl Listening {
                     // The session is new, so nothing is subscribed. Not awaited: only this loop empties the channel.
                     drop(self.client.try_subscribe(self.topic.as_str(), QoS::AtLeastOnce));
                 }
-                // From now on no receipt can pass unheard.
-                Ok(Event::Incoming(Packet::SubAck(_))) => {
-                    self.state.send_replace(State::Up(packet_bytes_max));
+                // From now on no receipt can pass unheard, unless the broker does not let us listen.
+                Ok(Event::Incoming(Packet::SubAck(ack))) => {
+                    let heard = ack.return_codes.iter().all(|code| matches!(code, SubscribeReasonCode::Success(_)));
+                    let state = if heard { State::Up(packet_bytes_max) } else { State::Down(NoAnswer::NoRight) };
+                    self.state.send_replace(state);
                 }
                 Ok(Event::Incoming(Packet::Publish(message))) => {
                     let found = ReceiptMessage::for_source(&self.source, &message.payload);

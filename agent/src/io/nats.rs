@@ -5,7 +5,10 @@
 //! cluster's owner can allow each trailer its own and nothing else.
 
 pub mod pictures;
+mod rights;
 mod way;
+
+pub use rights::Rights;
 
 use super::access::Access;
 use super::http::why_of;
@@ -32,6 +35,10 @@ const LOOK_EVERY: Duration = Duration::from_millis(250);
 pub const RECEIPTS_UNREAD_MAX: usize = 64;
 /// Messages that may wait for their acknowledgement: more than one batch has.
 const INFLIGHT_MAX: usize = 4096;
+/// A refused right is heard within this after the answer that it came before (our own choice: two tasks of one process).
+const REFUSAL_MIN: Duration = Duration::from_millis(50);
+/// The making of a connection, during which names may be asked for too, is no measure of a round trip beyond this.
+const REFUSAL_MAX: Duration = Duration::from_secs(1);
 /// A lost connection is tried again after this, doubled each time up to the second (our own choice).
 const RECONNECT_FIRST: Duration = Duration::from_millis(100);
 const RECONNECT_MAX: Duration = Duration::from_secs(5);
@@ -84,7 +91,9 @@ pub fn message_id(id: EventId, taken_back: u32) -> String {
 }
 
 /// Connects to the first server that answers; later the client finds the others by itself. Of each subscription
-/// `unread_max` messages may lie unread; what comes beyond is dropped.
+/// `unread_max` messages may lie unread; what comes beyond is dropped. What the server refuses later is heard by the
+/// rights. The token is shown as a token, and as the password of the user called `name`, so that the cluster's owner can
+/// give each user rights of its own; answers come to `_INBOX.<name>.>`, which nobody else need hear.
 ///
 /// # Errors
 /// [`TargetError`]
@@ -94,9 +103,11 @@ pub async fn connect(
     name: &str,
     access: &Access,
     unread_max: usize,
-) -> Result<async_nats::Client, TargetError> {
+) -> Result<(async_nats::Client, Rights), TargetError> {
+    let (rights_in, rights) = Rights::new();
     let mut options = ConnectOptions::new()
         .name(name)
+        .custom_inbox_prefix(format!("_INBOX.{name}"))
         .connection_timeout(access.answer_wait)
         .subscription_capacity(unread_max)
         .max_reconnects(None)
@@ -105,7 +116,13 @@ pub async fn connect(
             RECONNECT_FIRST.saturating_mul(1 << doublings).min(RECONNECT_MAX)
         })
         // The client logs by itself what it meets; the forwarder tells troubles in its own words.
-        .event_callback(|event| async move { tracing::debug!(%event, "NATS") });
+        .event_callback(move |event| {
+            tracing::debug!(%event, "NATS");
+            if let async_nats::Event::ServerError(said) = &event {
+                rights::heard(&rights_in, said);
+            }
+            std::future::ready(())
+        });
     if let Some(credentials) = access.credentials().map_err(TargetError::Own)? {
         options = options.credentials(&credentials).map_err(|_| {
             let what = "receiver.credentials_file holds no NATS credentials";
@@ -113,7 +130,7 @@ pub async fn connect(
         })?;
     }
     if let Some(token) = access.token().map_err(TargetError::Own)? {
-        options = options.token(token);
+        options = options.user_and_password(name.to_owned(), token.clone()).token(token);
     }
     let deadline = Instant::now() + access.answer_wait;
     let Some(way) = Way::to(servers, access.answer_wait).await else {
@@ -129,7 +146,7 @@ pub async fn connect(
         Err(_) => Err(TargetError::NoAnswer(NoAnswer::ConnectTimeout)),
         Ok(Ok(client)) => {
             way.answered();
-            Ok(client)
+            Ok((client, rights))
         }
         Ok(Err(error)) => Err(TargetError::NoAnswer(match (error.kind(), why_of(&error)) {
             (ConnectErrorKind::Dns, _) => NoAnswer::Name,
@@ -145,6 +162,9 @@ pub async fn connect(
 /// One lane's connection to the cluster.
 pub struct Nats {
     client: async_nats::Client,
+    rights: Rights,
+    /// What was refused when the connection was made has been heard by now.
+    rights_are_known: bool,
     stream: Context,
     receipts: Subscriber,
     source: String,
@@ -165,7 +185,9 @@ impl Nats {
         source: &str,
     ) -> Result<Self, TargetError> {
         let trailer = name_of(source);
-        let client = connect(servers, tls, trailer, access, RECEIPTS_UNREAD_MAX).await?;
+        let began = Instant::now();
+        let (client, rights) = connect(servers, tls, trailer, access, RECEIPTS_UNREAD_MAX).await?;
+        let round_trips = began.elapsed();
         let stream = ContextBuilder::new()
             .timeout(access.answer_wait)
             .ack_timeout(access.answer_wait)
@@ -176,13 +198,25 @@ impl Nats {
             let config = stream_config(&broker.stream, &broker.subject, replicas);
             let made = tokio::time::timeout(access.answer_wait, stream.get_or_create_stream(config)).await;
             if !matches!(made, Ok(Ok(_))) {
-                return Err(TargetError::NoAnswer(NoAnswer::NoStream));
+                return Err(rights
+                    .refused(|_| true)
+                    .map_or(TargetError::NoAnswer(NoAnswer::NoStream), TargetError::NoRight));
             }
         }
         let listening = client.subscribe(receipt_subject(&broker.subject, trailer)).await;
         let receipts = listening.map_err(|_| TargetError::NoAnswer(NoAnswer::Broken))?;
+        // A subscription is answered only if it is refused. What is handed over without one gets no receipt, so it is
+        // given the time of an answer; what comes later yet is heard with the first acknowledgement.
+        let answer = (round_trips + REFUSAL_MIN).min(REFUSAL_MAX);
+        if tokio::time::timeout(answer, rights.lacking(|_| true)).await.is_ok()
+            && let Some(fault) = rights.refused(|_| true)
+        {
+            return Err(TargetError::NoRight(fault));
+        }
         Ok(Self {
             client,
+            rights,
+            rights_are_known: false,
             stream,
             receipts,
             source: source.to_owned(),
@@ -195,15 +229,30 @@ impl Nats {
         self.client.connection_state() == State::Connected
     }
 
-    /// Waits for one acknowledgement until `deadline`, or until the connection is gone.
-    async fn acknowledged(&self, ack: PublishAckFuture, deadline: Instant) -> Ack {
+    /// Waits for one acknowledgement until `deadline`, or until the connection is gone. Once a right is refused, what
+    /// was sent beside that has a moment left to be acknowledged.
+    async fn acknowledged(&self, ack: PublishAckFuture, deadline: &mut Instant) -> Ack {
         let mut ack = ack.into_future();
+        let mut lacks = false;
         loop {
-            let until = deadline.min(Instant::now() + LOOK_EVERY);
-            match tokio::time::timeout_at(until, &mut ack).await {
-                Ok(Ok(_)) => return Ack::Taken,
-                Ok(Err(error)) => return refused(&error),
-                Err(_) if deadline <= Instant::now() => return Ack::Not(NoAnswer::AnswerTimeout),
+            let until = (*deadline).min(Instant::now() + LOOK_EVERY);
+            let told = async {
+                tokio::select! {
+                    biased;
+                    told = &mut ack => Some(told),
+                    () = self.rights.lacking(|_| true), if !lacks => None,
+                }
+            };
+            match tokio::time::timeout_at(until, told).await {
+                Ok(Some(Ok(_))) => return Ack::Taken,
+                Ok(Some(Err(error))) => return refused(&error),
+                Ok(None) => {
+                    lacks = true;
+                    *deadline = (*deadline).min(Instant::now() + LOOK_EVERY);
+                }
+                Err(_) if *deadline <= Instant::now() => {
+                    return Ack::Not(if lacks { NoAnswer::NoRight } else { NoAnswer::AnswerTimeout });
+                }
                 Err(_) if !self.connected() => return Ack::Not(NoAnswer::Broken),
                 Err(_) => {}
             }
@@ -217,7 +266,10 @@ impl Target for Nats {
             // It is being tried again in the background; what is published now would only pile up.
             return Err(TargetError::NoAnswer(NoAnswer::Broken));
         }
-        let deadline = Instant::now() + self.answer_wait;
+        if let Some(fault) = self.rights.refused(|_| true) {
+            return Err(TargetError::NoRight(fault));
+        }
+        let mut deadline = Instant::now() + self.answer_wait;
         let trailer = name_of(handover.source);
         let mut sent = Vec::with_capacity(handover.events.len());
         for event in handover.events {
@@ -240,11 +292,18 @@ impl Target for Nats {
         let mut acks = Vec::with_capacity(sent.len());
         for one in sent {
             acks.push(match one {
-                Ok(ack) => self.acknowledged(ack, deadline).await,
+                Ok(ack) => self.acknowledged(ack, &mut deadline).await,
                 Err(ack) => ack,
             });
         }
-        Ok(Handed::Acks(acks))
+        if !std::mem::replace(&mut self.rights_are_known, true) {
+            // The server answered in order, so that a refused subscription was told before; it is heard at once.
+            drop(tokio::time::timeout(REFUSAL_MIN, self.rights.lacking(|_| true)).await);
+            if let Some(fault) = self.rights.refused(|right| right.contains(".receipt.")) {
+                return Err(TargetError::NoRight(fault));
+            }
+        }
+        Ok(Handed::Acks(acks, self.rights.refused(|_| true)))
     }
 
     async fn receipts(&mut self) -> SaidLater {

@@ -4,7 +4,7 @@
 use super::http::images::{ImageAnswer, ImagePart};
 use super::http::{Client, PostError};
 use super::nats::pictures::Pictures;
-use super::target::{Address as Way, TargetError, address};
+use super::target::{Address as Way, OwnFault, TargetError, address};
 use super::tls::TlsTime;
 use crate::config::Receiver;
 use pintle_core::forward::answer::NoAnswer;
@@ -43,8 +43,18 @@ impl PictureWay {
         };
         opened.map_err(|error| match error {
             TargetError::NoAnswer(why) => why,
+            TargetError::NoRight(_) => NoAnswer::NoRight,
             TargetError::Own(_) => NoAnswer::OwnFile,
         })
+    }
+
+    /// What the other end refuses, where it said so beside its answers.
+    #[must_use]
+    pub fn refused(&self) -> Option<OwnFault> {
+        match self {
+            Self::Https(_) => None,
+            Self::Nats(pictures) => pictures.refused(),
+        }
     }
 
     /// How much of a picture of so many bytes is there.

@@ -67,8 +67,9 @@ impl Handover<'_> {
 pub enum Handed {
     /// The receiver answered for itself.
     Answer(http::Answer),
-    /// Somebody between took note of each event, in the order sent.
-    Acks(Vec<Ack>),
+    /// Somebody between took note of each event, in the order sent; and what it said of those that it did not take,
+    /// where it said more than [`Ack`] does.
+    Acks(Vec<Ack>, Option<OwnFault>),
 }
 
 /// Why nothing came of it.
@@ -76,11 +77,13 @@ pub enum Handed {
 pub enum TargetError {
     /// The other end or the way to it.
     NoAnswer(NoAnswer),
+    /// The broker refuses a right, said in words.
+    NoRight(OwnFault),
     /// Our own configuration or a file that it names.
     Own(OwnFault),
 }
 
-/// A fault of our own, in words for a technician. Holds no secret.
+/// A fault that a person mends, our own as a rule, in words for a technician. Holds no secret.
 #[derive(Debug)]
 pub struct OwnFault {
     what: String,

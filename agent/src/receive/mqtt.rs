@@ -54,7 +54,9 @@ pub async fn run(setup: MqttSetup, service: Arc<Service>, stop: CancellationToke
         if !std::mem::replace(&mut failing, true) {
             match error {
                 TargetError::NoAnswer(why) => warn!(?why, "no events from MQTT; it is tried again"),
-                TargetError::Own(fault) => warn!(%fault, advice = fault.advice(), "no events from MQTT"),
+                TargetError::NoRight(fault) | TargetError::Own(fault) => {
+                    warn!(%fault, advice = fault.advice(), "no events from MQTT");
+                }
             }
         }
         tokio::time::sleep(PAUSE).await;

@@ -27,10 +27,15 @@ pub const CONSUMER: &str = "pintle-receive";
 const TAKEN_MAX: usize = 500;
 /// A turn without messages ends after this, so that a stop is heard.
 const TURN: Duration = Duration::from_secs(1);
+/// A turn in which nothing comes and whose end does not come either is over after this: the server that was to end it is
+/// gone (our own choice).
+const SILENCE_MAX: Duration = Duration::from_secs(3);
 /// What is not acknowledged within this comes again (our own choice: long past a stall of a disk).
 const ACK_WAIT: Duration = Duration::from_mins(1);
 /// Messages that may be out unacknowledged, over all receivers on this stream (our own limit).
 const PENDING_MAX: i64 = 20_000;
+/// Pause after the cluster has refused a right, which a person gives (our own choice).
+const RIGHT_PAUSE: Duration = Duration::from_secs(15);
 /// Pause after the cluster or the database failed (our own choice).
 const PAUSE: Duration = Duration::from_millis(500);
 
@@ -59,15 +64,18 @@ pub async fn run(setup: NatsSetup, service: Arc<Service>, stop: CancellationToke
             () = stop.cancelled() => return,
             ended = serve(&setup, &service, &mut failing, &stop) => ended,
         };
+        let pause = if matches!(turn, Err(TargetError::NoRight(_))) { RIGHT_PAUSE } else { PAUSE };
         if let Err(error) = turn
             && !std::mem::replace(&mut failing, true)
         {
             match error {
                 TargetError::NoAnswer(why) => warn!(?why, "no events from NATS; it is tried again"),
-                TargetError::Own(fault) => warn!(%fault, advice = fault.advice(), "no events from NATS"),
+                TargetError::NoRight(fault) | TargetError::Own(fault) => {
+                    warn!(%fault, advice = fault.advice(), "no events from NATS");
+                }
             }
         }
-        tokio::time::sleep(PAUSE).await;
+        drop(tokio::time::timeout(pause, stop.cancelled()).await);
     }
 }
 
@@ -77,13 +85,35 @@ async fn serve(
     failing: &mut bool,
     stop: &CancellationToken,
 ) -> Result<(), TargetError> {
-    let client = connect(&setup.servers, setup.tls, CONSUMER, &setup.access, 2 * TAKEN_MAX).await?;
-    let consumer = consumer(&client, setup).await?;
+    let (client, rights) = connect(&setup.servers, setup.tls, CONSUMER, &setup.access, 2 * TAKEN_MAX).await?;
+    let consumer = tokio::select! {
+        biased;
+        made = consumer(&client, setup) => made,
+        // What is refused is never answered.
+        () = rights.lacking(|_| true) => Err(TargetError::NoAnswer(NoAnswer::NoRight)),
+    };
+    let consumer = match (consumer, rights.refused(|_| true)) {
+        (Err(_), Some(fault)) => return Err(TargetError::NoRight(fault)),
+        (made, _) => made?,
+    };
     info!(stream = %setup.stream, "taking events from NATS");
-    *failing = false;
+    let (mut told, mut turns) = (false, 0_u64);
     let mut buckets = Buckets::new(&client, setup, service);
     buckets.of_the_past().await;
     while !stop.is_cancelled() {
+        // Without receipts, or without its acknowledgements, taking more would only send it round.
+        if let Some(fault) = rights.refused(|right| !of_pictures(right)) {
+            return Err(TargetError::NoRight(fault));
+        }
+        if let Some(fault) = rights.refused(of_pictures)
+            && !std::mem::replace(&mut told, true)
+        {
+            warn!(%fault, advice = fault.advice(), "some pictures stay in the cluster");
+        }
+        if 0 < turns {
+            *failing = false;
+        }
+        turns += 1;
         let broken = |_| TargetError::NoAnswer(NoAnswer::Broken);
         let mut batch = match consumer.batch().max_messages(TAKEN_MAX).expires(TURN).messages().await {
             Ok(batch) => batch,
@@ -94,7 +124,14 @@ async fn serve(
             }
         };
         let mut messages = Vec::new();
-        while let Some(message) = batch.next().await {
+        loop {
+            let next = tokio::select! {
+                biased;
+                next = tokio::time::timeout(SILENCE_MAX, batch.next()) => next,
+                // The right to ask for messages may be what is refused: then this turn has no end.
+                () = rights.lacking(|right| !of_pictures(right)) => break,
+            };
+            let Ok(Some(message)) = next else { break };
             match message {
                 Ok(message) => messages.push(message),
                 // The rest of the turn failed; what has come is taken all the same.
@@ -158,6 +195,11 @@ async fn consumer(client: &async_nats::Client, setup: &NatsSetup) -> Result<Pull
         ..ConsumerConfig::default()
     };
     stream.get_or_create_consumer(CONSUMER, config).await.map_err(|_| no_stream())
+}
+
+/// Whether a right that was refused is one that pictures alone need.
+fn of_pictures(right: &str) -> bool {
+    [" $O.", ".OBJ_", ".picture."].iter().any(|part| right.contains(part))
 }
 
 /// The trailer is the one that the subject names: the cluster lets each publish on its own only.

@@ -77,6 +77,8 @@ pub enum NoAnswer {
     OwnFile,
     /// The broker does not let this trailer in.
     NotLetIn,
+    /// The broker has let this trailer in and refuses it a right that it needs.
+    NoRight,
     /// The broker has nothing that keeps what is sent to it (no stream for the subject).
     NoStream,
     /// The broker or its stream has no room.
@@ -121,6 +123,7 @@ impl NoAnswer {
             | Self::ClientCertificate
             | Self::Tls
             | Self::NotHttp
+            | Self::NoRight
             | Self::NoStream
             | Self::BrokerFull
             | Self::FolderFull
@@ -280,7 +283,8 @@ fn no_answer(why: NoAnswer) -> Verdict {
         | NoAnswer::CertificateName
         | NoAnswer::CertificateAuthority
         | NoAnswer::ClientCertificate
-        | NoAnswer::NotLetIn => (Pause::Long, Whose::Unknown),
+        | NoAnswer::NotLetIn
+        | NoAnswer::NoRight => (Pause::Long, Whose::Unknown),
     };
     let too_slow = matches!(why, NoAnswer::AnswerTimeout | NoAnswer::Broken);
     Verdict::Closed { trouble: wording::no_answer(why).to_owned(), pause, whose, too_slow }

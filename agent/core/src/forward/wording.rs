@@ -86,6 +86,9 @@ pub(super) fn no_answer(why: NoAnswer) -> &'static str {
         NoAnswer::NotLetIn => {
             "the broker does not let this trailer in: check receiver.credentials_file or token_file with its owner"
         }
+        NoAnswer::NoRight => {
+            "the broker refuses this trailer a right that it needs: ask its owner for the rights that docs/RECEIVER.md lists"
+        }
         NoAnswer::NoStream => {
             "the broker has no stream, or no session of a consumer, that keeps what this trailer sends: ask its owner for one"
         }

@@ -325,7 +325,7 @@ impl Evidence {
                 let detail = "what answers is no receiver";
                 self.fails(Stretch::Receiver, at, Finding::new(Rung::ReceiverRefuses, detail));
             }
-            NoAnswer::NotLetIn => {
+            NoAnswer::NotLetIn | NoAnswer::NoRight => {
                 self.passes(Stretch::Tls, at);
                 let detail = "it does not let the trailer in";
                 self.fails(Stretch::Receiver, at, Finding::new(Rung::ReceiverRefuses, detail));

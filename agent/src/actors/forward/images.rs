@@ -70,6 +70,8 @@ pub(super) struct NoImages {
     pub(super) heartbeat: Heartbeat,
 }
 
+/// Why pictures wait where the broker refuses a right; which one is said beside it.
+const NO_RIGHT: &str = "the broker refuses a right that pictures need";
 /// After it was told that pictures are not carried, the next time is not before this, ms (our own limit: six ledger
 /// events an hour).
 const NOT_CARRIED_EVERY_MS: u64 = 600_000;
@@ -265,6 +267,7 @@ impl ImageLane {
             None => match PictureWay::open(&self.receiver, &self.source, &self.time).await {
                 Ok(way) => way,
                 Err(NoAnswer::OwnFile) => return Ok(End::Pause("our own certificate or token file can't be used")),
+                Err(NoAnswer::NoRight) => return Ok(End::Pause(NO_RIGHT)),
                 Err(NoAnswer::NoStream) => return Ok(End::Pause("there is no bucket for pictures")),
                 Err(_) => return Ok(End::Pause("the receiver does not answer")),
             },
@@ -300,6 +303,12 @@ impl ImageLane {
                 state.thin = is_thin(len, clock::mono().since_ms(began));
             }
         };
+        if matches!(end, End::Pause(NO_RIGHT))
+            && state.told != Some(NO_RIGHT)
+            && let Some(fault) = way.refused()
+        {
+            warn!(%fault, advice = fault.advice(), "pictures wait");
+        }
         if !matches!(end, End::Pause(_)) {
             // After trouble the files that the way was made of are read anew.
             state.way = Some(way);
@@ -323,6 +332,7 @@ impl ImageLane {
 fn judged(answer: &Result<ImageAnswer, NoAnswer>, due: DueImage) -> Result<u64, End> {
     match answer {
         Err(NoAnswer::OwnFile) => Err(End::Pause("our own token file can't be used")),
+        Err(NoAnswer::NoRight) => Err(End::Pause(NO_RIGHT)),
         Err(_) => Err(End::Pause("the receiver does not answer")),
         Ok(said) => match (said.status, said.offset) {
             (200..=299, _) if said.handed => Err(End::Handed),

@@ -60,12 +60,14 @@ pub(super) fn is_test(event: &Leased) -> bool {
     event.kind == EventKind::Notice && serde_json::from_slice::<NoticeBody>(&event.body).is_ok_and(|notice| notice.test)
 }
 
-/// What came back of a request as the core judges it, and the fault of our own files that kept it from leaving.
+/// What came back of a request as the core judges it, and what is said of its fault beside that: of our own files that
+/// kept it from leaving, or of the right that is lacking.
 pub(super) fn reply_of(replied: &Result<Handed, TargetError>) -> (Reply<'_>, Option<&OwnFault>) {
     match replied {
         Ok(Handed::Answer(answer)) => (Reply::Http(answer.view()), None),
-        Ok(Handed::Acks(acks)) => (Reply::Acks(acks), None),
+        Ok(Handed::Acks(acks, said)) => (Reply::Acks(acks), said.as_ref()),
         Err(TargetError::NoAnswer(why)) => (Reply::None(*why), None),
+        Err(TargetError::NoRight(fault)) => (Reply::None(NoAnswer::NoRight), Some(fault)),
         Err(TargetError::Own(fault)) => (Reply::None(NoAnswer::OwnFile), Some(fault)),
     }
 }
@@ -85,11 +87,12 @@ pub(super) fn ended(replied: &Result<Handed, TargetError>, progress: bool) -> En
     match replied {
         _ if progress => Ended::Receipt,
         Ok(Handed::Answer(answer)) => Ended::Status(answer.view().status),
-        Ok(Handed::Acks(acks)) => acks
+        Ok(Handed::Acks(acks, _)) => acks
             .iter()
             .find_map(|ack| if let Ack::Not(why) = ack { Some(Ended::NoAnswer(*why)) } else { None })
             .unwrap_or(Ended::Receipt),
         Err(TargetError::NoAnswer(why)) => Ended::NoAnswer(*why),
+        Err(TargetError::NoRight(_)) => Ended::NoAnswer(NoAnswer::NoRight),
         Err(TargetError::Own(_)) => Ended::NoAnswer(NoAnswer::OwnFile),
     }
 }

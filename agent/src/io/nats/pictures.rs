@@ -11,7 +11,7 @@ use super::super::access::Access;
 use super::super::http::images::{ImageAnswer, ImagePart};
 use super::super::target::{OwnFault, TargetError, name_of};
 use super::super::tls::TlsTime;
-use super::{RECEIPTS_UNREAD_MAX, STREAM_KEEP, connect};
+use super::{RECEIPTS_UNREAD_MAX, Rights, STREAM_KEEP, connect};
 use crate::config::{Proof, Receiver, StreamMaker};
 use async_nats::Subscriber;
 use async_nats::header::{HeaderMap, NATS_MESSAGE_ID};
@@ -124,6 +124,7 @@ enum There {
 pub struct Pictures {
     context: Context,
     stream: Stream<()>,
+    rights: Rights,
     receipts: Subscriber,
     source: String,
     bucket: String,
@@ -147,7 +148,7 @@ impl Pictures {
         source: &str,
     ) -> Result<Self, TargetError> {
         let (access, broker, trailer) = (Access::of(receiver, time), &receiver.broker, name_of(source));
-        let client = connect(servers, tls, trailer, &access, RECEIPTS_UNREAD_MAX).await?;
+        let (client, rights) = connect(servers, tls, trailer, &access, RECEIPTS_UNREAD_MAX).await?;
         let context =
             ContextBuilder::new().timeout(access.answer_wait).ack_timeout(access.answer_wait).build(client.clone());
         let bucket = bucket(&broker.subject, trailer);
@@ -162,7 +163,16 @@ impl Pictures {
         let receipts = client.subscribe(receipt_subject(&broker.subject, trailer)).await;
         let receipts = receipts.map_err(|_| TargetError::NoAnswer(NoAnswer::Broken))?;
         let proven = receiver.proof == Proof::Receipts;
-        Ok(Self { context, stream, receipts, source: source.to_owned(), bucket, proven, trials: HashMap::new() })
+        Ok(Self {
+            context,
+            stream,
+            rights,
+            receipts,
+            source: source.to_owned(),
+            bucket,
+            proven,
+            trials: HashMap::new(),
+        })
     }
 
     /// What became of pictures. Cancel safe.
@@ -176,11 +186,22 @@ impl Pictures {
         found
     }
 
+    /// What the cluster refuses, if it does.
+    #[must_use]
+    pub fn refused(&self) -> Option<OwnFault> {
+        self.rights.refused(|_| true)
+    }
+
     /// How much of a file is there.
     ///
     /// # Errors
     /// [`NoAnswer`]
     pub async fn state(&mut self, address: Address, bytes: u64) -> Result<ImageAnswer, NoAnswer> {
+        let rights = self.rights.clone();
+        unless_refused(&rights, self.state_of(address, bytes)).await
+    }
+
+    async fn state_of(&mut self, address: Address, bytes: u64) -> Result<ImageAnswer, NoAnswer> {
         let trial = match self.there(address, bytes).await {
             Ok(There::Nothing { trial }) => trial,
             Ok(There::Whole) => return Ok(self.handed()),
@@ -208,6 +229,11 @@ impl Pictures {
     /// # Errors
     /// [`NoAnswer`]
     pub async fn put(&mut self, part: ImagePart) -> Result<ImageAnswer, NoAnswer> {
+        let rights = self.rights.clone();
+        unless_refused(&rights, self.put_part(part)).await
+    }
+
+    async fn put_part(&mut self, part: ImagePart) -> Result<ImageAnswer, NoAnswer> {
         let name = nuid(part.address, self.trial(part.address));
         let upto = part.first + part.bytes.len() as u64;
         let mut headers = HeaderMap::new();
@@ -288,6 +314,15 @@ impl Pictures {
             }
             _ => next,
         })
+    }
+}
+
+/// What is refused is never answered, so nobody waits for that.
+async fn unless_refused<T>(rights: &Rights, work: impl Future<Output = Result<T, NoAnswer>>) -> Result<T, NoAnswer> {
+    tokio::select! {
+        biased;
+        () = rights.lacking(|_| true) => Err(NoAnswer::NoRight),
+        done = work => done,
     }
 }
 

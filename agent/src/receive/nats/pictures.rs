@@ -23,16 +23,21 @@ use std::time::Duration;
 use tokio::task::JoinSet;
 use tracing::{debug, info, warn};
 
-/// A turn without pictures ends after this (our own choice).
-const TURN: Duration = Duration::from_secs(30);
+/// A turn without pictures ends after this (our own choice: some ten requests a second for 100 trailers, and not much
+/// longer than the cluster itself needs to go on after a server has died).
+const TURN: Duration = Duration::from_secs(10);
+/// A turn that does not end by itself is over then: the server that was to end it is gone, or refuses it.
+const TURN_MAX: Duration = Duration::from_secs(12);
 /// Pictures asked for at once (our own choice: they are taken one after the other).
-const TAKEN_MAX: usize = 16;
-/// What is not acknowledged within this comes again (our own choice: long past a picture on a slow disk).
-const ACK_WAIT: Duration = Duration::from_mins(2);
-/// A picture that no read here names yet, or that could not be written, comes again after this (our own choice).
-const LATER: Duration = Duration::from_secs(15);
+const TAKEN_MAX: usize = 4;
+/// What is not acknowledged within this comes again (our own choice: long past one megabyte on a slow disk). It is also
+/// how long pictures rest whose acknowledgement died with a server.
+const ACK_WAIT: Duration = Duration::from_secs(30);
+/// A picture that no read here names yet, or that could not be fetched or written, comes again after a second, then
+/// two and so on up to this (our own choice).
+const LATER_MAX: Duration = Duration::from_secs(15);
 /// After so many parts the cluster is told that a picture is still being worked on.
-const PROGRESS_EVERY: u64 = 64;
+const PROGRESS_EVERY: u64 = 8;
 
 /// The buckets that are listened to.
 pub(super) struct Buckets {
@@ -137,7 +142,7 @@ impl Bucket {
                     continue;
                 }
             };
-            while let Some(message) = batch.next().await {
+            while let Ok(Some(message)) = tokio::time::timeout(TURN_MAX, batch.next()).await {
                 match message {
                     Ok(message) => self.one(&message).await,
                     Err(error) => {
@@ -161,7 +166,9 @@ impl Bucket {
             (Done::Over, _) => true,
             _ => false,
         };
-        let ack = if over { AckKind::Ack } else { AckKind::Nak(Some(LATER)) };
+        let tries = message.info().map_or(1, |info| info.delivered.clamp(1, 5));
+        let later = Duration::from_millis(500 << tries).min(LATER_MAX);
+        let ack = if over { AckKind::Ack } else { AckKind::Nak(Some(later)) };
         if message.ack_with(ack).await.is_err() {
             debug!("an acknowledgement was not sent; its picture comes again");
         }

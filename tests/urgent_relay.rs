@@ -48,6 +48,11 @@ fn wait_for(what: &str, trailer: &Trailer, so: impl Fn() -> bool) {
     }
 }
 
+/// How many hits have a time to receipt.
+fn had(health: &serde_json::Value) -> usize {
+    health["receiver"]["hit_latency_ms"].as_array().map_or(0, Vec::len)
+}
+
 /// Waits until a health file says it, wherever its lines end.
 fn wait_for_text(trailer: &Trailer, file: &str, wanted: &str) {
     let path = trailer.runtime_dir().join("health").join(file);
@@ -89,12 +94,16 @@ fn hit_goes_to_the_second_receiver_while_the_first_is_dead_and_to_the_first_once
         let relay = &health["receiver"]["relay"];
         relay["active"] == true && relay["relayed"] == 1 && relay["failing_since"].is_null()
     });
+    // The agency had it then, whichever of its receivers that was.
+    assert_eq!((had(&health), &health["receiver"]["relay"]["hits_first"]), (1, &1.into()), "{:#}", health["receiver"]);
+    wait_for_text(&trailer, "health.txt", "the second receiver had 1 first since the start");
     assert!(health["receiver"]["failing_since"].is_string(), "the first one fails: {:#}", health["receiver"]);
     wait_for_text(&trailer, "health.txt", "Hits and alarms go to the second receiver meanwhile.");
     for line in [
         "pintle_relay_active{trailer=\"heron-3\"} 1",
         "pintle_relayed_total{trailer=\"heron-3\",result=\"taken\"} 1",
         "pintle_relay_failing{trailer=\"heron-3\"} 0",
+        "pintle_relay_hits_first_total{trailer=\"heron-3\"} 1",
     ] {
         wait_for_text(&trailer, "metrics.prom", line);
     }
@@ -110,9 +119,13 @@ fn hit_goes_to_the_second_receiver_while_the_first_is_dead_and_to_the_first_once
     assert_eq!(first.count(COPIES), 0);
     let leaf = "SELECT hex(leaf) FROM event WHERE hit = 1";
     assert_eq!(first.rows(leaf), second.rows(leaf), "the same bytes");
-    trailer.wait_health(|health| health["receiver"]["relay"]["active"] == false && health["ledger"]["waiting"] == 0);
+    let health = trailer
+        .wait_health(|health| health["receiver"]["relay"]["active"] == false && health["ledger"]["waiting"] == 0);
+    assert_eq!(had(&health), 1, "its time ended long ago: {:#}", health["receiver"]);
     hit(&trailer, "QX3");
     wait_for("the next hit is at the first", &trailer, || first.count(HITS) == 2);
+    let health = trailer.wait_health(|health| had(health) == 2 && health["link"]["hits"]["month"]["count"] == 2);
+    assert_eq!(health["receiver"]["relay"]["hits_first"], 1, "{:#}", health["receiver"]);
     trailer.stop();
     assert_eq!(second.count(HITS), 1, "the second one is not needed any more");
     let report = first.report(&["--json"]);
@@ -134,7 +147,9 @@ fn first_receiver_that_hangs_does_not_hold_up_a_hit() {
     hit(&trailer, "QX4");
     wait_for("the second has all of them", &trailer, || second.count(HITS) == 3);
     assert_eq!(second.count("SELECT count(*) FROM event WHERE type = 'pintle.read.v1'"), 3);
-    assert_eq!(trailer.health()["ledger"]["delivered"], 0, "no copy counts as delivered");
+    let health = trailer.wait_health(|health| had(health) == 3);
+    assert_eq!(health["ledger"]["delivered"], 0, "no copy counts as delivered");
+    assert_eq!(health["receiver"]["relay"]["hits_first"], 3, "{:#}", health["receiver"]);
 }
 
 #[test]

@@ -116,6 +116,8 @@ fn queue(out: &mut Metrics, body: &HealthBody) {
         let results = [("taken", relay.relayed), ("refused", relay.refused)];
         let results = results.map(|(result, events)| (format!("result=\"{result}\""), count(events)));
         out.family("pintle_relayed_total", "counter", "Urgent events that it has taken or refused.", &results);
+        let help = "Hits that it had before the first receiver.";
+        out.family("pintle_relay_hits_first_total", "counter", help, &[(String::new(), count(relay.hits_first))]);
     }
 }
 

@@ -63,7 +63,7 @@ pub struct ForwardView {
     pub handed_over: u64,
     /// Pictures.
     pub images: crate::images::send::ImagesView,
-    /// Capture to receipt of the newest hits, ms, newest last, at most 256.
+    /// Capture to the first receipt, of either receiver, of the newest hits, ms, newest last, at most 256.
     pub hit_latency_ms: Vec<u64>,
     /// The newest test alert that got its receipt.
     pub last_test: Option<TestAlert>,

@@ -4,13 +4,19 @@
 use super::answer::Verdict;
 use super::backoff::Roll;
 use super::lane::{Ask, LaneState, Limits, Outcome};
+use crate::ids::EventId;
 use crate::moment::{Mono, Utc};
 use crate::queue::Lane;
 use crate::queue::ranges::RangeSet;
+use std::collections::{HashSet, VecDeque};
 
 /// So many runs of numbers are remembered as relayed; beyond that the oldest are forgotten (our own limit: 100 kB).
 /// What is forgotten and still waits goes a second time, which the second receiver knows by its id.
 const RUNS_MAX: usize = 4096;
+
+/// So many hits are remembered that one of the two has had (our own limit: 300 kB). One that is forgotten before the
+/// other has it, too, counts a second time.
+const HITS_MAX: usize = 4096;
 
 /// How the first receiver is doing.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -30,6 +36,8 @@ pub struct RelayView {
     pub relayed: u64,
     /// Events that it has refused since the start; the first one is still asked.
     pub refused: u64,
+    /// Hits that it had before the first receiver, since the start: their time ends with its receipt.
+    pub hits_first: u64,
     /// When its last receipt came.
     pub last_receipt: Option<(Mono, Utc)>,
     /// Since when tries have been failing.
@@ -44,6 +52,8 @@ pub struct RelayView {
 pub struct Relayed {
     /// Events that the second receiver took.
     pub taken: u64,
+    /// Their numbers.
+    pub taken_numbers: Vec<u64>,
     /// Events that it will never take.
     pub refused: u64,
     /// What was wrong, with what to do.
@@ -132,7 +142,10 @@ impl Relay {
         for (sequence, outcome) in step.settle {
             told.insert(sequence);
             match outcome {
-                Outcome::Delivered => relayed.taken += 1,
+                Outcome::Delivered => {
+                    relayed.taken += 1;
+                    relayed.taken_numbers.push(sequence);
+                }
                 Outcome::Refused(_) => relayed.refused += 1,
                 Outcome::HandedOver | Outcome::Released => continue,
             }
@@ -150,6 +163,29 @@ impl Relay {
             self.over = newer;
         }
         relayed
+    }
+}
+
+/// Hits that one of the two receivers has had: the time of each ends with the first receipt, whose ever that is.
+#[derive(Clone, Debug, Default)]
+pub struct HadHits {
+    known: HashSet<EventId>,
+    order: VecDeque<EventId>,
+}
+
+impl HadHits {
+    /// A receipt for this hit came: true if it is the first.
+    pub fn first(&mut self, hit: EventId) -> bool {
+        if !self.known.insert(hit) {
+            return false;
+        }
+        self.order.push_back(hit);
+        if HITS_MAX < self.order.len()
+            && let Some(oldest) = self.order.pop_front()
+        {
+            self.known.remove(&oldest);
+        }
+        true
     }
 }
 
@@ -223,6 +259,16 @@ mod tests {
         assert!(relay.failing_since().is_some());
         relay.apply(&[3], items(vec![Item::Delivered]), 10, now, Roll(0));
         assert!(relay.skips(QUEUE, now).contains(3) && relay.failing_since().is_none());
+    }
+
+    #[test]
+    fn a_hit_counts_with_its_first_receipt_and_the_memory_of_that_is_bounded() {
+        let mut had = HadHits::default();
+        let id = |n: usize| EventId((n as u128).to_be_bytes());
+        assert!(had.first(id(1)) && had.first(id(2)));
+        assert!(!had.first(id(1)) && !had.first(id(2)) && !had.first(id(1)), "whoever has it next");
+        (10..10 + 2 * HITS_MAX).for_each(|n| assert!(had.first(id(n))));
+        assert_eq!((had.known.len(), had.order.len()), (HITS_MAX, HITS_MAX));
     }
 
     #[test]

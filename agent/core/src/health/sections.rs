@@ -385,7 +385,11 @@ fn reads(seen: &Observations<'_>) -> Section {
     if let Some(p95_ms) = percentile_95(&forward.hit_latency_ms) {
         let hits = wording::amount(u64::try_from(forward.hit_latency_ms.len()).unwrap_or(0), "hit");
         let seconds = format!("{}.{} s", p95_ms / 1000, p95_ms % 1000 / 100);
-        rows.push(row("Hit to receipt", seconds, format!("95 of 100 within this, of the last {hits}")));
+        let elsewhere = match forward.relay.as_ref().map_or(0, |relay| relay.hits_first) {
+            0 => String::new(),
+            first => format!("; the second receiver had {} first since the start", wording::count(first)),
+        };
+        rows.push(row("Hit to receipt", seconds, format!("95 of 100 within this, of the last {hits}{elsewhere}")));
     }
     rows.push(row("Refused at intake", wording::count(seen.intake.refused), "requests since the start"));
     let sealed = if seen.facts.seal_none { "in clear on this disk" } else { "sealed" };

@@ -433,6 +433,9 @@ pub struct RelayBody {
     pub relayed: u64,
     /// Events that it has refused since the start.
     pub refused: u64,
+    /// Hits that it had before the first receiver, since the start: their time ends with its receipt.
+    #[serde(default)]
+    pub hits_first: u64,
     /// When its last receipt came, RFC 3339.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub last_receipt: Option<String>,

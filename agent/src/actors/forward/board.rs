@@ -3,8 +3,9 @@
 use pintle_core::forward::backoff::Roll;
 use pintle_core::forward::door::Door;
 use pintle_core::forward::lane::{LaneState, Recovery};
-use pintle_core::forward::relay::{First, RelayView};
+use pintle_core::forward::relay::{First, HadHits, RelayView};
 use pintle_core::forward::{ForwardView, TestAlert};
+use pintle_core::ids::EventId;
 use pintle_core::images::send::ImagesView;
 use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::queue::Lane;
@@ -16,6 +17,9 @@ use tracing::{info, warn};
 const LATENCIES_MAX: usize = 256;
 /// A lane logs at most one change of its trouble in this time, ms, so that no receiver can fill the journal.
 const LOG_EVERY_MS: u64 = 60_000;
+
+/// A hit that got a receipt, and how long after its capture, ms.
+pub(super) type Hit = (EventId, u64);
 
 /// What a lane has to tell.
 pub(super) enum Told {
@@ -31,8 +35,8 @@ pub(super) enum Told {
         delivered: u64,
         /// How many it refused.
         refused: u64,
-        /// Capture to receipt of the hits among them, ms.
-        hit_latency_ms: Vec<u64>,
+        /// The hits among them, and from capture to receipt, ms.
+        hits: Vec<Hit>,
         /// The newest test alert among them.
         test: Option<TestAlert>,
     },
@@ -70,6 +74,7 @@ struct Shown {
     asked_at: Option<Mono>,
     first: First,
     relay: Option<RelayView>,
+    had: HadHits,
     /// The newest end of an outage, as each lane found it.
     recoveries: [Option<Recovery>; 2],
 }
@@ -188,14 +193,25 @@ impl Board {
         }
     }
 
+    /// Hits that the second receiver has; answers the times of those that it had before the first.
+    pub(super) fn relayed(&self, hits: Vec<Hit>) -> Vec<u64> {
+        let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
+        let took_ms = shown.hits(hits);
+        if !took_ms.is_empty() {
+            self.view.send_modify(|view| view.hit_latency_ms.clone_from(&shown.hit_latency_ms));
+        }
+        took_ms
+    }
+
     /// Whether a lane fails just now.
     pub(super) fn in_trouble(&self) -> bool {
         let shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
         shown.urgent.trouble.is_some() || shown.bulk.trouble.is_some()
     }
 
-    /// Takes what `lane` tells, and publishes.
-    pub(super) fn tell(&self, lane: Lane, told: Told, state: &LaneState, handed_over: usize, now: &Moment) {
+    /// Takes what `lane` tells, and publishes; answers the times of the hits that nobody had before.
+    pub(super) fn tell(&self, lane: Lane, told: Told, state: &LaneState, handed_over: usize, now: &Moment) -> Vec<u64> {
+        let mut took_ms = Vec::new();
         let at = (now.mono, now.utc);
         // A poisoned lock means a panic in the few lines below; the figures are still the best there are.
         let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
@@ -214,7 +230,7 @@ impl Board {
         }
         match told {
             Told::Trying => shown.last_try = Some(at),
-            Told::Answered { trouble, receipt, delivered, refused, hit_latency_ms, test } => {
+            Told::Answered { trouble, receipt, delivered, refused, hits, test } => {
                 if receipt {
                     shown.last_receipt = Some(at);
                 }
@@ -224,9 +240,7 @@ impl Board {
                 }
                 shown.refused += refused;
                 shown.test = TestAlert::later(shown.test, test);
-                shown.hit_latency_ms.extend(hit_latency_ms);
-                let over = shown.hit_latency_ms.len().saturating_sub(LATENCIES_MAX);
-                shown.hit_latency_ms.drain(..over);
+                took_ms = shown.hits(hits);
                 trouble_now = Some(trouble);
             }
             Told::Idle => trouble_now = Some(None),
@@ -254,6 +268,7 @@ impl Board {
             self.first_changed.notify_one();
         }
         self.view.send_replace(shown.view());
+        took_ms
     }
 }
 
@@ -276,6 +291,16 @@ impl LaneShown {
 }
 
 impl Shown {
+    /// Keeps the times of those hits that no receiver had before, and answers them.
+    fn hits(&mut self, hits: Vec<Hit>) -> Vec<u64> {
+        let (had, two) = (&mut self.had, self.relay.is_some());
+        let took_ms: Vec<u64> = hits.into_iter().filter(|(id, _)| !two || had.first(*id)).map(|(_, ms)| ms).collect();
+        self.hit_latency_ms.extend(&took_ms);
+        let over = self.hit_latency_ms.len().saturating_sub(LATENCIES_MAX);
+        self.hit_latency_ms.drain(..over);
+        took_ms
+    }
+
     fn view(&self) -> ForwardView {
         let lanes = [&self.urgent, &self.bulk];
         ForwardView {

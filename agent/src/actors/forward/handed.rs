@@ -9,6 +9,8 @@ use std::collections::{HashMap, VecDeque};
 
 /// One event that is out.
 pub(super) struct Out {
+    /// Its id.
+    pub(super) id: EventId,
     /// Its number.
     pub(super) sequence: u64,
     /// When a hit happened, for its latency; `None`: no hit.
@@ -52,7 +54,7 @@ impl HandedOver {
         since: Mono,
     ) {
         let body = (self.out.len() < BODIES_MAX).then(|| body.to_vec());
-        self.out.insert(id, Out { sequence, hit_at, test_at, leaf, since, body });
+        self.out.insert(id, Out { id, sequence, hit_at, test_at, leaf, since, body });
         self.order.push_back((since, id));
     }
 

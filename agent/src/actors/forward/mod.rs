@@ -148,6 +148,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             position: position.clone(),
             time: TlsTime::following(position.clone()),
             heartbeat: heartbeat.clone(),
+            traffic: traffic.clone(),
         };
         lanes.spawn(lane.run(stop.clone()).instrument(info_span!("forward", lane = "relay")));
     }
@@ -502,7 +503,7 @@ impl LaneTask {
 
     async fn conclude(&mut self, batch: &Batch, step: Step, never_left: bool) -> Result<(), Stopped> {
         let now = self.now();
-        let (mut hit_latency_ms, mut test) = (Vec::new(), None);
+        let (mut hits, mut test) = (Vec::new(), None);
         let (mut delivered, mut refused) = (0, 0);
         let mut outcomes = Vec::with_capacity(step.settle.len());
         let places: HashMap<u64, usize> =
@@ -516,7 +517,7 @@ impl LaneTask {
                 match outcome {
                     Outcome::Delivered => {
                         delivered += 1;
-                        hit_latency_ms.extend(hit_at.map(latency_ms));
+                        hits.extend(sent.zip(hit_at).map(|((event, _), at)| (event.id, latency_ms(at))));
                         let alert = sent.filter(|(event, _)| is_test(event)).map(|(event, _)| event.happened_at);
                         let alert = alert.map(|made| TestAlert { sequence, made, received: now.utc });
                         test = TestAlert::later(test, alert);
@@ -550,7 +551,7 @@ impl LaneTask {
         if test.is_some() {
             keep_test(&self.store, TestAlert::later(self.board.last_test(), test)).await;
         }
-        self.tell(Told::Answered { trouble: step.trouble, receipt, delivered, refused, hit_latency_ms, test });
+        self.tell(Told::Answered { trouble: step.trouble, receipt, delivered, refused, hits, test });
         Ok(())
     }
 
@@ -572,13 +573,13 @@ impl LaneTask {
 
     async fn receipts_came(&mut self, receipts: &[Receipt]) -> Result<(), Stopped> {
         let now = self.now();
-        let (mut delivered, mut refused, mut hit_latency_ms, mut test) = (0, 0, Vec::new(), None);
+        let (mut delivered, mut refused, mut hits, mut test) = (0, 0, Vec::new(), None);
         let mut outcomes = Vec::new();
         for (out, item) in self.handed.take(receipts) {
             let settled = match item {
                 Item::Delivered => {
                     delivered += 1;
-                    hit_latency_ms.extend(out.hit_at.map(latency_ms));
+                    hits.extend(out.hit_at.map(|at| (out.id, latency_ms(at))));
                     let made = out.test_at;
                     let alert = made.map(|made| TestAlert { sequence: out.sequence, made, received: now.utc });
                     test = TestAlert::later(test, alert);
@@ -600,7 +601,7 @@ impl LaneTask {
         if test.is_some() {
             keep_test(&self.store, TestAlert::later(self.board.last_test(), test)).await;
         }
-        self.tell(Told::Answered { trouble: None, receipt: true, delivered, refused, hit_latency_ms, test });
+        self.tell(Told::Answered { trouble: None, receipt: true, delivered, refused, hits, test });
         Ok(())
     }
 
@@ -615,15 +616,8 @@ impl LaneTask {
         let count = u64::try_from(sequences.len()).unwrap_or(u64::MAX);
         self.settle(sequences.into_iter().map(|sequence| (sequence, Settled::Released)).collect()).await?;
         let trouble = Some(self.state.no_receipts(count, self.receiver.broker.receipt_wait_s, since));
-        let told = Told::Answered {
-            trouble,
-            receipt: false,
-            delivered: 0,
-            refused: 0,
-            hit_latency_ms: Vec::new(),
-            test: None,
-        };
-        self.tell(told);
+        let hits = Vec::new();
+        self.tell(Told::Answered { trouble, receipt: false, delivered: 0, refused: 0, hits, test: None });
         Ok(())
     }
 
@@ -660,12 +654,10 @@ impl LaneTask {
     }
 
     fn tell(&self, told: Told) {
-        if let Told::Answered { hit_latency_ms, .. } = &told
-            && !hit_latency_ms.is_empty()
-        {
-            self.hint(Traffic::Hits(hit_latency_ms.clone()));
+        let hits = self.board.tell(self.lane, told, &self.state, self.handed.len(), &self.now());
+        if !hits.is_empty() {
+            self.hint(Traffic::Hits(hits));
         }
-        self.board.tell(self.lane, told, &self.state, self.handed.len(), &self.now());
     }
 }
 

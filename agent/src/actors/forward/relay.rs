@@ -3,7 +3,7 @@
 
 use super::batch::{Batch, Maker};
 use super::board::Board;
-use super::outcome::{alive, reply_of};
+use super::outcome::{alive, latency_ms, reply_of};
 use super::{ANSWER_BYTES, LOOK_EVERY, RECEIPT_BYTES, STORE_PAUSE, roll};
 use crate::actors::heartbeat::Heartbeat;
 use crate::clock;
@@ -16,12 +16,14 @@ use pintle_core::forward::answer::{Pause, Proof, Verdict, judge};
 use pintle_core::forward::lane::Limits;
 use pintle_core::forward::relay::{Relay, RelayView};
 use pintle_core::link::LinkView;
+use pintle_core::link::evidence::Traffic;
 use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
+use pintle_core::queue::EventKind;
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::watch;
+use tokio::sync::{broadcast, watch};
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
@@ -43,6 +45,8 @@ pub(super) struct RelayLane {
     /// By which certificates are judged.
     pub(super) time: TlsTime,
     pub(super) heartbeat: Heartbeat,
+    /// Where the times of hits are counted.
+    pub(super) traffic: broadcast::Sender<Traffic>,
 }
 
 /// What changes from turn to turn.
@@ -156,7 +160,17 @@ impl RelayLane {
         if let Some(fault) = own {
             relayed.trouble = Some(format!("{fault}: {}", fault.advice()));
         }
+        let is_hit = |number: u64| {
+            let event = batch.events.iter().find(|event| event.sequence == number)?;
+            (event.hit && event.kind == EventKind::Read).then(|| (event.id, latency_ms(event.happened_at)))
+        };
+        // The officer asks when the agency had it, whichever of its receivers that was.
+        let hits = self.board.relayed(relayed.taken_numbers.iter().filter_map(|number| is_hit(*number)).collect());
         let view = &mut state.view;
+        view.hits_first += hits.len() as u64;
+        if !hits.is_empty() {
+            drop(self.traffic.send(Traffic::Hits(hits)));
+        }
         view.relayed += relayed.taken;
         view.refused += relayed.refused;
         if 0 < relayed.taken + relayed.refused {

@@ -209,6 +209,7 @@ pub(super) fn receiver(seen: &Observations<'_>) -> ReceiverBody {
         relay: forward.relay.as_ref().map(|relay| RelayBody {
             active: relay.active,
             relayed: relay.relayed,
+            hits_first: relay.hits_first,
             refused: relay.refused,
             last_receipt: relay.last_receipt.map(|(_, utc)| utc.to_rfc3339()),
             failing_since: relay.failing_since.map(|(_, utc)| utc.to_rfc3339()),

@@ -17,7 +17,7 @@ const UNSTEADY_HOLD_MS: u64 = 5000;
 /// The kernel's fault may be older than its telling by this, ms: events are put together for 100 ms, and a busy
 /// computer comes late (our own limit).
 const TOLD_LATE_MS: u64 = 2000;
-/// A silent next hop is knocked at this often, ms: the kernel asks it three times within that, once a second, and its
+/// A next hop that is silent, or may be, is knocked at this often, ms: the kernel asks it three times within that, once a second, and its
 /// answer is seen at once. It costs some forty bytes a second that never leave the cable (source: RFC 826; our own
 /// limit).
 const KNOCK_MS: u64 = 3000;
@@ -248,7 +248,8 @@ impl LinkWatch {
         if let Some(outage) = self.outages.is_at(finding.rung, at) {
             out.push(LinkAction::Over(outage));
         }
-        let broken = broken || self.evidence.second_look().is_some() || self.evidence.held(facts, now.mono);
+        let held = self.evidence.held(facts, now.mono);
+        let broken = broken || self.evidence.second_look().is_some() || held;
         self.probing.broken(broken, now.mono);
         // What is doubted now is not what was looked into while something else was broken.
         if (!broken && self.evidence.doubt().is_none()) || (was_broken && !finding.rung.broken()) {
@@ -266,7 +267,8 @@ impl LinkWatch {
             self.finding = Some(finding.clone());
             out.push(LinkAction::Found(finding));
         }
-        if rung == Rung::GatewaySilent && self.knocked.is_none_or(|at| KNOCK_MS <= now.mono.since_ms(at)) {
+        // Whether it is the next hop that says nothing: the kernel finds out only if something is sent to it.
+        if (rung == Rung::GatewaySilent || held) && self.knocked.is_none_or(|at| KNOCK_MS <= now.mono.since_ms(at)) {
             self.knocked = Some(now.mono);
             out.push(LinkAction::Knock);
         }

@@ -199,6 +199,51 @@ async fn a_read_that_came_late_goes_at_its_limit_from_capture_and_a_clock_that_l
     assert_eq!(agency.purge(HOUR + MIN).await, 1);
 }
 
+/// A read that only the agency can open, captured at `ms`; in clear stands the hour.
+fn sealed(number: u64, ms: i64) -> Vec<u8> {
+    let body = format!(
+        r#"{{"v":1,"class":"other","camera":"north","body":"{number}AAA","keys":[{{"to":"0123456789abcdef","wrap":"AAAA"}}]}}"#
+    );
+    let stamp = br#"{"stamp_revision":1,"place":{"lat":44.5,"lon":-30.0,"radius95_m":4.0,"site":4,"spot":"site",
+        "state":"certain","line":"Quernstone Road","line_state":"confirmed"},"clock":{"trust":"gps"}}"#;
+    encode(&EventParts {
+        source: SOURCE,
+        generation: GENERATION,
+        sequence: number,
+        id: EventId(u128::from(number).to_be_bytes()),
+        kind: EventKind::Read,
+        happened_at: Utc(T0 + ms),
+        sent_at: Utc(T0 + ms),
+        salt: Some(&[7; 16]),
+        body: body.as_bytes(),
+        stamp: Some(stamp),
+        hit: false,
+        sealed: true,
+        images: None,
+    })
+    .unwrap()
+}
+
+#[tokio::test]
+async fn a_read_that_is_sealed_for_others_never_goes_before_its_limit_and_at_most_an_hour_after_it() {
+    assert_eq!(T0 % HOUR, 0, "the hours of this test are those of the clock");
+    let short = Keep { other_ms: 180_000, hit_ms: 180_000, dedupe_ms: 7_200_000 };
+    let agency = Agency::new();
+    let purge = async |ms: i64| agency.store.purge(short, at(ms)).await.unwrap().reads;
+    // Captured and taken at 40 minutes past the hour; another one, captured 2 minutes past it, comes 70 minutes later.
+    agency.takes(&[sealed(1, 40 * MIN)], 1, 40 * MIN).await;
+    assert_eq!(purge(40 * MIN).await, 0);
+    assert_eq!(purge(41 * MIN).await, 0, "by its hour alone it would seem 41 minutes old");
+    assert_eq!(purge(43 * MIN).await, 0);
+    assert_eq!(purge(43 * MIN + 2_000).await, 1);
+    agency.takes(&[sealed(2, 2 * MIN)], 2, 62 * MIN).await;
+    assert_eq!(purge(62 * MIN).await, 0, "it may have been captured at the end of its hour");
+    assert_eq!(purge(62 * MIN + 50_000).await, 0);
+    assert_eq!(purge(63 * MIN + 2_000).await, 1, "and at most an hour later than it should");
+    let account = agency.account();
+    assert_eq!((account.here.count, account.let_go.count, account.missing.count), (2, 2, 0));
+}
+
 #[tokio::test]
 async fn numbers_that_the_database_gives_again_do_not_make_new_reads_old() {
     let agency = Agency::new();

@@ -16,6 +16,7 @@ use pintle_core::wire::digest::{BlockBody, DigestBody};
 use pintle_core::wire::event::{self, EventParts};
 use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
 use pintle_core::wire::notice::NoticeBody;
+use pintle_core::wire::raised::{RAISED_KINDS, RAISED_SCHEMA, RAISED_TYPE, RaisedBody};
 use pintle_core::wire::read_in;
 use pintle_core::wire::receipt::{Receipt, ReceiptBody, ReceiptResult, Resend};
 use pintle_core::wire::site::SiteBody;
@@ -267,5 +268,37 @@ fn every_kind_of_event_has_a_schema_of_its_name() {
         assert_eq!(schema["$id"], event::data_schema(kind));
         assert_eq!(schema["$schema"], "https://json-schema.org/draft/2020-12/schema");
         jsonschema::meta::validate(&schema).expect("the schema follows its own standard");
+    }
+}
+
+#[test]
+fn what_a_receiver_raises_follows_its_schema_and_nothing_else_does() {
+    let text = text("raised");
+    assert_eq!((&text["$id"], &text["title"]), (&RAISED_SCHEMA.into(), &RAISED_TYPE.into()));
+    jsonschema::meta::validate(&text).expect("the schema follows its own standard");
+    assert_eq!(text["properties"]["kind"]["enum"], json!(RAISED_KINDS));
+    let body = |kind: &str| RaisedBody {
+        kind: kind.to_owned(),
+        urgent: true,
+        trailer: "urn:pintle:trailer:heron-3".to_owned(),
+        at: Utc(1_800_000_000_000).to_rfc3339(),
+        text: "No word from Heron 3 for 17 min.".to_owned(),
+    };
+    for kind in RAISED_KINDS {
+        check("raised", &serde_json::to_value(body(kind)).expect("JSON"));
+    }
+    let schema = schema("raised");
+    let good = serde_json::to_value(body("silent")).expect("JSON");
+    for field in ["kind", "urgent", "trailer", "at", "text"] {
+        let mut without = good.clone();
+        without.as_object_mut().expect("an object").remove(field);
+        assert!(!schema.is_valid(&without), "without {field}");
+    }
+    for (field, bad) in
+        [("kind", json!("loud")), ("trailer", json!("heron-3")), ("at", json!("noon")), ("text", json!(""))]
+    {
+        let mut wrong = good.clone();
+        wrong[field] = bad;
+        assert!(!schema.is_valid(&wrong), "{field}");
     }
 }

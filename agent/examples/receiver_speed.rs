@@ -136,7 +136,7 @@ fn main() -> anyhow::Result<()> {
 }
 
 fn measure(folder: &Path, count: u64, tell_plans: bool, out: &mut impl Write) -> anyhow::Result<()> {
-    let mut writing = Writing::new(open_writer(folder)?);
+    let mut writing = Writing::new(open_writer(folder)?, pintle::receive::lived::LivedClock::default());
     let Some(Incoming::Good(template)) = checked(1, 1)?.pop() else { anyhow::bail!("the event is refused") };
     let began = Instant::now();
     for first in (1..=count).step_by(2000) {

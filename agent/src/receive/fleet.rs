@@ -1,6 +1,7 @@
 //! The states of all trailers that send here: kept (the newest of each), listed, judged as a survey, and raised when a
 //! trailer falls silent or needs somebody.
 
+use super::retain::{get, put};
 use super::schema::{DatabaseError, FILE_NAME, open_reader};
 use super::write::receipt;
 use crate::clock;
@@ -14,7 +15,7 @@ use pintle_core::wire::health::HealthBody;
 use pintle_core::wire::receipt::{Receipt, ReceiptResult};
 use pintle_core::wire::told::{FLEET_FORMAT, Told};
 use pintle_core::wire::upstream::{Came, no_word};
-use rusqlite::{Connection, OptionalExtension as _, Result, params};
+use rusqlite::{Connection, OptionalExtension as _, Result, Row, params};
 use serde::Serialize;
 use serde_json::value::RawValue;
 use std::path::Path;
@@ -40,45 +41,121 @@ pub(super) fn keep(work: &Connection, trailer: i64, came: &Came, now: Utc) -> Re
     }
     work.prepare_cached(
         "INSERT INTO state (trailer, id, received_at, boot_id, boot_clock_ms, data) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
-         ON CONFLICT (trailer) DO UPDATE SET id = excluded.id, received_at = excluded.received_at,
+         ON CONFLICT (trailer) DO UPDATE SET id = excluded.id, received_at = excluded.received_at, lived = NULL,
            boot_id = excluded.boot_id, boot_clock_ms = excluded.boot_clock_ms, data = excluded.data",
     )?
     .execute(params![trailer, came.id, now.0, process.boot_id, clock_ms, came.data])?;
     Ok(receipt(&came.id, ReceiptResult::Stored, None))
 }
 
-/// Raises what has become so since the last call: a trailer silent for longer than `silent_ms`, one that needs somebody
-/// now, and the ends of both. Silence is counted from `started` at the earliest: while this receiver was off, nobody
-/// could be heard. Answers how many were raised.
+/// What was raised.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Raised {
+    /// About which trailer.
+    pub source: String,
+    /// `silent`, `heard-again`, `act` or `act-over`.
+    pub kind: &'static str,
+}
+
+/// Silence, by the age of the store: how long the host's clock says that it was makes no difference.
+#[derive(Clone, Copy, Debug)]
+pub struct Silence {
+    /// After so long without a word a trailer is called silent, ms.
+    pub after_ms: i64,
+    /// Age of the store when this receiver began to listen, ms.
+    pub started_ms: i64,
+}
+
+/// What a trailer said last.
+struct Last {
+    trailer: i64,
+    source: String,
+    /// `None`: it came since the last look.
+    lived_ms: Option<i64>,
+    data: String,
+    raised: String,
+}
+
+/// To be called once when this receiver begins to listen: while none did, nobody could be heard, so the time since one
+/// listened last counts for no trailer's silence.
 ///
 /// # Errors
 /// What the database says.
-pub fn raise(work: &Connection, now: Utc, silent_ms: i64, started: Utc) -> Result<u64> {
-    let mut rows = work.prepare_cached("SELECT trailer, received_at, data, raised FROM state")?;
-    let rows: Vec<(i64, i64, String, String)> =
-        rows.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))?.collect::<Result<_>>()?;
-    let mut raised = 0;
-    for (trailer, received_at, data, was) in rows {
-        let Ok(Told::Health(body)) = Told::parse(data.as_bytes()) else { continue };
-        let silent = silent_ms < now.since_ms(Utc(received_at.max(started.0)));
-        let is = match (silent, body.word.as_str()) {
+pub fn begin(work: &Connection, lived_ms: i64) -> Result<()> {
+    let listened: Option<Vec<u8>> = get(work, LISTENED)?;
+    let listened = listened.and_then(|bytes| bytes.try_into().ok()).map(i64::from_be_bytes);
+    skip(work, listened.map_or(0, |listened_ms| lived_ms.saturating_sub(listened_ms)), lived_ms)?;
+    listened_at(work, lived_ms)
+}
+
+/// Takes a time in which nobody could be heard out of all silence.
+///
+/// # Errors
+/// What the database says.
+pub fn skip(work: &Connection, off_ms: i64, lived_ms: i64) -> Result<()> {
+    work.execute("UPDATE state SET lived = min(lived + max(?1, 0), ?2)", [off_ms, lived_ms])?;
+    Ok(())
+}
+
+/// Writes down that somebody listens.
+///
+/// # Errors
+/// What the database says.
+pub fn listened_at(work: &Connection, lived_ms: i64) -> Result<()> {
+    put(work, LISTENED, &lived_ms.to_be_bytes())
+}
+
+const LISTENED: &str = "listened";
+
+/// Raises what has become so since the last call: a trailer silent for too long, one that needs somebody now, and the
+/// ends of both. `lived_ms` is the age of the store now; `now` is only written down. After a start a trailer has a
+/// third of the time of silence to be heard, and one that was silent before stays so until it is heard.
+///
+/// # Errors
+/// What the database says.
+pub fn raise(work: &Connection, (lived_ms, now): (i64, Utc), silence: Silence) -> Result<Vec<Raised>> {
+    let mut rows = work.prepare_cached(
+        "SELECT s.trailer, t.source, s.lived, s.data, s.raised FROM state s JOIN trailer t ON t.no = s.trailer",
+    )?;
+    let row = |row: &Row<'_>| {
+        let (trailer, source, lived_ms) = (row.get(0)?, row.get(1)?, row.get(2)?);
+        Ok(Last { trailer, source, lived_ms, data: row.get(3)?, raised: row.get(4)? })
+    };
+    let rows: Vec<Last> = rows.query_map([], row)?.collect::<Result<_>>()?;
+    let settled_in = silence.after_ms / 3 <= lived_ms.saturating_sub(silence.started_ms);
+    let mut raised = Vec::new();
+    for last in rows {
+        if last.lived_ms.is_none() {
+            work.prepare_cached("UPDATE state SET lived = ?2 WHERE trailer = ?1")?.execute([last.trailer, lived_ms])?;
+        }
+        let Ok(Told::Health(body)) = Told::parse(last.data.as_bytes()) else { continue };
+        let quiet_ms = last.lived_ms.map_or(0, |heard_ms| lived_ms.saturating_sub(heard_ms));
+        let was_silent = last.raised == "silent" && last.lived_ms.is_some();
+        let is = match (was_silent || (settled_in && silence.after_ms < quiet_ms), body.word.as_str()) {
             (true, _) => "silent",
             (false, "act") => "act",
             _ => "",
         };
-        if is == was {
+        if is == last.raised {
             continue;
         }
-        for (kind, urgent, text) in sentences(&was, is, &body, Utc(received_at), now) {
+        for (kind, urgent, text) in sentences(&last.raised, is, &body, now.plus_ms(-quiet_ms), now) {
             work.prepare_cached(
                 "INSERT INTO raised (trailer, id, at, kind, urgent, text) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
             )?
-            .execute(params![trailer, uuid::Uuid::now_v7().to_string(), now.0, kind, urgent, text])?;
-            raised += 1;
+            .execute(params![
+                last.trailer,
+                uuid::Uuid::now_v7().to_string(),
+                now.0,
+                kind,
+                urgent,
+                text
+            ])?;
+            raised.push(Raised { source: last.source.clone(), kind });
         }
-        work.prepare_cached("UPDATE state SET raised = ?2 WHERE trailer = ?1")?.execute(params![trailer, is])?;
+        work.prepare_cached("UPDATE state SET raised = ?2 WHERE trailer = ?1")?.execute(params![last.trailer, is])?;
     }
-    if 0 < raised {
+    if !raised.is_empty() {
         work.execute("DELETE FROM raised WHERE no <= (SELECT max(no) FROM raised) - ?1", [RAISED_KEPT])?;
     }
     Ok(raised)
@@ -129,7 +206,7 @@ fn states(folder: &Path) -> std::result::Result<Vec<Known>, DatabaseError> {
         let mut rows = connection.prepare(
             "SELECT t.source, s.received_at, s.data FROM trailer t LEFT JOIN state s ON s.trailer = t.no ORDER BY t.source",
         )?;
-        let row = |row: &rusqlite::Row<'_>| {
+        let row = |row: &Row<'_>| {
             let at: Option<i64> = row.get(1)?;
             let data: Option<String> = row.get(2)?;
             Ok((row.get(0)?, at.map(Utc).zip(data)))

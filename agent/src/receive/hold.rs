@@ -2,7 +2,8 @@
 //! itself, also beside a running receiver, which looks at the holds before each clean-up.
 
 use super::held;
-use super::retain::{HOLDS, lived_ms, put, read_holds};
+use super::lived::lived_ms;
+use super::retain::{HOLDS, put, read_holds};
 use super::schema::{DatabaseError, FILE_NAME, open_reader, open_writer};
 use crate::audit::{AuditError, Entry, Log, Who};
 use crate::clock;

@@ -17,6 +17,7 @@ pub mod hold;
 pub mod http;
 mod images;
 pub mod ledger;
+pub mod lived;
 pub mod mqtt;
 pub mod nats;
 mod past;
@@ -32,6 +33,7 @@ pub mod tell;
 pub mod timed;
 pub mod tls;
 pub mod tokens;
+pub mod untold;
 pub mod watching;
 pub mod write;
 

@@ -2,8 +2,10 @@
 //! stays whole: which numbers were here is kept, and keyed hashes by which repeats are known.
 //!
 //! Age is the larger of what the capture time says when the read came, plus the time that this store has lived since
-//! (see [`pintle_core::queue::lived`]): a step of this host's clock lets nothing go.
+//! (see [`pintle_core::queue::lived`]): a step of this host's clock lets nothing go. Of a read that is sealed for
+//! others only the hour is known: it counts as captured as late as it may have been.
 
+use super::lived::LivedClock;
 use super::past::{Past, number_went};
 use super::schema::DatabaseError;
 use super::store::ReceiverStore;
@@ -14,7 +16,7 @@ use pintle_core::moment::{Moment, Utc, UtcTrust};
 use pintle_core::queue::EventKind;
 use pintle_core::queue::blocks::Leaf;
 use pintle_core::queue::holds::{HoldAsked, Holds};
-use pintle_core::queue::lived::{Lived, LivedMark, OFF_MS_MAX};
+use pintle_core::queue::lived::OFF_MS_MAX;
 use pintle_core::wire::hold::{from_kept, to_kept};
 use rusqlite::{Connection, OptionalExtension, Result, Row, params};
 use std::path::{Path, PathBuf};
@@ -35,7 +37,6 @@ const BETWEEN_SLICES: Duration = Duration::from_millis(50);
 const PURGES_TOLD_EVERY_MS: u64 = 3_600_000;
 pub(super) const HOUR_MS: i64 = 3_600_000;
 
-const LIVED: &str = "lived";
 pub(super) const HOLDS: &str = "holds";
 
 /// Age limits, ms.
@@ -81,9 +82,8 @@ impl Purged {
 }
 
 /// What is known from one pass to the next. After a failure a fresh one does.
-#[derive(Default)]
 pub(super) struct Retainer {
-    lived: Option<Lived>,
+    lived: LivedClock,
     old_from: i64,
     young_from: i64,
 }
@@ -99,6 +99,7 @@ pub(super) struct Aged {
     captured: Option<Utc>,
     hit: bool,
     received_at: Utc,
+    late_s: Option<i64>,
     content_hash: Vec<u8>,
     leaf: Option<Leaf>,
     /// It never counted in an account, so no number goes with it.
@@ -120,6 +121,7 @@ impl Aged {
             content_hash: row.get(9)?,
             leaf: row.get(10)?,
             relayed: row.get(11)?,
+            late_s: row.get(12)?,
         })
     }
 
@@ -135,20 +137,37 @@ impl Aged {
     pub(super) fn captured_at(&self) -> Utc {
         self.captured.unwrap_or(self.received_at)
     }
+
+    /// Whether it is a read that is sealed and can't be opened here: its time is cut to the hour.
+    fn hides_its_time(&self, work: &Connection) -> Result<bool> {
+        if !self.read || self.captured.is_none_or(|time| time.0.rem_euclid(HOUR_MS) != 0) {
+            return Ok(false);
+        }
+        let data: String =
+            work.prepare_cached("SELECT data FROM event WHERE no = ?1")?.query_row([self.no], |row| row.get(0))?;
+        let data: serde_json::Value = serde_json::from_str(&data).unwrap_or_default();
+        Ok(data.get("sealed").is_some())
+    }
+
+    /// The latest time at which a sealed read may have been captured: within its hour, not after it came, and, if the
+    /// trailer told how late it sent it, so long before. By it a read never goes too early, and at most an hour late.
+    fn captured_at_the_latest(&self) -> Utc {
+        let hour = self.captured.unwrap_or(self.received_at);
+        let sent = self
+            .late_s
+            .map_or(self.received_at, |late_s| self.received_at.plus_ms(late_s.saturating_mul(1000).saturating_neg()));
+        Utc(sent.0.clamp(hour.0, hour.0.saturating_add(HOUR_MS)))
+    }
 }
 
 impl Retainer {
+    pub(super) fn new(lived: LivedClock) -> Self {
+        Self { lived, old_from: 0, young_from: 0 }
+    }
+
     /// Lets go what has reached its limit, inside the running transaction.
     pub(super) fn pass(&mut self, work: &Connection, keep: &Keep, now: &Moment) -> Result<Purged> {
-        let lived = match &mut self.lived {
-            Some(lived) => {
-                lived.observe(now);
-                lived
-            }
-            none => none.insert(resume(work, now)?),
-        };
-        let lived_ms = lived.at(now.mono);
-        put(work, LIVED, &lived.mark(now.mono).to_bytes())?;
+        let lived_ms = self.lived.keep(work, now)?;
         let mut purged = Purged::default();
         let mut holds = read_holds(work)?;
         if holds.expire(lived_ms) {
@@ -174,10 +193,17 @@ impl Retainer {
                     break;
                 }
                 reached = event.no;
+                let here_ms = lived_ms.saturating_sub(marks.lived_at(event.no).unwrap_or(lived_ms));
+                let is_due = |captured: Utc| {
+                    let before_ms = event.received_at.since_ms(captured).clamp(0, OFF_MS_MAX);
+                    keep.of(event.hit) < here_ms.saturating_add(before_ms)
+                };
                 let captured = event.captured.unwrap_or(event.received_at);
-                let before_ms = event.received_at.since_ms(captured).clamp(0, OFF_MS_MAX);
-                let age_ms = lived_ms.saturating_sub(marks.lived_at(event.no).unwrap_or(lived_ms)) + before_ms;
-                if age_ms <= keep.of(event.hit) {
+                if !is_due(captured) {
+                    continue;
+                }
+                // Asked only of those that seem due: it reads the event.
+                if event.hides_its_time(work)? && !is_due(event.captured_at_the_latest()) {
                     continue;
                 }
                 if event.read && is_held(work, &holds, &event)? {
@@ -191,23 +217,6 @@ impl Retainer {
         purged.apart = forget(work, keep, (&marks, lived_ms), holds.is_empty())?;
         Ok(purged)
     }
-}
-
-fn resume(work: &Connection, now: &Moment) -> Result<Lived> {
-    let kept: Option<Vec<u8>> = get(work, LIVED)?;
-    let mark = kept.as_deref().and_then(LivedMark::from_bytes);
-    let newest: i64 = work.query_row("SELECT coalesce(max(lived), 0) FROM mark", [], |row| row.get(0))?;
-    Ok(Lived::resume(mark.as_ref(), newest, boot_id(), now))
-}
-
-/// The age of the store now, for a program beside a running receiver.
-pub(super) fn lived_ms(work: &Connection, now: &Moment) -> Result<i64> {
-    Ok(resume(work, now)?.at(now.mono))
-}
-
-fn boot_id() -> [u8; 16] {
-    let text = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").unwrap_or_default();
-    pintle_core::ids::EventId::parse(text.trim()).map_or([0; 16], |id| id.0)
 }
 
 pub(super) fn get(work: &Connection, key: &str) -> Result<Option<Vec<u8>>> {
@@ -279,7 +288,7 @@ fn highest(work: &Connection) -> Result<(i64, i64)> {
 pub(super) fn rows(work: &Connection, from: i64, up_to: i64, rows_max: i64) -> Result<Vec<Aged>> {
     let mut rows = work.prepare_cached(
         "SELECT no, trailer, id, type, generation, sequence, time, hit, received_at, content_hash, leaf, \
-         relayed FROM event \
+         relayed, late_s FROM event \
          WHERE ?1 < no AND no <= ?2 AND type IN ('pintle.read.v1', 'pintle.stamp.v1') ORDER BY no LIMIT ?3",
     )?;
     let rows = rows.query_map([from, up_to, rows_max], Aged::of)?;

@@ -13,7 +13,7 @@ pub const FILE_NAME: &str = "receiver.db";
 const APPLICATION_ID: i32 = 0x5052_4356;
 
 /// One migration for each version; the database's `user_version` counts how many were made.
-const MIGRATIONS: [&str; 10] = [
+const MIGRATIONS: [&str; 11] = [
     include_str!("schema_v1.sql"),
     include_str!("schema_v2.sql"),
     include_str!("schema_v3.sql"),
@@ -24,6 +24,7 @@ const MIGRATIONS: [&str; 10] = [
     include_str!("schema_v8.sql"),
     include_str!("schema_v9.sql"),
     include_str!("schema_v10.sql"),
+    include_str!("schema_v11.sql"),
 ];
 
 /// How long one statement waits for another process's lock, ms (our own limit: well under the answer deadline).

@@ -2,6 +2,7 @@
 //! answered only after the commit.
 
 use super::check::Incoming;
+use super::lived::LivedClock;
 use super::retain::{Keep, Purged};
 use super::schema::{DatabaseError, FILE_NAME, open_writer};
 use super::sealed::open_all;
@@ -68,6 +69,7 @@ enum Ask {
 #[derive(Clone)]
 pub struct ReceiverStore {
     asked: mpsc::Sender<Ask>,
+    lived: LivedClock,
 }
 
 impl ReceiverStore {
@@ -102,6 +104,29 @@ impl ReceiverStore {
         self.asked.send(Ask::Job(job)).await.map_err(|_| DatabaseError::Stopped)?;
         let failed = || DatabaseError::Disk { path: FILE_NAME.into(), detail: "it refused the work".to_owned() };
         answered.await.map_err(|_| failed())?
+    }
+
+    /// As [`Self::work`], with the age of the store at `now`, ms, which is written down if `keep`.
+    ///
+    /// # Errors
+    /// [`DatabaseError`]: nothing of it is done.
+    pub async fn aged_work<T: Send + 'static>(
+        &self,
+        (now, keep): (Moment, bool),
+        work: impl FnOnce(&Transaction<'_>, i64) -> rusqlite::Result<T> + Send + 'static,
+    ) -> Result<T, DatabaseError> {
+        let lived = self.lived.clone();
+        self.work(move |open| {
+            let lived_ms = if keep { lived.keep(open, &now) } else { lived.at(open, &now) };
+            work(open, lived_ms?)
+        })
+        .await
+    }
+
+    /// The age of the store.
+    #[must_use]
+    pub fn lived(&self) -> &LivedClock {
+        &self.lived
     }
 
     /// Lets go a slice of what has reached its age limit.
@@ -152,13 +177,20 @@ pub fn start(folder: &Path, opener: Option<Opener>) -> Result<(ReceiverStore, Jo
         tracing::warn!(%error, "pictures that no read names could not be swept");
     }
     let (asked, requests) = mpsc::channel(WAITING_MAX);
-    let writer =
-        Writer { folder: folder.to_owned(), opener, open: Some(Writing::new(connection)), requests, failing: false };
+    let lived = LivedClock::default();
+    let writer = Writer {
+        folder: folder.to_owned(),
+        opener,
+        open: Some(Writing::new(connection, lived.clone())),
+        requests,
+        lived: lived.clone(),
+        failing: false,
+    };
     let thread =
         std::thread::Builder::new().name("receiver-store".to_owned()).spawn(move || writer.run()).map_err(|error| {
             DatabaseError::Disk { path: folder.join(FILE_NAME), detail: format!("no thread for it: {error}") }
         })?;
-    Ok((ReceiverStore { asked }, thread))
+    Ok((ReceiverStore { asked, lived }, thread))
 }
 
 struct Writer {
@@ -168,6 +200,7 @@ struct Writer {
     /// `None` after a failure: what the connection and its caches hold can't be trusted then, so it is opened anew.
     open: Option<Writing>,
     requests: mpsc::Receiver<Ask>,
+    lived: LivedClock,
     /// Whether the last group failed: only a change of this is logged.
     failing: bool,
 }
@@ -207,10 +240,14 @@ impl Writer {
         }
     }
 
+    fn opened(&self) -> Result<Writing, DatabaseError> {
+        Ok(Writing::new(open_writer(&self.folder)?, self.lived.clone()))
+    }
+
     fn purge(&mut self, keep: &Keep, now: &Moment) -> Result<Purged, DatabaseError> {
         let mut writing = match self.open.take() {
             Some(writing) => writing,
-            None => Writing::new(open_writer(&self.folder)?),
+            None => self.opened()?,
         };
         let purged = writing
             .purge(&self.folder, keep, now)
@@ -220,7 +257,7 @@ impl Writer {
     }
 
     fn job(&mut self, job: Job) {
-        let mut writing = match self.open.take().map_or_else(|| open_writer(&self.folder).map(Writing::new), Ok) {
+        let mut writing = match self.open.take().map_or_else(|| self.opened(), Ok) {
             Ok(writing) => writing,
             Err(error) => {
                 if let Ok(done) = job(Err(error)) {
@@ -273,7 +310,7 @@ impl Writer {
     fn commit(&mut self, batches: &[&Batch]) -> Result<Vec<Stored>, DatabaseError> {
         let mut writing = match self.open.take() {
             Some(writing) => writing,
-            None => Writing::new(open_writer(&self.folder)?),
+            None => self.opened()?,
         };
         let receipts =
             writing.group(batches).map_err(|error| DatabaseError::from_sqlite(&self.folder.join(FILE_NAME), &error))?;

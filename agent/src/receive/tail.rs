@@ -5,6 +5,7 @@
 use super::schema::{DatabaseError, FILE_NAME, open_reader};
 use pintle_core::moment::Utc;
 use pintle_core::wire::event::{DATA_CONTENT_TYPE, SPEC_VERSION};
+use pintle_core::wire::raised::{RAISED_SCHEMA, RAISED_TYPE, RaisedBody};
 use rusqlite::{Connection, Result, params};
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
@@ -51,6 +52,14 @@ pub struct Thing {
     pub event_type: String,
     /// Which trailer it is about.
     pub trailer: String,
+    /// Its number: of a raised thing or of an event, as `raised` says.
+    pub no: i64,
+    /// Whether this receiver raised it.
+    pub raised: bool,
+    /// Whether somebody must act: not so a test alert or the end of a silence.
+    pub urgent: bool,
+    /// When it happened, by this host's clock: when it came, less what the trailer says that it was late.
+    pub happened: Utc,
     /// The event, `CloudEvents` 1.0 in JSON, one line.
     pub json: String,
 }
@@ -64,6 +73,8 @@ struct Envelope<'a> {
     time: &'a str,
     datacontenttype: &'static str,
     #[serde(skip_serializing_if = "Option::is_none")]
+    dataschema: Option<&'static str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     subject: Option<&'a str>,
     /// An extension attribute of ours.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
@@ -76,17 +87,6 @@ struct Envelope<'a> {
 
 /// Source of what a receiver raises.
 pub const OWN_SOURCE: &str = "urn:pintle:receiver";
-/// Type of what a receiver raises.
-pub const RAISED_TYPE: &str = "pintle.raised.v1";
-
-#[derive(Serialize)]
-struct RaisedData<'a> {
-    kind: &'a str,
-    urgent: bool,
-    trailer: &'a str,
-    at: &'a str,
-    text: &'a str,
-}
 
 #[derive(Deserialize)]
 struct NoticeSeen {
@@ -155,9 +155,23 @@ impl Tail {
         Ok((both().map_err(|error| told(&error))?, upto))
     }
 
+    /// One thing by its number, if it is still the one with that id.
+    ///
+    /// # Errors
+    /// [`DatabaseError`]
+    pub fn one(&self, raised: bool, no: i64, id: &str) -> std::result::Result<Option<Thing>, DatabaseError> {
+        let found = if raised {
+            self.raised(Cursor { event: 0, raised: no - 1 }, no)
+        } else {
+            self.events(Cursor { event: no - 1, raised: 0 }, no)
+        };
+        let found = found.map_err(|error| told(&error))?;
+        Ok(found.into_iter().find(|thing| thing.id == id))
+    }
+
     fn events(&self, cursor: Cursor, upto: i64) -> Result<Vec<Thing>> {
         let mut rows = self.connection.prepare_cached(
-            "SELECT e.no, t.source, e.id, e.type, e.time, e.hit, e.data, e.relayed, e.late_s FROM event e
+            "SELECT e.no, t.source, e.id, e.type, e.time, e.hit, e.data, e.relayed, e.late_s, e.received_at FROM event e
              JOIN trailer t ON t.no = e.trailer
              WHERE ?1 < e.no AND e.no <= ?2 AND (e.hit = 1 OR e.type = 'pintle.notice.v1') ORDER BY e.no",
         )?;
@@ -166,14 +180,18 @@ impl Tail {
         while let Some(row) = found.next()? {
             let (source, id, event_type): (String, String, String) = (row.get(1)?, row.get(2)?, row.get(3)?);
             let (time, hit, data): (String, bool, String) = (row.get(4)?, row.get(5)?, row.get(6)?);
-            let notice = || serde_json::from_str::<NoticeSeen>(&data).is_ok_and(|notice| notice.urgent || notice.test);
-            if !hit && !notice() {
+            let notice = || serde_json::from_str::<NoticeSeen>(&data).ok();
+            let urgent = hit || notice().is_some_and(|notice| notice.urgent);
+            if !urgent && !notice().is_some_and(|notice| notice.test) {
                 continue;
             }
-            let cursor = Cursor { event: row.get(0)?, raised: cursor.raised };
+            let no = row.get(0)?;
+            let cursor = Cursor { event: no, raised: cursor.raised };
             let about = About { relayed: row.get(7)?, late: row.get(8)?, ..About::default() };
+            let late_ms = about.late.unwrap_or(0).saturating_mul(1000);
+            let happened = Utc(row.get(9)?).plus_ms(late_ms.saturating_neg());
             let Some(json) = envelope(&source, &id, &event_type, &time, about, &data) else { continue };
-            things.push(Thing { cursor, id, event_type, trailer: source, json });
+            things.push(Thing { cursor, id, event_type, trailer: source, no, raised: false, urgent, happened, json });
         }
         Ok(things)
     }
@@ -187,14 +205,17 @@ impl Tail {
         let mut things = Vec::new();
         while let Some(row) = found.next()? {
             let (trailer, id, kind): (String, String, String) = (row.get(1)?, row.get(2)?, row.get(4)?);
-            let (at, urgent, text): (i64, bool, String) = (row.get(3)?, row.get(5)?, row.get(6)?);
-            let at = Utc(at).to_rfc3339();
-            let data = RaisedData { kind: &kind, urgent, trailer: &trailer, at: &at, text: &text };
+            let (happened, urgent, text): (i64, bool, String) = (row.get(3)?, row.get(5)?, row.get(6)?);
+            let happened = Utc(happened);
+            let at = happened.to_rfc3339();
+            let data = RaisedBody { kind, urgent, trailer: trailer.clone(), at: at.clone(), text };
             let Ok(data) = serde_json::to_string(&data) else { continue };
-            let cursor = Cursor { event: cursor.event, raised: row.get(0)? };
-            let about = About { subject: Some(&trailer), ..About::default() };
+            let no = row.get(0)?;
+            let cursor = Cursor { event: cursor.event, raised: no };
+            let about = About { subject: Some(&trailer), schema: Some(RAISED_SCHEMA), ..About::default() };
             let Some(json) = envelope(OWN_SOURCE, &id, RAISED_TYPE, &at, about, &data) else { continue };
-            things.push(Thing { cursor, id, event_type: RAISED_TYPE.to_owned(), trailer, json });
+            let event_type = RAISED_TYPE.to_owned();
+            things.push(Thing { cursor, id, event_type, trailer, no, raised: true, urgent, happened, json });
         }
         Ok(things)
     }
@@ -208,6 +229,7 @@ fn told(error: &rusqlite::Error) -> DatabaseError {
 #[derive(Clone, Copy, Default)]
 struct About<'a> {
     subject: Option<&'a str>,
+    schema: Option<&'static str>,
     relayed: bool,
     late: Option<i64>,
 }
@@ -222,6 +244,7 @@ fn envelope(source: &str, id: &str, event_type: &str, time: &str, about: About<'
         r#type: event_type,
         time,
         datacontenttype: DATA_CONTENT_TYPE,
+        dataschema: about.schema,
         subject: about.subject,
         relayed: about.relayed,
         late: about.late,

@@ -1,21 +1,26 @@
-//! Telling people: each urgent thing goes to the owner's webhook or command, in order, until it was taken or given up.
-//! Who was told what and when is in the audit, without a plate. Decision 36.
+//! Telling people: each urgent thing goes to the owner's webhook or command until it was taken or given up. Which is
+//! next is decided in [`pintle_core::receive::telling`]; what waits is in the database. Who was told what and when is
+//! in the log and in the audit, without a plate. Decisions 36 and 98.
 
 use super::server::ReceiveError;
 use super::store::ReceiverStore;
-use super::tail::{Cursor, Tail, Thing};
+use super::tail::{Tail, Thing as Found};
+use super::untold;
 use crate::audit::{Entry, Log, Who};
 use crate::clock;
 use crate::io::http::careful;
+use pintle_core::moment::{Mono, UtcTrust};
+use pintle_core::receive::telling::{Effect, Lane, Outcome, Telling, Thing, Ticket};
 use reqwest::header::{self, HeaderValue};
 use reqwest::{Certificate, Url};
-use rusqlite::params;
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
+use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::AsyncWriteExt as _;
 use tokio::process::Command;
+use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
@@ -23,14 +28,14 @@ use tracing::{info, warn};
 const LOOK_EVERY: Duration = Duration::from_millis(500);
 /// One try may take so long (our own limit).
 const TRY_WAIT: Duration = Duration::from_secs(30);
-/// First pause after a failure, ms; it doubles.
-const RETRY_MS: u64 = 1_000;
-/// Longest pause, ms (our own choice).
-const RETRY_MS_MAX: u64 = 300_000;
-/// An answer that says that it will never be taken (4xx) is borne so often for one thing, so that it blocks no other.
-const REFUSED_MAX: u32 = 5;
 /// Tellings in a minute (our own limit: what comes faster reads the stream).
 const A_MINUTE_MAX: usize = 120;
+/// Of them, what is set aside leaves so many to the others (our own choice).
+const ASIDE_A_MINUTE_MAX: usize = 60;
+/// So many things may wait; beyond them the oldest is given up (our own limit: some 10 MB of memory, days of hits).
+const WAITING_MAX: usize = 50_000;
+/// Given up in one look; the rest goes with the next ones, so that the audit is not one long write (our own limit).
+const GIVEN_UP_A_LOOK: usize = 100;
 
 /// Who is told.
 #[derive(Clone, Debug)]
@@ -103,22 +108,61 @@ pub struct TellSetup {
 /// How a try ended.
 enum Told {
     Yes,
+    /// Nobody was reached.
+    Away(String),
     /// It may go another time.
     NotNow(String),
+    /// The same, after the whole time of a try.
+    Slow(String),
     /// It says that it will not take this one.
     Never(String),
+    /// What was to be told is not here any more.
+    Gone,
+}
+
+impl Told {
+    fn parts(self) -> (Outcome, String) {
+        match self {
+            Self::Yes => (Outcome::Taken, String::new()),
+            Self::Gone => (Outcome::Taken, "it is not here any more".to_owned()),
+            Self::Away(why) => (Outcome::Away, why),
+            Self::NotNow(why) => (Outcome::Failed, why),
+            Self::Slow(why) => (Outcome::Slow, why),
+            Self::Never(why) => (Outcome::Refused, why),
+        }
+    }
 }
 
 /// The way to whom.
-pub struct Teller {
+struct Way {
     whom: Whom,
     client: Option<reqwest::Client>,
     token: Option<HeaderValue>,
     folder: PathBuf,
+}
+
+/// What a try found out.
+struct Tried {
+    ticket: Ticket,
+    /// What was told: trailer and type.
+    about: Option<(String, String)>,
+    told: Told,
+}
+
+/// Tells people.
+pub struct Teller {
+    way: Arc<Way>,
     store: ReceiverStore,
     log: Log,
-    recent: VecDeque<u64>,
-    give_up_ms: u64,
+    recent: VecDeque<Mono>,
+    give_up_ms: i64,
+    telling: Telling,
+    /// How far the tables were looked through; `None` before the first look.
+    cursor: Option<super::tail::Cursor>,
+    /// What waited when the program ended is here.
+    resumed: bool,
+    /// The database can't be read or written: said once.
+    failing: bool,
 }
 
 impl Teller {
@@ -151,14 +195,15 @@ impl Teller {
         });
         let log = Log::at(setup.folder.join("audit"));
         Ok(Self {
-            whom: setup.whom,
-            client,
-            token,
-            folder: setup.folder,
+            way: Arc::new(Way { whom: setup.whom, client, token, folder: setup.folder }),
             store: setup.store,
             log,
             recent: VecDeque::new(),
-            give_up_ms: setup.give_up_ms,
+            give_up_ms: i64::try_from(setup.give_up_ms).unwrap_or(i64::MAX),
+            telling: Telling::default(),
+            cursor: None,
+            resumed: false,
+            failing: false,
         })
     }
 
@@ -171,117 +216,165 @@ impl Teller {
     }
 
     async fn tell_on(&mut self) {
-        let mut cursor = None;
-        let mut failing = false;
+        let mut tries: JoinSet<Tried> = JoinSet::new();
+        // At most one of each lane.
+        let mut running: Vec<(tokio::task::Id, Ticket)> = Vec::new();
+        let mut looked_at: Option<Mono> = None;
         loop {
-            let folder = self.folder.clone();
-            let looked = tokio::task::spawn_blocking(move || {
-                let tail = Tail::open(&folder)?;
-                let known = match cursor {
-                    Some(cursor) => Some(cursor),
-                    None => tail.told_up_to(NAME)?,
-                };
-                let from = match known {
-                    Some(known) => known,
-                    None => tail.end()?,
-                };
-                let (things, upto) = tail.after(from)?;
-                Ok::<_, super::schema::DatabaseError>((known.is_none(), from, things, upto))
-            });
-            let Ok(Ok((first, from, things, upto))) = looked.await else {
-                if !failing {
-                    warn!("what is urgent can't be read from the database; it is tried again");
+            let now = clock::mono();
+            if looked_at.is_none_or(|at| u64::try_from(LOOK_EVERY.as_millis()).is_ok_and(|ms| ms <= now.since_ms(at))) {
+                looked_at = Some(now);
+                match self.look().await {
+                    Ok(()) => self.failing = false,
+                    Err(error) if !std::mem::replace(&mut self.failing, true) => {
+                        warn!(%error, advice = error.advice(), "what is urgent can't be read or kept; it is tried again");
+                    }
+                    Err(_) => {}
                 }
-                failing = true;
-                tokio::time::sleep(LOOK_EVERY * 10).await;
-                continue;
-            };
-            failing = false;
-            if first {
-                // Written down, so that what comes while the receiver is off is told after its next start.
-                self.keep(from).await;
+                self.give_up().await;
             }
-            for thing in things {
-                let after = thing.cursor;
-                self.tell(thing).await;
-                self.keep(after).await;
+            for lane in [Lane::Main, Lane::Aside] {
+                if self.may_tell(lane, now)
+                    && let Some((ticket, thing)) = self.telling.next(lane, now)
+                {
+                    self.recent.push_back(now);
+                    running.push((tries.spawn(tried(Arc::clone(&self.way), ticket, thing)).id(), ticket));
+                }
             }
-            cursor = Some(upto);
-            if upto == from {
-                tokio::time::sleep(LOOK_EVERY).await;
+            tokio::select! {
+                Some(ended) = tries.join_next_with_id(), if !tries.is_empty() => {
+                    let id = ended.as_ref().map_or_else(tokio::task::JoinError::id, |(id, _)| *id);
+                    let ticket = running.iter().position(|(task, _)| *task == id).map(|at| running.swap_remove(at).1);
+                    match ended {
+                        Ok((_, tried)) => self.ended(tried).await,
+                        Err(error) => {
+                            warn!(%error, "a try to tell something broke off");
+                            if let Some(ticket) = ticket {
+                                self.telling.broke_off(ticket);
+                            }
+                        }
+                    }
+                }
+                () = tokio::time::sleep(LOOK_EVERY) => {}
             }
         }
     }
 
-    async fn keep(&self, cursor: Cursor) {
-        let kept = self.store.work(move |work| {
-            work.execute(
-                "INSERT INTO told_up_to (name, event, raised) VALUES (?1, ?2, ?3)
-                 ON CONFLICT (name) DO UPDATE SET event = excluded.event, raised = excluded.raised",
-                params![NAME, cursor.event, cursor.raised],
-            )
+    fn may_tell(&mut self, lane: Lane, now: Mono) -> bool {
+        self.recent.retain(|at| now.since_ms(*at) < 60_000);
+        self.recent.len() < if lane == Lane::Main { A_MINUTE_MAX } else { ASIDE_A_MINUTE_MAX }
+    }
+
+    /// Takes what came since the last look into what waits, in the database first.
+    async fn look(&mut self) -> Result<(), super::schema::DatabaseError> {
+        let (folder, cursor) = (self.way.folder.clone(), self.cursor);
+        let looked = tokio::task::spawn_blocking(move || {
+            let tail = Tail::open(&folder)?;
+            let known = match cursor {
+                Some(cursor) => Some(cursor),
+                None => tail.told_up_to(untold::NAME)?,
+            };
+            let from = match known {
+                Some(known) => known,
+                None => tail.end()?,
+            };
+            let (things, upto) = tail.after(from)?;
+            Ok::<_, super::schema::DatabaseError>((known.is_none(), things, upto))
         });
-        if let Err(error) = kept.await {
-            warn!(%error, "how far people were told can't be kept; after a restart some are told twice");
+        let (first, found, upto) = looked.await.unwrap_or(Err(super::schema::DatabaseError::Stopped))?;
+        if !self.resumed {
+            self.telling = Telling::resume(self.store.work(untold::all).await?);
+            self.resumed = true;
+        }
+        // The first cursor too, so that what comes while the receiver is off is told after its next start.
+        if first || !found.is_empty() {
+            let now = clock::moment(UtcTrust::Network);
+            let found: Vec<Thing> = found.iter().map(thing_of).collect();
+            let kept =
+                self.store.aged_work((now, false), move |work, lived_ms| untold::add(work, found, upto, lived_ms));
+            for thing in kept.await? {
+                self.telling.push(thing, now.mono);
+            }
+        }
+        self.cursor = Some(upto);
+        Ok(())
+    }
+
+    /// What waits too long goes: each thing has the same time from its coming on, tried or not.
+    async fn give_up(&mut self) {
+        let Some(lived_ms) = self.store.lived().known_at(clock::mono()) else { return };
+        let given_up = self.telling.give_up(lived_ms, self.give_up_ms, WAITING_MAX, GIVEN_UP_A_LOOK);
+        for thing in given_up {
+            self.given_up(&thing, None, "its time is over").await;
         }
     }
 
-    /// Tries until it was taken or is given up.
-    async fn tell(&mut self, thing: Thing) {
-        let began = clock::mono();
-        let (mut tries, mut refused) = (0_u32, 0_u32);
-        loop {
-            self.slow_down().await;
-            tries += 1;
-            let told = match tokio::time::timeout(TRY_WAIT, self.once(&thing)).await {
-                Ok(told) => told,
-                Err(_) => Told::NotNow(format!("no answer within {} s", TRY_WAIT.as_secs())),
-            };
-            let late = self.give_up_ms <= clock::mono().since_ms(began);
-            let (why, over) = match told {
-                Told::Yes => {
-                    self.write(&thing, "done", tries, None).await;
-                    return;
+    async fn given_up(&self, thing: &Thing, about: Option<&(String, String)>, why: &str) {
+        let to = self.way.whom.shown();
+        warn!(to, id = thing.id, tries = thing.tries, why, "an urgent thing was told to nobody and is given up");
+        self.write(thing, about, "given-up", Some(why)).await;
+        self.forget(thing).await;
+    }
+
+    /// What a try has changed, in the log, the audit and the database.
+    async fn ended(&mut self, tried: Tried) {
+        let now = clock::mono();
+        let gone = matches!(tried.told, Told::Gone);
+        let (outcome, why) = tried.told.parts();
+        let effects = self.telling.ended(tried.ticket, outcome, now);
+        let about = tried.about.as_ref();
+        let to = self.way.whom.shown();
+        for effect in effects {
+            match effect {
+                Effect::Told(thing) if gone => self.given_up(&thing, about, &why).await,
+                Effect::Told(thing) => {
+                    let lived_ms = self.store.lived().known_at(now).unwrap_or(thing.came_ms);
+                    let after_s = lived_ms.saturating_sub(thing.came_ms) / 1000;
+                    let (trailer, kind) = about.map_or(("", ""), |(trailer, kind)| (trailer, kind));
+                    info!(to, trailer, kind, id = thing.id, tries = thing.tries + 1, after_s, "told");
+                    self.write(&Thing { tries: thing.tries + 1, ..thing.clone() }, about, "done", None).await;
+                    self.forget(&thing).await;
                 }
-                Told::NotNow(why) => (why, late),
-                Told::Never(why) => {
-                    refused += 1;
-                    (why, late || REFUSED_MAX <= refused)
+                Effect::NotYet(thing) => {
+                    info!(to, id = thing.id, why, "an urgent thing could not be told; it is tried again");
+                    self.write(&thing, about, "not-yet", Some(&why)).await;
                 }
-            };
-            if over {
-                warn!(to = self.whom.shown(), why, tries, "an urgent thing was told to nobody and is given up");
-                self.write(&thing, "given-up", tries, Some(&why)).await;
-                return;
+                Effect::SetAside(thing) => {
+                    warn!(to, id = thing.id, tries = thing.tries, "it fails alone and is tried beside the others");
+                    self.write(&thing, None, "set-aside", Some("others are taken")).await;
+                    self.keep(thing).await;
+                }
+                Effect::GivenUp(thing) => self.given_up(&thing, about, &why).await,
+                Effect::Away => warn!(to, why, waiting = self.telling.len(), "nobody can be told anything now"),
+                Effect::Back(waiting) => info!(to, waiting, "people are told again, the newest first"),
             }
-            if tries == 1 {
-                info!(to = self.whom.shown(), why, "an urgent thing could not be told; it is tried again");
-                self.write(&thing, "not-yet", tries, Some(&why)).await;
-            }
-            let pause_ms = (RETRY_MS << tries.saturating_sub(1).min(10)).min(RETRY_MS_MAX);
-            tokio::time::sleep(Duration::from_millis(pause_ms)).await;
+        }
+        if let Some(thing) = self.telling.thing(tried.ticket).cloned() {
+            self.keep(thing).await;
         }
     }
 
-    async fn slow_down(&mut self) {
-        loop {
-            let now = clock::mono().0;
-            self.recent.retain(|at| now.saturating_sub(*at) < 60_000);
-            if self.recent.len() < A_MINUTE_MAX {
-                self.recent.push_back(now);
-                return;
-            }
-            tokio::time::sleep(LOOK_EVERY).await;
+    async fn keep(&self, thing: Thing) {
+        if let Err(error) = self.store.work(move |work| untold::keep(work, &thing)).await {
+            warn!(%error, "how often something could not be told can't be kept; after a restart it is tried more often");
         }
     }
 
-    async fn write(&self, thing: &Thing, outcome: &str, tries: u32, why: Option<&str>) {
+    async fn forget(&self, thing: &Thing) {
+        let (raised, no) = (thing.raised, thing.no);
+        if let Err(error) = self.store.work(move |work| untold::forget(work, raised, no)).await {
+            warn!(%error, "that something was told can't be kept; after a restart it is told again");
+        }
+    }
+
+    async fn write(&self, thing: &Thing, about: Option<&(String, String)>, outcome: &str, why: Option<&str>) {
         let mut entry = Entry::new(Who::agent(), "tell", outcome)
-            .with("to", self.whom.shown())
-            .with("trailer", &thing.trailer)
-            .with("type", &thing.event_type)
+            .with("to", self.way.whom.shown())
             .with("id", &thing.id)
-            .with("tries", tries);
+            .with("tries", thing.tries);
+        if let Some((trailer, kind)) = about {
+            entry = entry.with("trailer", trailer).with("type", kind);
+        }
         if let Some(why) = why {
             entry = entry.with("why", why);
         }
@@ -289,8 +382,41 @@ impl Teller {
             warn!(%error, advice = error.advice(), "who was told can't be written into the audit");
         }
     }
+}
 
-    async fn once(&self, thing: &Thing) -> Told {
+fn thing_of(found: &Found) -> Thing {
+    Thing {
+        raised: found.raised,
+        no: found.no,
+        id: found.id.clone(),
+        urgent: found.urgent,
+        happened: found.happened,
+        came_ms: 0,
+        tries: 0,
+        refused: 0,
+        aside: false,
+    }
+}
+
+/// One try, from the database to the answer.
+async fn tried(way: Arc<Way>, ticket: Ticket, thing: Thing) -> Tried {
+    let folder = way.folder.clone();
+    let found = tokio::task::spawn_blocking(move || Tail::open(&folder)?.one(thing.raised, thing.no, &thing.id)).await;
+    let found = match found {
+        Ok(Ok(Some(found))) => found,
+        Ok(Ok(None)) => return Tried { ticket, about: None, told: Told::Gone },
+        // The database is the reason, and neither the thing nor whoever is told.
+        _ => return Tried { ticket, about: None, told: Told::Away("it can't be read from the database".to_owned()) },
+    };
+    let told = match tokio::time::timeout(TRY_WAIT, way.once(&found)).await {
+        Ok(told) => told,
+        Err(_) => Told::Slow(format!("no answer within {} s", TRY_WAIT.as_secs())),
+    };
+    Tried { ticket, about: Some((found.trailer, found.event_type)), told }
+}
+
+impl Way {
+    async fn once(&self, thing: &Found) -> Told {
         match (&self.whom, &self.client) {
             (Whom::Webhook(url), Some(client)) => {
                 let mut request = client
@@ -306,19 +432,16 @@ impl Teller {
                         Told::Never(format!("HTTP {status}"))
                     }
                     Ok(status) => Told::NotNow(format!("HTTP {status}")),
-                    Err(error) if error.is_timeout() => Told::NotNow("no answer in time".to_owned()),
-                    Err(error) if error.is_connect() => Told::NotNow("no connection".to_owned()),
+                    Err(error) if error.is_connect() => Told::Away("no connection".to_owned()),
+                    Err(error) if error.is_timeout() => Told::Slow("no answer in time".to_owned()),
                     Err(_) => Told::NotNow("the answer broke off".to_owned()),
                 }
             }
             (Whom::Command { program, arguments }, _) => run(program, arguments, &thing.json).await,
-            (Whom::Webhook(_), None) => Told::NotNow("no client".to_owned()),
+            (Whom::Webhook(_), None) => Told::Away("no client".to_owned()),
         }
     }
 }
-
-/// Name of the cursor.
-const NAME: &str = "on-urgent";
 
 /// Runs the owner's program: nothing of the event is an argument or in the environment, and dropping it kills it.
 async fn run(program: &Path, arguments: &[String], event: &str) -> Told {
@@ -333,7 +456,7 @@ async fn run(program: &Path, arguments: &[String], event: &str) -> Told {
         .spawn();
     let mut child = match child {
         Ok(child) => child,
-        Err(error) => return Told::NotNow(format!("the program can't be started: {}", error.kind())),
+        Err(error) => return Told::Away(format!("the program can't be started: {}", error.kind())),
     };
     if let Some(mut stdin) = child.stdin.take() {
         // A program that does not read it all still says by its exit code whether it was told.

@@ -5,6 +5,7 @@ use super::blocks::compare;
 use super::check::{Event, Incoming, Refusal};
 use super::content::StampRow;
 use super::ledger::Entry;
+use super::lived::LivedClock;
 use super::past::{Past, Seen, number_went};
 use super::retain::{Keep, Purged, Retainer, drop_pictures};
 use super::schema::{BUSY_MS, FILE_NAME};
@@ -42,14 +43,14 @@ pub struct Writing {
 const NAMES_MAX: usize = 10_000;
 
 impl Writing {
-    /// Around an open database.
+    /// Around an open database, whose age `lived` tells.
     #[must_use]
-    pub fn new(connection: Connection) -> Self {
+    pub fn new(connection: Connection, lived: LivedClock) -> Self {
         Self {
             connection,
             wiper: None,
             unwiped: true,
-            retainer: Retainer::default(),
+            retainer: Retainer::new(lived),
             past: None,
             trailers: HashMap::new(),
             generations: HashMap::new(),

@@ -20,6 +20,7 @@ pub mod link;
 pub mod notice;
 pub mod problem;
 pub mod queue;
+pub mod raised;
 pub mod read_in;
 pub mod read_out;
 pub mod ready;

@@ -34,7 +34,8 @@ const LASTING_SHARE: f64 = 0.8;
 /// And so many standard deviations of the difference: noise reaches that in no night.
 const LASTING_SIGMAS: f64 = 4.5;
 
-/// The error of a poor sky would hide moves from just above the threshold, so that it tells them from this share of it on.
+/// The error of a poor sky would hide moves from just above the threshold, so that it tells them from this share of it
+/// on.
 const SHARE_MIN: f64 = 0.9;
 /// So much less of the threshold for each multiple of a good receiver's scatter; our own choice. A poor sky has two.
 const SHARE_PER_QUALITY: f64 = 0.15;

@@ -211,14 +211,59 @@ fn name_is_nowhere(log: &str) -> bool {
     !["secret", "%2e", "nnnnnn"].iter().any(|name| log.contains(name))
 }
 
-/// The helper's own promise: a path that is given is the one that is used.
 #[test]
-fn a_spool_folder_that_comes_late_is_taken_into_use() {
+fn a_spool_folder_that_is_not_there_is_told_and_taken_into_use_when_it_comes() {
     let mut spooled = Spooled::new();
     fs::remove_dir(&spooled.spool).unwrap();
     spooled.trailer.start();
+    let health = spooled.trailer.wait_health(|health| health["intake"]["spool"] == "failing");
+    let rows = health["sections"][2]["rows"].as_array().unwrap().clone();
+    let row = rows.iter().find(|row| row["label"] == "Spool folder").unwrap();
+    assert_eq!(row["note"], "the folder of spool.path is not there");
     assert!(!Path::new(&spooled.spool).exists(), "the agent makes no folder in places that are not its own");
     fs::create_dir(&spooled.spool).unwrap();
     spooled.hand_in("late.json", &read(1));
     spooled.wait("the late folder", |spooled| spooled.left().is_empty());
+    spooled.trailer.wait_health(|health| health["intake"]["spool"] == "watched");
+    let log = spooled.trailer.log();
+    assert_eq!(log.matches("the spool folder can't be used").count(), 1, "told once, not each second: {log}");
+}
+
+fn need(health: &Value, code: &str) -> Option<Value> {
+    health["needs"].as_array().into_iter().flatten().find(|need| need["code"] == code).cloned()
+}
+
+#[test]
+fn an_engine_whose_reads_are_all_refused_or_numbered_twice_is_told_counted_and_not_forgotten_by_a_restart() {
+    let mut spooled = Spooled::new();
+    spooled.trailer.start();
+    (0..6).for_each(|n| spooled.hand_in(&format!("{n}.json"), &read(n).replace("\"north\"", "\"nort\"")));
+    let health = spooled.trailer.wait_health(|health| health["intake"]["refused"]["invalid-read"] == 6);
+    let told = need(&health, "intake.refusing").unwrap();
+    assert_eq!((told["urgency"].as_str(), &health["intake"]["accepted"]), (Some("act"), &Value::from(0)));
+    let why = told["why"].as_str().unwrap();
+    assert!(why.starts_with("6 of the last 6 requests, of 15 min, were refused."), "{why}");
+    assert!(why.ends_with("A read breaks the contract (invalid-read), about its field camera."), "{why}");
+    let metrics = fs::read_to_string(spooled.trailer.runtime_dir().join("health/metrics.prom")).unwrap();
+    let sample = |name: &str, labels: &str| {
+        let lines = metrics.lines().filter(|line| line.starts_with(name) && line.contains(labels));
+        lines.filter_map(|line| line.rsplit(' ').next()).map(str::to_owned).collect::<Vec<_>>()
+    };
+    assert_eq!(sample("pintle_intake_refused_total{", "reason=\"invalid-read\""), ["6"], "{metrics}");
+    assert_eq!(sample("pintle_intake_accepted_total{", ""), ["0"], "{metrics}");
+    let log = spooled.trailer.log();
+    assert!(log.matches("requests were refused").count() == 1 && !log.contains("nort\""), "{log}");
+
+    spooled.hand_in("one.json", &read(7));
+    spooled.wait("the good file", |spooled| spooled.left().is_empty());
+    spooled.hand_in("two.json", &read(7).replace("S 7", "S 8"));
+    let health = spooled.trailer.wait_health(|health| need(health, "intake.conflicts").is_some());
+    assert_eq!((&health["intake"]["id_conflicts"], &health["intake"]["accepted"]), (&Value::from(1), &Value::from(1)));
+    spooled.trailer.kill();
+    spooled.trailer.start();
+    let health = spooled.trailer.wait_health(|health| need(health, "intake.conflicts").is_some());
+    assert_eq!(health["intake"]["id_conflicts"], 1);
+    assert_eq!(need(&health, "intake.refusing"), None, "what was refused before the start is no news");
+    let reasons = spooled.refused();
+    assert!(reasons.len() == 7 && reasons.iter().all(|reason| reason["lived_ms"].is_i64()), "{reasons:?}");
 }

@@ -367,6 +367,7 @@ fn queue_view(figures: QueueFigures) -> QueueView {
         pictures: figures.pictures,
         first_expiry: figures.first_expiry,
         holds: figures.holds,
+        lived_ms: figures.lived_ms,
         trouble: figures.trouble,
     }
 }

@@ -9,6 +9,7 @@ mod batch;
 mod images;
 mod listen;
 mod phase;
+mod refused;
 mod request;
 mod serve;
 mod spool;
@@ -21,11 +22,12 @@ use crate::store::{StoreError, StoreHandle};
 use aws_lc_rs::hmac;
 use listen::Listens;
 use phase::{Connection, Connections, Door};
-use pintle_core::cameras::{CameraView, IntakeView};
+use pintle_core::cameras::{CameraView, IntakeView, Refusal, SpoolView};
 use pintle_core::ids::CameraId;
 use pintle_core::moment::Mono;
 use pintle_core::position::PositionView;
-use pintle_core::wire::problem::Problem;
+use pintle_core::wire::problem::{Problem, TYPE_PREFIX};
+use pintle_core::wire::read_in;
 use spool::SpoolSetup;
 use std::io;
 use std::net::SocketAddr;
@@ -56,6 +58,11 @@ const PROBE_EVERY_MS: u64 = 2000;
 const TROUBLE_LOOK_EVERY_MS: u64 = 1000;
 /// Refusals are logged at most once in this time, ms (our own: a peer must not fill the disk).
 const LOG_REFUSALS_EVERY_MS: u64 = 60_000;
+/// The queue may take this long with what the intake remembers, ms; then it is tried again (our own: shorter than the
+/// patience of the watchdog by far).
+const REMEMBER_WAIT_MS: u64 = 1000;
+/// Where the queue keeps how many ids were used twice.
+const CONFLICTS: &str = "intake.conflicts";
 /// At the stop requests under way have this long to be finished, ms (our own).
 const STOP_WAIT_MS: u64 = 3000;
 
@@ -155,7 +162,6 @@ struct Shared {
     connections: Connections,
     view: Mutex<IntakeView>,
     changed: AtomicBool,
-    last_refusal: Mutex<String>,
 }
 
 impl Shared {
@@ -180,7 +186,6 @@ impl Shared {
             connections: Connections::default(),
             view: Mutex::new(view),
             changed: AtomicBool::new(true),
-            last_refusal: Mutex::default(),
         }
     }
 
@@ -208,10 +213,45 @@ impl Shared {
         self.changed.store(true, Ordering::Relaxed);
     }
 
+    /// Tells how the spool folder is. Logs only the change.
+    fn spool(&self, now: SpoolView) {
+        let mut view = self.view.lock().unwrap_or_else(PoisonError::into_inner);
+        if view.spool == now {
+            return;
+        }
+        match &now {
+            SpoolView::Failing(why) => warn!(why, "the spool folder can't be used; pintle check says what is missing"),
+            SpoolView::Watched => info!("the spool folder is watched"),
+            SpoolView::None => {}
+        }
+        view.spool = now;
+        self.changed.store(true, Ordering::Relaxed);
+    }
+
+    fn count_acceptance(&self) {
+        self.tally(|view| {
+            view.accepted += 1;
+            view.refusals.recent.count(true, clock::mono());
+        });
+    }
+
+    /// Kind and title are our own words, and the field one of the contract's: never anything that was sent.
     fn count_refusal(&self, problem: &Problem) {
-        self.tally(|view| view.refused += 1);
-        // The kind is one of our own words, never anything that was sent.
-        self.last_refusal.lock().unwrap_or_else(PoisonError::into_inner).clone_from(&problem.kind);
+        let kind = problem.kind.trim_start_matches(TYPE_PREFIX).to_owned();
+        let of = problem.field.as_deref().and_then(|path| path.split(['.', '[']).next()).unwrap_or_default();
+        let field = read_in::FIELDS.into_iter().find(|known| *known == of);
+        self.tally(|view| {
+            view.refused += 1;
+            *view.refusals.by_kind.entry(kind.clone()).or_default() += 1;
+            // What is not the sender's fault has needs of its own, and says nothing of the engine.
+            let by_sender = problem.status < 500;
+            if by_sender {
+                view.refusals.recent.count(false, clock::mono());
+            }
+            if by_sender || view.refusals.last.is_none() {
+                view.refusals.last = Some(Refusal { kind, title: problem.title.clone(), field });
+            }
+        });
     }
 
     fn refuse(&self, problem: &Problem, unread: bool) -> answer::Answer {
@@ -256,7 +296,7 @@ async fn serve_all(
     });
     setup.view.send_replace(shared.seen());
     info!(address = address.map(|a| a.to_string()), socket = socket.is_some(), "intake is open");
-    let mind = Mind { shared: &shared, view: &setup.view, heartbeat: &setup.heartbeat, address };
+    let mut mind = Mind::new(&shared, &setup, address);
     let tasks = TaskTracker::new();
     let doors = async {
         let room = |door, max| Room { door, max, shared: &shared, tasks: &tasks, stop: &stop };
@@ -288,6 +328,7 @@ async fn serve_all(
     if tokio::time::timeout(Duration::from_millis(STOP_WAIT_MS), tasks.wait()).await.is_err() {
         warn!(connections = tasks.len(), "connections were cut at the stop");
     }
+    mind.remember().await;
     shared.tally(|view| view.open = false);
     setup.view.send_replace(shared.seen());
     Ok(())
@@ -346,22 +387,38 @@ impl Drop for Inside {
     }
 }
 
-/// Publishes the view, asks itself over its own door, and looks whether a trouble is over.
+/// Publishes the view, asks itself over its own door, looks whether a trouble is over, and remembers what must outlive a
+/// restart.
 struct Mind<'m> {
     shared: &'m Shared,
     view: &'m watch::Sender<IntakeView>,
     heartbeat: &'m Heartbeat,
     address: Option<SocketAddr>,
+    conflicts: Conflicts,
 }
 
-impl Mind<'_> {
-    async fn mind(&self) {
+/// Ids that were used twice: what is known of them from before the start, and what is written down.
+#[derive(Default)]
+struct Conflicts {
+    restored: bool,
+    dated: u64,
+    kept: u64,
+}
+
+impl<'m> Mind<'m> {
+    fn new(shared: &'m Shared, setup: &'m IntakeSetup, address: Option<SocketAddr>) -> Self {
+        let (view, heartbeat) = (&setup.view, &setup.heartbeat);
+        Self { shared, view, heartbeat, address, conflicts: Conflicts::default() }
+    }
+
+    async fn mind(&mut self) {
         let mut published = tokio::time::interval(Duration::from_millis(PUBLISH_EVERY_MS));
         published.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
-        let (mut probed, mut looked, mut logged) = (Mono(0), Mono(0), None);
+        let (mut probed, mut looked, mut logged) = (Mono(0), Mono(0), None::<Mono>);
         let mut refused = 0;
         loop {
             published.tick().await;
+            self.remember().await;
             if self.shared.changed.swap(false, Ordering::Relaxed) {
                 self.view.send_replace(self.shared.seen());
             }
@@ -381,11 +438,43 @@ impl Mind<'_> {
                 }
             }
             // The first one at once; then the rest of each minute in one line.
-            let due = logged.is_none_or(|logged| LOG_REFUSALS_EVERY_MS <= now.since_ms(logged));
-            if refused < seen.refused && due {
-                let last = self.shared.last_refusal.lock().unwrap_or_else(PoisonError::into_inner).clone();
-                warn!(refused = seen.refused - refused, last, "requests were refused");
+            if refused < seen.refused && logged.is_none_or(|at| LOG_REFUSALS_EVERY_MS <= now.since_ms(at)) {
+                let last = seen.refusals.last.unwrap_or_default();
+                let (kind, field) = (last.kind, last.field.unwrap_or_default());
+                warn!(refused = seen.refused - refused, kind, field, "requests were refused");
                 (refused, logged) = (seen.refused, Some(now));
+            }
+        }
+    }
+
+    /// Takes up what an earlier process knew of ids that were used twice, and writes down what is new of it. Tried again
+    /// at the next turn: no read waits for it.
+    async fn remember(&mut self) {
+        let wait = Duration::from_millis(REMEMBER_WAIT_MS);
+        let store = &self.shared.store;
+        if !self.conflicts.restored {
+            let Ok(Ok(kept)) = tokio::time::timeout(wait, store.kept(CONFLICTS)).await else { return };
+            let (count, at_ms) = kept.as_deref().and_then(conflicts_of).unwrap_or_default();
+            self.conflicts = Conflicts { restored: true, dated: count, kept: count };
+            if 0 < count {
+                self.shared.tally(|view| {
+                    view.id_conflicts += count;
+                    view.last_conflict_ms = Some(at_ms);
+                });
+            }
+        }
+        let count = self.shared.seen().id_conflicts;
+        if count != self.conflicts.dated {
+            let figures = tokio::time::timeout(wait, store.figures()).await;
+            let Some(lived_ms) = figures.ok().and_then(Result::ok).and_then(|figures| figures.lived_ms) else { return };
+            self.shared.tally(|view| view.last_conflict_ms = Some(lived_ms));
+            self.conflicts.dated = count;
+        }
+        let at_ms = self.shared.seen().last_conflict_ms.unwrap_or(0);
+        if self.conflicts.dated != self.conflicts.kept {
+            let value = [self.conflicts.dated.to_be_bytes(), at_ms.to_be_bytes()].concat();
+            if let Ok(Ok(())) = tokio::time::timeout(wait, store.keep(CONFLICTS, value)).await {
+                self.conflicts.kept = self.conflicts.dated;
             }
         }
     }
@@ -403,6 +492,12 @@ impl Mind<'_> {
             self.heartbeat.turn();
         }
     }
+}
+
+/// Count, and the queue's age at the last one, ms.
+fn conflicts_of(kept: &[u8]) -> Option<(u64, i64)> {
+    let (count, at_ms) = kept.split_first_chunk::<8>()?;
+    Some((u64::from_be_bytes(*count), i64::from_be_bytes(at_ms.try_into().ok()?)))
 }
 
 async fn ask(mut stream: impl AsyncRead + AsyncWrite + Unpin) -> io::Result<()> {

@@ -64,6 +64,8 @@ pub struct Found {
     pub plain: bool,
     /// True for a folder.
     pub folder: bool,
+    /// Its size, bytes.
+    pub bytes: u64,
     /// Seconds since 1970 of its last change of content.
     pub modified_s: i64,
 }
@@ -140,6 +142,7 @@ impl Beneath {
             name: name.to_owned(),
             plain: kind(&stat) == SFlag::S_IFREG && stat.st_nlink == 1,
             folder: kind(&stat) == SFlag::S_IFDIR,
+            bytes: u64::try_from(stat.st_size).unwrap_or(0),
             modified_s: stat.st_mtime,
         })
     }

@@ -27,6 +27,7 @@ pub(super) fn metrics(body: &HealthBody) -> String {
     queue(&mut out, body);
     link(&mut out, body);
     cameras(&mut out, body);
+    intake(&mut out, body);
     inputs(&mut out, body);
     computer(&mut out, body);
     out.text
@@ -193,6 +194,24 @@ fn cameras(out: &mut Metrics, body: &HealthBody) {
     out.family("pintle_camera_hits_total", "counter", "Hits since the start.", &of(&|camera| Some(count(camera.hits))));
     let last = of(&|camera| seconds(camera.last_read.as_ref()?));
     out.family("pintle_camera_last_read_timestamp_seconds", "gauge", "When the last read was accepted.", &last);
+}
+
+/// A kind of refusal that has not come has no sample yet.
+fn intake(out: &mut Metrics, body: &HealthBody) {
+    let Some(intake) = &body.intake else { return };
+    let mut counter = |name: &str, help: &str, n: u64| {
+        out.family(name, "counter", help, &[(String::new(), count(n))]);
+    };
+    counter("pintle_intake_accepted_total", "Requests and spool files accepted since the start.", intake.accepted);
+    counter("pintle_intake_id_conflicts_total", "Reads with the id of an earlier one.", intake.id_conflicts);
+    let help = "Refused spool files that were let go before their time.";
+    counter("pintle_intake_refused_files_dropped_total", help, intake.refused_dropped);
+    let refused = intake.refused.iter().map(|(kind, n)| (format!("reason=\"{}\"", label(kind)), count(*n)));
+    let help = "Requests and spool files refused since the start.";
+    out.family("pintle_intake_refused_total", "counter", help, &refused.collect::<Vec<_>>());
+    let spool = intake.spool.as_ref().map(|spool| (String::new(), flag(spool == "watched")));
+    let help = "1 while the spool folder is watched; no sample if none is configured.";
+    out.family("pintle_intake_spool_watched", "gauge", help, &spool.into_iter().collect::<Vec<_>>());
 }
 
 /// What is unknown has no sample: a missing one can be asked for, a wrong one cannot be told.

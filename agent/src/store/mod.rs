@@ -241,6 +241,8 @@ pub struct QueueFigures {
     pub first_expiry: Option<(Utc, bool)>,
     /// What is held for cases.
     pub holds: HoldsView,
+    /// How long the queue has lived by its own clock, ms; `None` while its file is not open.
+    pub lived_ms: Option<i64>,
     /// Content keys destroyed since the start.
     pub keys_destroyed: u64,
     /// Commits made since the start: proof of progress for the watchdog.

@@ -411,6 +411,7 @@ impl Worker {
             self.figures.holds = db.holds_view(&self.now);
             self.figures.oldest_waiting = db.oldest_waiting().unwrap_or(None);
         }
+        self.figures.lived_ms = self.db.as_ref().map(|db| db.books.lived.at(clock::mono()));
         let missing_rows = self.db.as_ref().map_or(0, |db| db.books.missing_rows);
         let told = |error: &StoreError| format!("{error}: {}", error.advice());
         self.figures.trouble = match &self.trouble {

@@ -1,5 +1,9 @@
 //! What is known of each camera. First reading: how many reads since the start, and when the last one came.
 
+mod refusals;
+
+pub use refusals::{MINUTES, Recent, Refusal, Refusals};
+
 use crate::ids::CameraId;
 use crate::moment::{Mono, Utc};
 use std::net::SocketAddr;
@@ -24,10 +28,21 @@ pub struct CameraView {
 pub struct IntakeView {
     /// One entry per configured camera, in the order of the configuration.
     pub cameras: Vec<CameraView>,
-    /// Requests refused since the start, all reasons.
+    /// Requests, and files of the spool folder, accepted since the start.
+    pub accepted: u64,
+    /// The same refused since the start, all reasons.
     pub refused: u64,
-    /// Reads among them whose id was accepted before with another content: the engine numbers its reads wrongly.
+    /// What is known of the refusals.
+    pub refusals: Refusals,
+    /// Reads whose id was accepted before with another content: the engine numbers its reads wrongly. Counted in the
+    /// life of the queue, not of the process.
     pub id_conflicts: u64,
+    /// How old the queue was when the newest of them was refused, ms; `None`: there is none, or that is not known yet.
+    pub last_conflict_ms: Option<i64>,
+    /// The folder of reads as files.
+    pub spool: SpoolView,
+    /// Files that were refused there and let go before their time, since there were too many.
+    pub refused_dropped: u64,
     /// Requests whose handling panicked since the start.
     pub panics: u64,
     /// True while the intake listens on all that is configured.
@@ -36,4 +51,16 @@ pub struct IntakeView {
     pub address: Option<SocketAddr>,
     /// Why intake refuses everything now ("disk full"); `None` if it doesn't.
     pub trouble: Option<String>,
+}
+
+/// The folder of reads as files.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum SpoolView {
+    /// Not configured, or not opened yet.
+    #[default]
+    None,
+    /// What comes there is taken.
+    Watched,
+    /// It can't be used; why, in a few words.
+    Failing(String),
 }

@@ -150,6 +150,8 @@ pub struct QueueView {
     pub first_expiry: Option<(Utc, bool)>,
     /// What is held for cases.
     pub holds: HoldsView,
+    /// How long the queue has lived by its own clock, ms; `None` while its file is not open.
+    pub lived_ms: Option<i64>,
     /// Why nothing can be taken now, with what to do.
     pub trouble: Option<String>,
 }

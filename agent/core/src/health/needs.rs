@@ -16,7 +16,7 @@ const MIN: u64 = 60 * S;
 const HOUR: u64 = 60 * MIN;
 
 /// Every rule, by its code: (code, section). Holds the documentation to account.
-pub(super) const RULES: [(&str, u8); 51] = [
+pub(super) const RULES: [(&str, u8); 53] = [
     ("agent.stopped", 9),
     ("agent.safe_mode", 9),
     ("agent.restarts", 9),
@@ -29,6 +29,8 @@ pub(super) const RULES: [(&str, u8); 51] = [
     ("hold.ending", 3),
     ("intake.trouble", 3),
     ("intake.closed", 3),
+    ("intake.spool", 3),
+    ("intake.refusing", 3),
     ("intake.conflicts", 3),
     ("intake.panics", 3),
     ("place.unsafe", 8),

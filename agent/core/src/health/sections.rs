@@ -2,6 +2,7 @@
 
 use super::ready::{Ready, TICK_CAUTION};
 use super::{Need, Observations, Row, Section, SectionState, Word, wording};
+use crate::cameras::SpoolView;
 use crate::forward::relay::RelayView;
 use crate::ids::printable;
 use crate::inputs::InputState;
@@ -391,7 +392,7 @@ fn reads(seen: &Observations<'_>) -> Section {
         };
         rows.push(row("Hit to receipt", seconds, format!("95 of 100 within this, of the last {hits}{elsewhere}")));
     }
-    rows.push(row("Refused at intake", wording::count(seen.intake.refused), "requests since the start"));
+    rows.extend(intake_rows(seen));
     let sealed = if seen.facts.seal_none { "in clear on this disk" } else { "sealed" };
     rows.push(row("Kept here", wording::span(seen.facts.waiting_keep_s.saturating_mul(1000)), sealed));
     if 0 < queue.holds.count {
@@ -406,6 +407,27 @@ fn reads(seen: &Observations<'_>) -> Section {
     let disk = format!("{} free of {}", wording::bytes(queue.disk_free_bytes), wording::bytes(queue.disk_bytes));
     rows.push(row("Queue on disk", wording::bytes(queue.bytes_on_disk), disk));
     section
+}
+
+/// What the intake refused, and what is wrong with its folder.
+fn intake_rows(seen: &Observations<'_>) -> Vec<Row> {
+    let intake = seen.intake;
+    let last = intake.refusals.last.as_ref();
+    let note = last.map_or_else(String::new, |last| format!("; the last: {}", last.title));
+    let note = format!("requests since the start{note}");
+    let mut rows = vec![row("Refused at intake", wording::count(intake.refused), note)];
+    if let SpoolView::Failing(why) = &intake.spool {
+        rows.push(row("Spool folder", "can't be used", printable(why, 160)));
+    }
+    if 0 < intake.refused_dropped {
+        let note = "let go before their time: there were too many";
+        rows.push(row("Refused files", wording::count(intake.refused_dropped), note));
+    }
+    if 0 < intake.id_conflicts {
+        let note = "refused in the life of this queue: their ids were those of earlier reads";
+        rows.push(row("Ids used twice", wording::amount(intake.id_conflicts, "read"), note));
+    }
+    rows
 }
 
 fn receiver_row(seen: &Observations<'_>) -> Row {

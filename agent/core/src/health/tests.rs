@@ -1,6 +1,7 @@
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 use super::*;
+use crate::cameras::{Refusal, SpoolView};
 use crate::forward::relay::RelayView;
 use crate::inputs::{InputKind, InputState};
 use crate::moment::UtcTrust;
@@ -293,6 +294,54 @@ fn dead_camera_is_told_where_no_site_is_known_too_and_not_on_the_road() {
     assert!(!silent(&scene));
     scene.position.state = KeeperState::Searching;
     assert!(silent(&scene));
+}
+
+#[test]
+fn spool_folder_that_cannot_be_used_needs_somebody_now() {
+    let mut scene = Scene::standing();
+    scene.intake.spool = SpoolView::Failing("the folder of spool.path is not there".to_owned());
+    assert_eq!(codes_after(&mut scene.clone(), 9_999), []);
+    assert_eq!(codes_after(&mut scene, 10_000), [("intake.spool", Word::Act)]);
+    scene.intake.spool = SpoolView::Watched;
+    assert_eq!(codes_after(&mut scene, 10_000), []);
+}
+
+#[test]
+fn engine_of_whose_requests_most_are_refused_is_told_with_the_last_reason() {
+    let mut scene = Scene::standing();
+    let refusal =
+        Refusal { kind: "invalid-read".to_owned(), title: "A read breaks the contract".to_owned(), field: None };
+    scene.intake.refusals.last = Some(refusal);
+    (0..5).for_each(|_| scene.intake.refusals.recent.count(false, scene.now.mono));
+    let need = judged(&scene).needs.remove(0);
+    assert_eq!((need.code, need.urgency), ("intake.refusing", Word::Act));
+    let why = "5 of the last 5 requests, of 15 min, were refused. The last: A read breaks the contract (invalid-read).";
+    assert_eq!(need.why, why);
+    scene.intake.refusals.recent.count(true, scene.now.mono);
+    assert_eq!(judged(&scene).needs[0].urgency, Word::Look, "some are taken");
+    (0..4).for_each(|_| scene.intake.refusals.recent.count(true, scene.now.mono));
+    assert_eq!(judged(&scene).needs, [], "half of them are");
+}
+
+#[test]
+fn id_used_twice_is_told_for_a_day_of_the_queues_life_whatever_the_date_says() {
+    const DAY_MS: i64 = 86_400_000;
+    let mut scene = Scene::standing();
+    let told = |scene: &Scene| judged(scene).needs.iter().any(|need| need.code == "intake.conflicts");
+    scene.intake.id_conflicts = 3;
+    assert!(!told(&scene), "it is not known yet when the last one was");
+    scene.intake.last_conflict_ms = Some(5000);
+    let lived = |scene: &mut Scene, ms: i64| scene.queue.iter_mut().for_each(|queue| queue.lived_ms = Some(ms));
+    lived(&mut scene, 5000 + DAY_MS - 1);
+    assert!(told(&scene));
+    scene.shift(400 * DAY_MS);
+    assert!(told(&scene), "a date ends nothing");
+    lived(&mut scene, 5000 + DAY_MS);
+    assert!(!told(&scene));
+    let rows = &judged(&scene).sections[2].rows;
+    assert!(rows.iter().any(|row| row.label == "Ids used twice" && row.value == "3 reads"), "the count stays");
+    scene.queue = Err("the store does not answer".to_owned());
+    assert!(told(&scene), "as long as nobody knows how long ago it was");
 }
 
 #[test]

@@ -25,8 +25,8 @@ pub fn visit(code: &str) -> Visit {
     let drive = |bring| Visit { drive: true, bring };
     match code {
         // The receiver's end, its own settings, and what the crew does on its phone.
-        "receiver.failing" | "receiver.none" | "receiver.refusing" | "intake.conflicts" | "place.moving"
-        | "place.doubtful" | "place.unverified" | "place.unsettled" => DESK,
+        "receiver.failing" | "receiver.none" | "receiver.refusing" | "intake.conflicts" | "intake.refusing"
+        | "place.moving" | "place.doubtful" | "place.unverified" | "place.unsettled" => DESK,
         "gps.absent" | "gps.silent" | "gps.no_sentences" => drive(&["laptop", "spare GPS receiver"]),
         "gps.no_fix" | "place.unknown" => drive(&["laptop", "spare GPS antenna"]),
         "images.missing" | "queue.trouble" | "queue.disk" | "queue.ledger" => drive(&["laptop", "spare disk"]),

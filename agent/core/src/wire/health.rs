@@ -13,6 +13,7 @@ use crate::health::{Observations, Snapshot};
 use crate::ids::printable;
 use crate::moment::Utc;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// Name and version of the format. A reader refuses to judge by any other.
 pub const FORMAT: &str = "pintle.health.v1";
@@ -64,6 +65,9 @@ pub struct HealthBody {
     pub link: LinkBody,
     /// The cameras.
     pub cameras: Vec<CameraBody>,
+    /// What the intake took and refused; absent in files of an older program.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub intake: Option<IntakeBody>,
     /// The switches of mast, axle lock and stabilisers; absent if none is configured.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub inputs: Vec<InputBody>,
@@ -460,6 +464,22 @@ pub struct CameraBody {
     pub last_read: Option<String>,
 }
 
+/// What the intake took and refused.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct IntakeBody {
+    /// Requests, and files of the spool folder, accepted since the start.
+    pub accepted: u64,
+    /// The same refused, by the kind of the refusal.
+    pub refused: BTreeMap<String, u64>,
+    /// Reads refused in the life of the queue because their id was that of an earlier one.
+    pub id_conflicts: u64,
+    /// `watched` or `failing`; absent if no spool folder is configured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spool: Option<String>,
+    /// Refused files that were let go before their time since the start.
+    pub refused_dropped: u64,
+}
+
 /// A switch that says whether the trailer may be moved.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct InputBody {
@@ -557,6 +577,7 @@ impl HealthBody {
             receiver: fill::receiver(seen),
             link: super::health_link::link(seen),
             cameras: fill::cameras(seen),
+            intake: Some(fill::intake(seen)),
             inputs: fill::inputs(seen),
             computer: fill::computer(seen),
             changes: snapshot.changes.iter().map(ChangeBody::from).collect(),

@@ -59,7 +59,10 @@ async fn answered(shared: &Shared, connection: &Connection, request: Request<Inc
     }
     match (request.uri().path(), request.method()) {
         ("/v1/reads", &Method::POST) => match take(shared, connection, request).await {
-            Ok(accepted) => answer::accepted(accepted),
+            Ok(accepted) => {
+                shared.count_acceptance();
+                answer::accepted(accepted)
+            }
             Err(refusal) => shared.refuse(&refusal.problem, refusal.unread),
         },
         ("/v1/reads", _) => answer::wrong_method("POST"),

@@ -5,24 +5,25 @@
 //! before the start) is found by the slow look at the whole folder.
 
 use super::batch::{self, Form, Taken};
-use super::{Shared, images, request};
+use super::refused::{Age, Refused};
+use super::{STORE_WAIT_MS, Shared, images, request};
 use crate::clock;
 use crate::config;
 use crate::io::beneath::{Beneath, BeneathError, Found};
 use aws_lc_rs::hmac;
 use nix::sys::inotify::{AddWatchFlags, InitFlags, Inotify};
-use pintle_core::moment::{Mono, UtcTrust};
+use pintle_core::cameras::SpoolView;
+use pintle_core::moment::Mono;
 use pintle_core::wire::problem::Problem;
 use serde::de::IgnoredAny;
 use std::collections::{BTreeSet, HashMap};
 use std::ffi::{OsStr, OsString};
 use std::io;
 use std::os::fd::{AsFd, OwnedFd};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use tokio::io::unix::AsyncFd;
 use tokio_util::sync::CancellationToken;
-use tracing::{info, warn};
 
 /// Where refused files go, below the spool folder.
 const REFUSED: &str = "refused";
@@ -36,8 +37,6 @@ const BYTES_TOGETHER: usize = 8 << 20;
 const AGAIN_AFTER: Duration = Duration::from_secs(1);
 /// The whole folder is looked at this often at most, s (our own); with a short patience more often.
 const SCAN_EVERY_S: u64 = 30;
-/// What was refused is looked through for what has reached its age limit this often, ms (our own).
-const PURGE_EVERY_MS: u64 = 600_000;
 
 /// What the spool needs beside what all of the intake shares.
 #[derive(Clone, Debug)]
@@ -51,28 +50,39 @@ pub(super) struct SpoolSetup {
 
 /// Runs until `stop`.
 pub(super) async fn run(shared: &Arc<Shared>, setup: SpoolSetup, stop: &CancellationToken) {
-    let mut told = false;
     loop {
-        match Spool::open(shared, &setup) {
-            Ok(mut spool) => {
-                told = false;
-                info!("the spool folder is watched");
-                tokio::select! {
-                    error = spool.serve() => warn!(%error, "the spool folder can't be read any more; it is opened again"),
-                    () = stop.cancelled() => return,
-                }
-            }
-            Err(error) if !told => {
-                told = true;
-                warn!(%error, "the spool folder can't be opened; pintle check says which right is missing");
-            }
-            Err(_) => {}
-        }
+        let open = async {
+            let why = match Spool::open(shared, &setup).await {
+                Ok(mut spool) => because(&spool.serve().await),
+                Err(why) => why,
+            };
+            shared.spool(SpoolView::Failing(why));
+            tokio::time::sleep(AGAIN_AFTER).await;
+        };
         tokio::select! {
-            () = tokio::time::sleep(AGAIN_AFTER) => {}
+            () = open => {}
             () = stop.cancelled() => return,
         }
     }
+}
+
+/// Why the folder can't be used, in people's words.
+fn because(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::NotFound => "the folder of spool.path is not there".to_owned(),
+        io::ErrorKind::PermissionDenied => "the agent may not read and write in the folder of spool.path".to_owned(),
+        io::ErrorKind::NotADirectory => "spool.path, or refused in it, is no folder".to_owned(),
+        io::ErrorKind::ReadOnlyFilesystem => "the folder of spool.path lies on a disk that takes no writes".to_owned(),
+        io::ErrorKind::StorageFull => "the disk of the spool folder is full".to_owned(),
+        _ => format!("the folder of spool.path gives an error: {error}"),
+    }
+}
+
+/// How old the queue is, by which all that was refused ages.
+async fn age(shared: &Shared) -> Option<Age> {
+    let figures = tokio::time::timeout(Duration::from_millis(STORE_WAIT_MS), shared.store.figures());
+    let figures = figures.await.ok()?.ok()?;
+    Some(Age { generation: figures.generation, lived_ms: figures.lived_ms?, at: clock::mono() })
 }
 
 /// The open folder.
@@ -84,12 +94,17 @@ struct Spool<'s> {
     ready: AsyncFd<OwnedFd>,
     /// Files that are not whole yet: since when they are as they are, and how that is.
     waiting: HashMap<OsString, (Mono, usize, i64)>,
-    purged: Option<Mono>,
 }
 
 struct Folders {
     spool: Beneath,
-    refused: Beneath,
+    refused: Mutex<Refused>,
+}
+
+impl Folders {
+    fn refused(&self) -> MutexGuard<'_, Refused> {
+        self.refused.lock().unwrap_or_else(PoisonError::into_inner)
+    }
 }
 
 /// One file, as it was read.
@@ -119,9 +134,21 @@ enum Not {
 }
 
 impl<'s> Spool<'s> {
-    fn open(shared: &'s Arc<Shared>, setup: &'s SpoolSetup) -> io::Result<Self> {
-        let spool = Beneath::open(&setup.spool.path)?;
-        let refused = spool.folder(REFUSED)?;
+    async fn open(shared: &'s Arc<Shared>, setup: &'s SpoolSetup) -> Result<Self, String> {
+        let Some(age) = age(shared).await else {
+            return Err("the queue does not answer, so nothing could be taken".to_owned());
+        };
+        let path = setup.spool.path.clone();
+        let opened = blocking(move || {
+            let spool = Beneath::open(&path)?;
+            let refused = Refused::open(spool.folder(REFUSED)?, age)?;
+            Ok(Arc::new(Folders { spool, refused: Mutex::new(refused) }))
+        });
+        let folders = opened.await.map_err(|error| because(&error))?;
+        Self::watch(shared, setup, folders).map_err(|error| because(&error))
+    }
+
+    fn watch(shared: &'s Arc<Shared>, setup: &'s SpoolSetup, folders: Arc<Folders>) -> io::Result<Self> {
         let inotify = Inotify::init(InitFlags::IN_NONBLOCK | InitFlags::IN_CLOEXEC)?;
         let what = AddWatchFlags::IN_MOVED_TO | AddWatchFlags::IN_CLOSE_WRITE | AddWatchFlags::IN_ONLYDIR;
         inotify.add_watch(&setup.spool.path, what)?;
@@ -130,8 +157,7 @@ impl<'s> Spool<'s> {
             reason = "its replacement is unsafe, which is forbidden here; an OwnedFd keeps its descriptor for as long as it lives"
         )]
         let ready = AsyncFd::new(inotify.as_fd().try_clone_to_owned()?)?;
-        let folders = Arc::new(Folders { spool, refused });
-        Ok(Self { shared, setup, folders, inotify, ready, waiting: HashMap::new(), purged: None })
+        Ok(Self { shared, setup, folders, inotify, ready, waiting: HashMap::new() })
     }
 
     /// Ends only when the folder can't be read.
@@ -150,8 +176,10 @@ impl<'s> Spool<'s> {
                     Err(error) => Err(error),
                 },
             };
-            if let Err(error) = done {
-                return error;
+            match done {
+                // Only now: a folder that opens and lets nothing be taken away is of no use.
+                Ok(()) => self.shared.spool(SpoolView::Watched),
+                Err(error) => return error,
             }
         }
     }
@@ -250,7 +278,10 @@ impl<'s> Spool<'s> {
                 let ((own, reads_left), (said, outcomes_left)) = (reads.split_at(count), outcomes.split_at(count));
                 (reads, outcomes) = (reads_left, outcomes_left);
                 match request::told(self.shared, own, said, &now) {
-                    Ok(_) => gone.push(name),
+                    Ok(_) => {
+                        self.shared.count_acceptance();
+                        gone.push(name);
+                    }
                     Err(problem) => refused.push((name, Some(bytes), problem)),
                 }
             }
@@ -266,16 +297,23 @@ impl<'s> Spool<'s> {
             })
             .collect();
         let (folders, plaintext) = (Arc::clone(&self.folders), self.setup.plaintext);
-        blocking(move || {
+        let keep_s = self.setup.keep_s;
+        let dropped = blocking(move || {
             for name in &gone {
                 folders.spool.remove(name)?;
             }
+            let mut aside = folders.refused();
             for (hash, name, bytes, problem) in &refused {
-                set_aside(&folders, hash, name, *bytes, problem, plaintext)?;
+                aside.take(&folders.spool, (hash, name), *bytes, problem, plaintext)?;
             }
-            if gone.is_empty() && refused.is_empty() { Ok(()) } else { folders.spool.sync() }
-        })
-        .await?;
+            let dropped = if refused.is_empty() { 0 } else { aside.purge(keep_s)? };
+            drop(aside);
+            if !gone.is_empty() || !refused.is_empty() {
+                folders.spool.sync()?;
+            }
+            Ok(dropped)
+        });
+        self.count_dropped(dropped.await?);
         Ok(true)
     }
 
@@ -317,26 +355,27 @@ impl<'s> Spool<'s> {
         u64::from(self.setup.spool.patience_s) * 1000 <= now.since_ms(known.0)
     }
 
-    /// Lets go what was refused longer ago than waiting reads may be kept. A clock that nobody trusts purges nothing.
+    /// Lets go what was refused longer ago than waiting reads may be kept, by the queue's own age: no date is believed,
+    /// and none is needed.
     async fn purge(&mut self) -> io::Result<()> {
-        let now = clock::mono();
-        if self.purged.is_some_and(|at| now.since_ms(at) < PURGE_EVERY_MS)
-            || self.shared.position.borrow().utc_trust == UtcTrust::Unset
-        {
-            return Ok(());
-        }
-        self.purged = Some(now);
+        // While the queue does not answer nothing ages, as in the queue itself.
+        let Some(age) = age(self.shared).await else { return Ok(()) };
         let (folders, keep_s) = (Arc::clone(&self.folders), self.setup.keep_s);
-        blocking(move || {
-            let before = clock::utc().0 / 1000 - i64::try_from(keep_s).unwrap_or(i64::MAX);
-            for found in folders.refused.list()? {
-                if found.modified_s < before && !found.folder {
-                    folders.refused.remove(&found.name)?;
-                }
+        let dropped = blocking(move || {
+            let mut aside = folders.refused();
+            if !aside.observe(age) {
+                return Err(io::Error::other("the queue is another one; it is opened again"));
             }
-            folders.refused.sync()
-        })
-        .await
+            aside.purge(keep_s)
+        });
+        self.count_dropped(dropped.await?);
+        Ok(())
+    }
+
+    fn count_dropped(&self, dropped: u64) {
+        if 0 < dropped {
+            self.shared.tally(|view| view.refused_dropped += dropped);
+        }
     }
 }
 
@@ -398,35 +437,6 @@ fn refusal(kind: &str, title: &str, detail: &str) -> Box<Problem> {
 fn hash(shared: &Shared, bytes: &[u8]) -> String {
     let tag = hmac::sign(&shared.ids.key, bytes);
     tag.as_ref().iter().take(16).map(|byte| format!("{byte:02x}")).collect::<Vec<_>>().concat()
-}
-
-/// Writes the reason, then moves the file away; without plaintext it is deleted. A folder stays where it is.
-fn set_aside(
-    folders: &Folders,
-    hash: &str,
-    name: &OsStr,
-    bytes: Option<usize>,
-    problem: &Problem,
-    plaintext: bool,
-) -> io::Result<()> {
-    let Some(found) = folders.spool.look(name) else { return Ok(()) };
-    let reason = serde_json::json!({
-        "hash": hash, "bytes": bytes, "at": clock::utc().to_rfc3339(), "problem": problem,
-    });
-    let reason_name = format!("{hash}.reason.json");
-    match folders.refused.create(&reason_name, format!("{reason:#}\n").as_bytes()) {
-        Err(error) if error.kind() != io::ErrorKind::AlreadyExists => return Err(error),
-        _ => {}
-    }
-    if found.folder {
-        return Ok(());
-    }
-    if plaintext {
-        folders.spool.rename(name, &folders.refused, &format!("{hash}.json"))?;
-    } else {
-        folders.spool.remove(name)?;
-    }
-    folders.refused.sync()
 }
 
 async fn blocking<T: Send + 'static>(work: impl FnOnce() -> io::Result<T> + Send + 'static) -> io::Result<T> {

@@ -2,8 +2,12 @@
 
 use super::super::{Word, wording};
 use super::{HOUR, Judge, MIN, S};
+use crate::cameras::{MINUTES, SpoolView};
 use crate::moment::Utc;
 use crate::position::KeeperState;
+
+/// An id that was used twice is told so long after the last time, ms (our own: a day has each shift once).
+const CONFLICT_TOLD_MS: i64 = 86_400_000;
 
 impl Judge<'_, '_> {
     pub(super) fn intake(&mut self) {
@@ -31,9 +35,14 @@ impl Judge<'_, '_> {
                 "pintle check tells what is wrong with its socket or port.".to_owned(),
             ],
         );
+        self.spool();
+        self.refusing();
+        // It ends a day after the last one, by the queue's own age: a wrong date ends nothing, and a restart neither.
+        let lived_ms = self.seen.queue.ok().and_then(|queue| queue.lived_ms);
+        let lately = |at_ms: i64| lived_ms.is_none_or(|now_ms| now_ms.saturating_sub(at_ms) < CONFLICT_TOLD_MS);
         self.ask_after(
             "intake.conflicts",
-            0 < intake.id_conflicts,
+            intake.last_conflict_ms.is_some_and(lately),
             0,
             u64::MAX,
             [
@@ -42,7 +51,7 @@ impl Judge<'_, '_> {
                     "It gave {} the id of an earlier read with another content; they were refused.",
                     wording::amount(intake.id_conflicts, "read")
                 ),
-                "Tell the engine's maker; each read needs an id of its own. A restart of the agent clears this."
+                "Tell the engine's maker; each read needs an id of its own. This ends a day after the last one."
                     .to_owned(),
             ],
         );
@@ -57,6 +66,56 @@ impl Judge<'_, '_> {
                 "journalctl -u pintle; those requests were answered 500 and can be repeated.".to_owned(),
             ],
         );
+    }
+
+    fn spool(&mut self) {
+        let failing = match &self.seen.intake.spool {
+            SpoolView::Failing(why) => Some(wording::sentence(why)),
+            SpoolView::None | SpoolView::Watched => None,
+        };
+        self.ask_after(
+            "intake.spool",
+            failing.is_some(),
+            10 * S,
+            10 * S,
+            [
+                "give the agent its spool folder".to_owned(),
+                failing.map_or_else(String::new, |why| format!("No file of reads is taken. {why}")),
+                "It must belong to the agent's user and the engine's group, mode 2770, and be mounted; pintle check tells \
+                 what is missing. Files that lie there are taken as soon as it can be opened."
+                    .to_owned(),
+            ],
+        );
+    }
+
+    /// Reads that are refused are lost unless the engine keeps them, and the cameras may read well meanwhile.
+    fn refusing(&mut self) {
+        let intake = self.seen.intake;
+        let mostly = intake.refusals.recent.mostly_refused(self.seen.now.mono);
+        // As long as nothing is taken at all the trailer does not do its work.
+        let act_ms = if mostly.is_some_and(|(accepted, _)| accepted == 0) { 0 } else { u64::MAX };
+        let last = intake.refusals.last.clone().unwrap_or_default();
+        let about = last.field.map_or_else(String::new, |field| format!(", about its field {field}"));
+        let told = mostly.map_or_else(String::new, |(accepted, refused)| {
+            let all = wording::amount(accepted + refused, "request");
+            let (refused, title) = (wording::count(refused), wording::capital(&last.title));
+            format!(
+                "{refused} of the last {all}, of {MINUTES} min, were refused. The last: {title} ({}){about}.",
+                last.kind
+            )
+        });
+        let how = match (last.kind.as_str(), last.field) {
+            ("invalid-read", Some("camera")) => {
+                "Compare the camera's name in the engine's settings with [[camera]] in the configuration."
+            }
+            ("invalid-image", _) => "Compare where the engine puts its pictures with [images] in the configuration.",
+            ("malformed" | "invalid-read", _) => {
+                "Compare what it sends with docs/INTAKE.md; each answer says what is wrong."
+            }
+            _ => "Each answer says what is wrong: look at the engine's own log, or at refused/ in the spool folder.",
+        };
+        let words = ["mend what the recognition engine sends".to_owned(), told, how.to_owned()];
+        self.ask_after("intake.refusing", mostly.is_some(), 0, act_ms, words);
     }
 
     pub(super) fn cameras(&mut self) {

@@ -1,10 +1,11 @@
 //! How the parts of `health.json` are filled from what was observed.
 
 use super::{
-    AckBody, CameraBody, ChangeBody, ComputerBody, FORMER_SITES_MAX, FixBody, HoldsBody, InputBody, LedgerBody,
-    LineBody, MoveBody, NeedBody, PEOPLES_TEXT_MAX, PicturesBody, PlaceFigures, ReceiverBody, RelayBody, RowBody,
-    SectionBody, SiteBody, TowFigures,
+    AckBody, CameraBody, ChangeBody, ComputerBody, FORMER_SITES_MAX, FixBody, HoldsBody, InputBody, IntakeBody,
+    LedgerBody, LineBody, MoveBody, NeedBody, PEOPLES_TEXT_MAX, PicturesBody, PlaceFigures, ReceiverBody, RelayBody,
+    RowBody, SectionBody, SiteBody, TowFigures,
 };
+use crate::cameras::SpoolView;
 use crate::geo::{LatLon, LocalPlane};
 use crate::health::{Change, Observations, Section};
 use crate::ids::printable;
@@ -226,6 +227,22 @@ pub(super) fn cameras(seen: &Observations<'_>) -> Vec<CameraBody> {
         last_read: camera.last_read.map(|(_, utc)| utc.to_rfc3339()),
     };
     seen.intake.cameras.iter().map(camera).collect()
+}
+
+pub(super) fn intake(seen: &Observations<'_>) -> IntakeBody {
+    let intake = seen.intake;
+    let spool = match intake.spool {
+        SpoolView::None => None,
+        SpoolView::Watched => Some("watched"),
+        SpoolView::Failing(_) => Some("failing"),
+    };
+    IntakeBody {
+        accepted: intake.accepted,
+        refused: intake.refusals.by_kind.clone(),
+        id_conflicts: intake.id_conflicts,
+        spool: spool.map(str::to_owned),
+        refused_dropped: intake.refused_dropped,
+    }
 }
 
 pub(super) fn inputs(seen: &Observations<'_>) -> Vec<InputBody> {

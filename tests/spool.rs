@@ -259,9 +259,12 @@ fn an_engine_whose_reads_are_all_refused_or_numbered_twice_is_told_counted_and_n
     spooled.hand_in("two.json", &read(7).replace("S 7", "S 8"));
     let health = spooled.trailer.wait_health(|health| need(health, "intake.conflicts").is_some());
     assert_eq!((&health["intake"]["id_conflicts"], &health["intake"]["accepted"]), (&Value::from(1), &Value::from(1)));
+    let before = health["process"]["started"].clone();
     spooled.trailer.kill();
     spooled.trailer.start();
-    let health = spooled.trailer.wait_health(|health| need(health, "intake.conflicts").is_some());
+    let health = spooled
+        .trailer
+        .wait_health(|health| health["process"]["started"] != before && need(health, "intake.conflicts").is_some());
     assert_eq!(health["intake"]["id_conflicts"], 1);
     assert_eq!(need(&health, "intake.refusing"), None, "what was refused before the start is no news");
     let reasons = spooled.refused();

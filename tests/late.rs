@@ -66,7 +66,8 @@ async fn a_hit_that_comes_late_through_a_stream_or_lay_there_is_marked_too() {
     let message = stream.get_last_raw_message_by_subject(subject).await.unwrap();
     let told = |headers: &HeaderMap| headers.get("pintle-sent-at").map(ToString::to_string);
     assert!(told(&message.headers).is_some_and(|at| pintle_core::moment::Utc::parse_rfc3339(&at).is_some()));
-    // The same hit of another trailer, which was fresh when that handed it over: nothing beside it says that it is late.
+    // The same hit of another trailer, which was fresh when that handed it over: nothing beside it says that it is
+    // late.
     let mut headers = HeaderMap::new();
     for (name, values) in message.headers.iter().filter(|(name, _)| name.to_string() != "pintle-sent-at") {
         for value in values {

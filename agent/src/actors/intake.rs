@@ -387,8 +387,8 @@ impl Drop for Inside {
     }
 }
 
-/// Publishes the view, asks itself over its own door, looks whether a trouble is over, and remembers what must outlive a
-/// restart.
+/// Publishes the view, asks itself over its own door, looks whether a trouble is over, and remembers what must outlive
+/// a restart.
 struct Mind<'m> {
     shared: &'m Shared,
     view: &'m watch::Sender<IntakeView>,
@@ -447,8 +447,8 @@ impl<'m> Mind<'m> {
         }
     }
 
-    /// Takes up what an earlier process knew of ids that were used twice, and writes down what is new of it. Tried again
-    /// at the next turn: no read waits for it.
+    /// Takes up what an earlier process knew of ids that were used twice, and writes down what is new of it. Tried
+    /// again at the next turn: no read waits for it.
     async fn remember(&mut self) {
         let wait = Duration::from_millis(REMEMBER_WAIT_MS);
         let store = &self.shared.store;

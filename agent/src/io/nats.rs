@@ -35,7 +35,8 @@ const LOOK_EVERY: Duration = Duration::from_millis(250);
 pub const RECEIPTS_UNREAD_MAX: usize = 64;
 /// Messages that may wait for their acknowledgement: more than one batch has.
 const INFLIGHT_MAX: usize = 4096;
-/// A refused right is heard within this after the answer that it came before (our own choice: two tasks of one process).
+/// A refused right is heard within this after the answer that it came before (our own choice: two tasks of one
+/// process).
 const REFUSAL_MIN: Duration = Duration::from_millis(50);
 /// The making of a connection, during which names may be asked for too, is no measure of a round trip beyond this.
 const REFUSAL_MAX: Duration = Duration::from_secs(1);
@@ -92,8 +93,8 @@ pub fn message_id(id: EventId, taken_back: u32) -> String {
 
 /// Connects to the first server that answers; later the client finds the others by itself. Of each subscription
 /// `unread_max` messages may lie unread; what comes beyond is dropped. What the server refuses later is heard by the
-/// rights. The token is shown as a token, and as the password of the user called `name`, so that the cluster's owner can
-/// give each user rights of its own; answers come to `_INBOX.<name>.>`, which nobody else need hear.
+/// rights. The token is shown as a token, and as the password of the user called `name`, so that the cluster's owner
+/// can give each user rights of its own; answers come to `_INBOX.<name>.>`, which nobody else need hear.
 ///
 /// # Errors
 /// [`TargetError`]

@@ -1,5 +1,5 @@
-//! How many connections one source may hold: who holds all that there are would shut everybody else out, also the person
-//! whose page is open.
+//! How many connections one source may hold: who holds all that there are would shut everybody else out, also the
+//! person whose page is open.
 
 use super::tries;
 use std::collections::BTreeMap;

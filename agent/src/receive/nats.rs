@@ -27,8 +27,8 @@ pub const CONSUMER: &str = "pintle-receive";
 const TAKEN_MAX: usize = 500;
 /// A turn without messages ends after this, so that a stop is heard.
 const TURN: Duration = Duration::from_secs(1);
-/// A turn in which nothing comes and whose end does not come either is over after this: the server that was to end it is
-/// gone (our own choice).
+/// A turn in which nothing comes and whose end does not come either is over after this: the server that was to end it
+/// is gone (our own choice).
 const SILENCE_MAX: Duration = Duration::from_secs(3);
 /// What is not acknowledged within this comes again (our own choice: long past a stall of a disk).
 const ACK_WAIT: Duration = Duration::from_mins(1);

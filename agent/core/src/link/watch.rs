@@ -17,9 +17,9 @@ const UNSTEADY_HOLD_MS: u64 = 5000;
 /// The kernel's fault may be older than its telling by this, ms: events are put together for 100 ms, and a busy
 /// computer comes late (our own limit).
 const TOLD_LATE_MS: u64 = 2000;
-/// A next hop that is silent, or may be, is knocked at this often, ms: the kernel asks it three times within that, once a second, and its
-/// answer is seen at once. It costs some forty bytes a second that never leave the cable (source: RFC 826; our own
-/// limit).
+/// A next hop that is silent, or may be, is knocked at this often, ms: the kernel asks it three times within that, once
+/// a second, and its answer is seen at once. It costs some forty bytes a second that never leave the cable (source: RFC
+/// 826; our own limit).
 const KNOCK_MS: u64 = 3000;
 /// The kernel counts such times in ticks of its clock, ms, and rounds them (source: proc(5), `sysconf(_SC_CLK_TCK)`,
 /// 100).

@@ -56,8 +56,8 @@ pub(super) struct Refused {
 }
 
 impl Refused {
-    /// Looks through the folder. What says nothing of its age, or counts by another queue's, counts from now on: that is
-    /// written beside it, so that a restart does not make it young again.
+    /// Looks through the folder. What says nothing of its age, or counts by another queue's, counts from now on: that
+    /// is written beside it, so that a restart does not make it young again.
     ///
     /// # Errors
     /// What the system says.
@@ -145,8 +145,8 @@ impl Refused {
         self.folder.sync()
     }
 
-    /// Lets go what has been here for longer than `keep_s`, and the oldest beyond [`COUNT_MAX`] and [`BYTES_MAX`]; answers
-    /// how many of the latter.
+    /// Lets go what has been here for longer than `keep_s`, and the oldest beyond [`COUNT_MAX`] and [`BYTES_MAX`];
+    /// answers how many of the latter.
     ///
     /// # Errors
     /// What the system says.

@@ -52,8 +52,8 @@ pub(super) fn heard(rights: &watch::Sender<BTreeSet<String>>, said: &ServerError
     rights.send_if_modified(|refused| refused.len() < REFUSED_MAX && refused.insert(right))
 }
 
-/// The right that a refusal speaks of. Source: what nats-server 2.15 says, tried out: `Permissions Violation for Publish
-/// to "a.b"` and `Permissions Violation for Subscription to "a.b"`, the latter perhaps with a queue behind it.
+/// The right that a refusal speaks of. Source: what nats-server 2.15 says, tried out: `Permissions Violation for
+/// Publish to "a.b"` and `Permissions Violation for Subscription to "a.b"`, the latter perhaps with a queue behind it.
 fn right_of(text: &str) -> Option<String> {
     let (_, what) = text.split_once("ermissions Violation for ")?;
     let mut parts = what.split('"');

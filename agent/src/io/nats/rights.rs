@@ -21,7 +21,7 @@ pub struct Rights {
 }
 
 impl Rights {
-    /// Nothing is refused so far; the sender is for [`heard`].
+    /// Nothing is refused so far; the sender is for `heard`.
     #[must_use]
     pub fn new() -> (watch::Sender<BTreeSet<String>>, Self) {
         let (refused_in, refused) = watch::channel(BTreeSet::new());

@@ -57,6 +57,7 @@ impl Agency {
         target.broker.state_dir = state_dir;
         target.broker.credentials_file = Some(self.at("agency.pub"));
         target.broker.receipt_wait_s = 86_400;
+        target.broker.gather_s = 0;
         target
     }
 
@@ -237,6 +238,29 @@ async fn a_hit_that_is_late_on_the_stick_or_lay_on_it_is_marked_with_its_age_by_
     let mut rows = connection.prepare("SELECT late_s FROM reads WHERE hit").unwrap();
     let marks: Vec<i64> = rows.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
     assert!(marks.len() == 2 && marks.iter().all(|s| (late::AGO_S..late::AGO_S + 600).contains(s)), "{marks:?}");
+}
+
+#[tokio::test]
+async fn reads_gather_for_one_file_and_a_hit_does_not_wait_for_them() {
+    let agency = Agency::new();
+    let mut target = agency.target("heron-3", true);
+    target.broker.gather_s = 3600;
+    let trailer = Drain::start("heron-3", &agency.at("queue"), target.clone());
+    trailer.until_view("the opening is on the stick", |view| view.handed_over == OPENING).await;
+    for read in 1..=5 {
+        trailer.put([read], false).await;
+    }
+    trailer.put([1001], true).await;
+    trailer.until_view("the hit is on the stick", |view| view.handed_over == 1 + OPENING).await;
+    tokio::time::sleep(std::time::Duration::from_secs(2)).await;
+    assert_eq!(agency.batches("heron-3").len(), 2, "the opening and the hit; the reads still gather");
+    trailer.stop().await;
+    // What gathered goes together, here after a start with a shorter wait.
+    target.broker.gather_s = 1;
+    let trailer = Drain::start("heron-3", &agency.at("queue"), target);
+    trailer.until_view("all is on the stick", |view| view.handed_over == 6 + OPENING).await;
+    assert_eq!(agency.batches("heron-3").len(), 3);
+    trailer.stop().await;
 }
 
 #[tokio::test]

@@ -238,6 +238,7 @@ pub const KEYS: &[Key] = &[
     key("receiver", "stream_maker", Kind::Choice(&["owner", "trailer"]), Absent::Word("owner")),
     key("receiver", "receipt_wait_s", whole(5, 31 * 86_400, "s"), Absent::Derived("180; 28 days for a courier")),
     key("receiver", "handed_max", whole(1, 1_000_000, "events"), Absent::Derived("5000; 200000 for a courier")),
+    key("receiver", "gather_s", whole(0, 3600, "s"), Absent::Derived("0; 300 for a courier")),
     key("receiver", "message_keep_s", whole(3600, 31 * 86_400, "s"), Absent::Whole(7 * 86_400)),
     key("asked", "key_file", Kind::Path, Absent::Unused),
     key("asked", "allowed", Kind::Text { chars_max: 80 }, Absent::Unused),

@@ -290,6 +290,8 @@ pub struct Broker {
     pub receipt_wait_s: u64,
     /// `receiver.handed_max`: events that may be handed over without a receipt.
     pub handed_max: u64,
+    /// `receiver.gather_s`: so long what is not urgent gathers for one batch, s.
+    pub gather_s: u64,
     /// `receiver.message_keep_s`: how long an MQTT broker keeps a message for a consumer that is away, s.
     pub message_keep_s: u64,
 }
@@ -304,6 +306,7 @@ impl Default for Broker {
             stream_maker: StreamMaker::Owner,
             receipt_wait_s: 180,
             handed_max: 5000,
+            gather_s: 0,
             message_keep_s: 7 * 86_400,
         }
     }

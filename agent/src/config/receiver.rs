@@ -16,6 +16,9 @@ const RECEIPT_WAIT_COURIER_S: u64 = 28 * 86_400;
 const HANDED_MAX: u64 = 5000;
 /// The same for a courier: five days of 40,000 reads in 20 MB (our own choice).
 const HANDED_MAX_COURIER: u64 = 200_000;
+/// Without `receiver.gather_s`, for a courier: a FAT folder holds 65,536 entries (source: Microsoft's FAT specification
+/// 1.03, a folder's 2 MiB of entries of 32 bytes), of which a name of ours takes five, so 13,000 files: 45 days.
+const GATHER_COURIER_S: u64 = 300;
 /// Registered ports. Source: IANA service names, `nats`, `mqtt` and `secure-mqtt`.
 const NATS_PORT: u16 = 4222;
 const MQTT_PORT: u16 = 1883;
@@ -241,6 +244,7 @@ fn broker<'i>(
     };
     let receipt_wait_s = given("receipt_wait_s", if courier { RECEIPT_WAIT_COURIER_S } else { RECEIPT_WAIT_S });
     let handed_max = given("handed_max", if courier { HANDED_MAX_COURIER } else { HANDED_MAX });
+    let gather_s = given("gather_s", if courier { GATHER_COURIER_S } else { 0 });
     let mut name = |key: &str, otherwise: &str| match reader.text(section, key) {
         Some((text, at)) => {
             // Source of the signs that neither broker gives a meaning to: NATS subjects `.*>`, MQTT topics `/+#`.
@@ -276,6 +280,7 @@ fn broker<'i>(
         },
         receipt_wait_s,
         handed_max,
+        gather_s,
         message_keep_s: reader.whole(section, "message_keep_s"),
     }
 }

@@ -129,6 +129,7 @@ pub async fn run(setup: ForwardSetup, stop: CancellationToken) {
             heartbeat: heartbeat.clone(),
             unsettled: Vec::new(),
             ahead: None,
+            gathers_until: None,
             quick: false,
             handed: HandedOver::default(),
         };
@@ -232,6 +233,8 @@ struct LaneTask {
     unsettled: Vec<(u64, Settled)>,
     /// The next request, made while the one before was on its way.
     ahead: Option<Batch>,
+    /// What comes meanwhile gathers for one batch; full batches don't wait.
+    gathers_until: Option<Mono>,
     /// The last request was answered soon.
     quick: bool,
     /// What a broker or courier has and nobody has given a receipt for.
@@ -279,6 +282,9 @@ impl LaneTask {
         }
         if self.board.stands_back(self.lane, now) {
             return self.wait(None, false, stop).await;
+        }
+        if let Some(until) = self.gathers_until.filter(|until| now < *until) {
+            return self.wait(Some(until), false, stop).await;
         }
         let ask = match self.state.ask(now) {
             Ok(ask) => ask,
@@ -440,6 +446,14 @@ impl LaneTask {
                 *before = asked;
                 news
             });
+        }
+        if self.lane == Lane::Bulk && 0 < self.receiver.broker.gather_s {
+            // With more waiting than went, the stick was away or reads come fast: the next batch is full anyhow. What is
+            // out without a receipt counts as waiting, too.
+            let out = batch.events.len().saturating_add(self.handed.len());
+            let all = u64::try_from(out).is_ok_and(|out| batch.waiting.1 <= out);
+            let until = now.mono.plus_ms(self.receiver.broker.gather_s.saturating_mul(1000));
+            self.gathers_until = (step.progress && all).then_some(until);
         }
         self.quick = step.progress && took_ms <= AHEAD_MS_MAX;
         let smooth = written_down && step.progress && step.trouble.is_none() && resend.is_empty() && known.is_none();

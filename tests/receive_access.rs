@@ -12,7 +12,7 @@ use pintle::io::tls::TlsTime;
 use pintle::receive::tokens::new_token;
 use pintle_core::forward::answer::NoAnswer;
 use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
-use receiver::{Batch, Event, GENERATION, Receiver, SOURCE};
+use receiver::{Batch, Event, GENERATION, Receiver, SOURCE, outcome};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 
@@ -44,6 +44,40 @@ fn a_token_used_for_another_source_is_refused_counted_and_raised() {
     assert_eq!(account["misuse"][1]["owner"], "urn:pintle:trailer:heron-4");
     assert_eq!(account["misuse"][1]["source"], SOURCE);
     assert_eq!(account["misuse"][1]["times"], 2);
+
+    // Somebody has looked at it: it stays in the record, and is raised anew when it comes again.
+    let data = receiver.data().to_str().unwrap();
+    let settle = |what: &[&str]| {
+        let said = ["--by", "R. Oyelaran", "--why", "a probe of the network team", "--data", data];
+        outcome(&[&["receive", "settle"], what, &said].concat())
+    };
+    assert_eq!(settle(&["conflicts"]).code, 2, "nothing like that is raised");
+    assert_eq!(settle(&["misuse", "--trailer", "No good"]).code, 64);
+    let done = settle(&["misuse", "--trailer", "heron-4"]);
+    assert!(done.code == 0 && done.out.contains("urn:pintle:trailer:heron-4"), "{}{}", done.out, done.err);
+    let (exit, account) = report(receiver.data());
+    assert_eq!((exit, &account["misuse"][1]["unsettled"]), (Some(2), &0.into()), "the reader's is open still");
+    assert_eq!(settle(&["misuse"]).code, 0);
+    let (exit, account) = report(receiver.data());
+    assert_eq!((exit, account["misuse"].as_array().unwrap().len()), (Some(0), 2), "{account}");
+    assert_eq!(account["settled"][0]["why"], "a probe of the network team");
+    let text = outcome(&["receive", "--report", "--data", data]).out;
+    assert!(text.contains("by R. Oyelaran: a probe of the network team") && !text.contains("RAISED"), "{text}");
+    let audit = std::fs::read_to_string(receiver.data().join("audit/audit.ndjson")).unwrap();
+    assert!(audit.contains(r#""act":"settle""#) && audit.contains("R. Oyelaran"), "{audit}");
+    receiver.post(&Batch::of(&[Event::read(2)]).header("authorization", &format!("Bearer {theirs}")));
+    let (exit, account) = report(receiver.data());
+    assert_eq!((exit, &account["misuse"][1]["unsettled"]), (Some(2), &1.into()), "once more is raised anew");
+
+    // Names are free: an owner has so many rows and no more.
+    for number in 0..30 {
+        let batch =
+            batch.clone().without("pintle-source").header("pintle-source", &format!("urn:pintle:trailer:x-{number}"));
+        assert_eq!(receiver.post(&batch.header("authorization", &format!("Bearer {theirs}"))).status, 403);
+    }
+    let of = "SELECT count(*) FROM misuse WHERE owner = 'urn:pintle:trailer:heron-4'";
+    assert_eq!(receiver.count(of), 21);
+    assert_eq!(receiver.count(&format!("{} AND source = 'further names'", of.replace("count(*)", "times"))), 11);
 }
 
 fn report(data: &Path) -> (Option<i32>, Value) {

@@ -10,7 +10,7 @@ use std::process::{Command, Output};
 
 const PINTLE: &str = env!("CARGO_BIN_EXE_pintle");
 const PAGE: &str = env!("CARGO_BIN_EXE_pintle-page");
-const SERVICES: [&str; 2] = ["pintle.service", "pintle-page.service"];
+const SERVICES: [&str; 3] = ["pintle.service", "pintle-page.service", "pintle-receive.service"];
 /// The lever: a socket, and a process for each connection.
 const LEVER: [&str; 2] = ["pintle-lever.socket", "pintle-lever@.service"];
 
@@ -50,6 +50,8 @@ fn staged() -> tempfile::TempDir {
         ("pintle-lever@.service", "usr/lib/systemd/system/pintle-lever@.service"),
         ("pintle.service", "usr/lib/systemd/system/pintle.service"),
         ("pintle-page.service", "usr/lib/systemd/system/pintle-page.service"),
+        ("pintle-receive.service", "usr/lib/systemd/system/pintle-receive.service"),
+        ("pintle-receive.sysusers.conf", "usr/lib/sysusers.d/pintle-receive.conf"),
         ("pintle.sysusers.conf", "usr/lib/sysusers.d/pintle.conf"),
         ("pintle.tmpfiles.conf", "usr/lib/tmpfiles.d/pintle.conf"),
     ];
@@ -108,7 +110,12 @@ fn the_sandbox_leaves_little_open() {
     let tree = staged();
     let root = format!("--root={}", tree.path().display());
     // systemd's own scale: 0.0 is closed, 10.0 is open; a service without any hardening has 9.6.
-    for (service, worst) in [("pintle.service", 20), ("pintle-page.service", 20), ("pintle-lever@1.service", 40)] {
+    for (service, worst) in [
+        ("pintle.service", 20),
+        ("pintle-page.service", 20),
+        ("pintle-receive.service", 20),
+        ("pintle-lever@1.service", 40),
+    ] {
         let limit = format!("--threshold={worst}");
         let args = ["security", "--offline=true", "--no-pager", &root, &limit, service];
         let Some(output) = tool("systemd-analyze", &args) else { return };
@@ -120,7 +127,8 @@ fn the_sandbox_leaves_little_open() {
 fn users_and_groups_are_made_as_the_units_and_the_example_name_them() {
     let tree = staged();
     let root = format!("--root={}", tree.path().display());
-    let Some(output) = tool("systemd-sysusers", &[&root, "pintle.conf"]) else { return };
+    let both = [root.as_str(), "pintle.conf", "pintle-receive.conf"];
+    let Some(output) = tool("systemd-sysusers", &both) else { return };
     assert!(output.status.success(), "{}", said(&output));
     let column = |file: &str| -> BTreeSet<String> {
         let text = fs::read_to_string(tree.path().join(file)).unwrap();
@@ -249,8 +257,9 @@ fn the_install_by_hand_takes_a_configuration_that_lets_the_page_read_and_people_
 fn the_units_start_commands_that_the_program_knows() {
     for service in SERVICES {
         let unit = read(service);
+        let unit = unit.replace("\\\n", "");
         let [start] = settings(&unit, "ExecStart")[..] else { panic!("{service} starts one thing") };
-        let mut words = start.split(' ');
+        let mut words = start.split_whitespace();
         let help = match words.next() {
             Some("/usr/bin/pintle") => Command::new(PINTLE).args([words.next().unwrap(), "--help"]).output().unwrap(),
             Some("/usr/bin/pintle-page") => Command::new(PAGE).arg("--help").output().unwrap(),
@@ -260,6 +269,11 @@ fn the_units_start_commands_that_the_program_knows() {
         for option in words.filter(|word| word.starts_with("--")) {
             assert!(said(&help).contains(option), "{service}: {start}: there is no option {option}");
         }
+    }
+    // What an agency must not leave out: a token for each trailer, a certificate, age limits.
+    let receive = read("pintle-receive.service");
+    for option in ["--tokens ", "--token-file ", "--tls-cert ", "--tls-key ", "--keep ", "--hit-keep "] {
+        assert!(receive.contains(option), "the receiver is started without {option}");
     }
     let agent = read("pintle.service");
     for (name, value) in [("Type", "notify"), ("Restart", "always"), ("StartLimitIntervalSec", "0")] {

@@ -199,7 +199,7 @@ fn split(url: &str) -> (&str, &str) {
     rest.split_at(rest.find('/').unwrap())
 }
 
-fn exchange(host: &str, head: &str, body: &[u8]) -> io::Result<Told> {
+pub(crate) fn exchange(host: &str, head: &str, body: &[u8]) -> io::Result<Told> {
     let mut stream = TcpStream::connect(host)?;
     stream.set_read_timeout(Some(Duration::from_mins(1)))?;
     stream.write_all(head.as_bytes())?;

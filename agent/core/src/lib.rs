@@ -19,6 +19,7 @@ pub mod queue;
 pub mod read;
 pub mod receive;
 pub mod seal;
+pub mod seats;
 pub mod sim;
 pub mod span;
 pub mod survey;

@@ -4,6 +4,7 @@
 //! get out of step with them.
 
 use super::schema::{DatabaseError, FILE_NAME, open_reader};
+use super::settle::{Raising, Settled, What, left, settled};
 use pintle_core::moment::Utc;
 use pintle_core::queue::ranges::RangeSet;
 use pintle_core::receive::completeness::{Known, Range, completeness};
@@ -38,6 +39,8 @@ pub struct Account {
     pub generations: Vec<GenerationAccount>,
     /// Requests in the name of another trailer than the token or certificate belongs to.
     pub misuse: Vec<Misuse>,
+    /// What a person has settled of all that was raised.
+    pub settled: Vec<Settled>,
 }
 
 /// Somebody spoke in the name of another trailer; nothing of it was stored.
@@ -49,6 +52,8 @@ pub struct Misuse {
     pub source: String,
     /// How often.
     pub times: u64,
+    /// How often since a person has settled it.
+    pub unsettled: u64,
     /// When first, RFC 3339.
     pub first: String,
     /// When last, RFC 3339.
@@ -98,6 +103,8 @@ pub struct GenerationAccount {
     pub refused: u64,
     /// Events that came with another content under a known id, and stamps with another content of a known revision.
     pub conflicts: u64,
+    /// What a person must look at, but for what is settled.
+    pub raised: Vec<Raising>,
 }
 
 /// Blocks of events by what comparing them found; see `docs/RECEIVER.md`.
@@ -194,15 +201,18 @@ impl Account {
     /// [`DatabaseError`] if it can't be read.
     pub fn read(folder: &Path, now: Utc) -> std::result::Result<Self, DatabaseError> {
         let connection = open_reader(folder)?;
-        generations(&connection)
-            .and_then(|generations| {
-                let misuse = misuse(&connection)?;
+        settled(&connection)
+            .and_then(|settled| {
+                let generations = generations(&connection, &settled)?;
+                let misuse = misuse(&connection, &settled)?;
+                let is_settled = misuse.iter().all(|misuse| misuse.unsettled == 0);
                 Ok(Self {
                     format: FORMAT,
                     written: now.to_rfc3339(),
-                    complete: misuse.is_empty() && generations.iter().all(|g| g.missing.count == 0 && !g.is_raised()),
+                    complete: is_settled && generations.iter().all(|g| g.missing.count == 0 && !g.is_raised()),
                     generations,
                     misuse,
+                    settled,
                 })
             })
             .map_err(|error| DatabaseError::from_sqlite(&folder.join(FILE_NAME), &error))
@@ -213,18 +223,27 @@ impl Account {
     /// Whether a person must look.
     #[must_use]
     pub fn is_raised(&self) -> bool {
-        !self.misuse.is_empty() || self.generations.iter().any(GenerationAccount::is_raised)
+        self.misuse.iter().any(|misuse| 0 < misuse.unsettled)
+            || self.generations.iter().any(GenerationAccount::is_raised)
+    }
+
+    /// All that is raised.
+    pub(super) fn raising(&self) -> impl Iterator<Item = Raising> {
+        let misuse = self.misuse.iter().filter_map(|misuse| {
+            let key = (What::Misuse, misuse.owner.as_str(), misuse.source.as_str());
+            left(&self.settled, key, misuse.times, &RangeSet::default())
+        });
+        misuse.chain(self.generations.iter().flat_map(|generation| generation.raised.iter().cloned()))
     }
 }
 
 impl GenerationAccount {
     /// Whether a person must look: contents that contradict each other, a number given twice, a block that stays
     /// different, events that were lost here after their receipt and can't be sent again, or events that a damaged
-    /// queue file on the trailer could not give back.
+    /// queue file on the trailer could not give back. What a person has settled is not raised any more.
     #[must_use]
     pub fn is_raised(&self) -> bool {
-        let lost = self.explained_by.iter().any(|explained| [PURGED, UNREADABLE].contains(&explained.word.as_str()));
-        0 < self.conflicts || 0 < self.doubled.count || 0 < self.blocks.differ.count || lost
+        !self.raised.is_empty()
     }
 }
 
@@ -263,7 +282,7 @@ fn unsigned(number: i64) -> u64 {
     u64::try_from(number).unwrap_or(0)
 }
 
-fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
+fn generations(connection: &Connection, settled: &[Settled]) -> Result<Vec<GenerationAccount>> {
     // One transaction: the account is of one moment, though the receiver goes on writing.
     let moment = connection.unchecked_transaction()?;
     let mut statement = moment.prepare(
@@ -288,9 +307,27 @@ fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
             .iter()
             .map(|(word, runs)| Explained { word: word.clone(), numbers: Numbers::from(runs) })
             .collect();
+        let (source, generation): (String, String) = (row.get(1)?, row.get(2)?);
+        let (blocks, differ) = blocks(&moment, no)?;
+        let conflicts = unsigned(row.get(9)?);
+        let lost = |word: &str| {
+            let found = account.explained_by.iter().find(|(explained, _)| explained == word);
+            found.map_or_else(RangeSet::default, |(_, runs)| runs.clone())
+        };
+        let raised = [
+            (What::Conflicts, conflicts, RangeSet::default()),
+            (What::Differs, differ.len(), differ),
+            (What::Doubled, doubled.len(), doubled.clone()),
+            (What::Purged, lost(PURGED).len(), lost(PURGED)),
+            (What::Unreadable, lost(UNREADABLE).len(), lost(UNREADABLE)),
+        ];
+        let raised = raised.iter().filter_map(|(what, times, numbers)| {
+            left(settled, (*what, source.as_str(), generation.as_str()), *times, numbers)
+        });
+        let raised = raised.collect();
         accounts.push(GenerationAccount {
-            source: row.get(1)?,
-            generation: row.get(2)?,
+            source,
+            generation,
             first_heard: Utc(row.get(3)?).to_rfc3339(),
             last_heard: Utc(row.get(4)?).to_rfc3339(),
             closed: row.get(5)?,
@@ -301,13 +338,14 @@ fn generations(connection: &Connection) -> Result<Vec<GenerationAccount>> {
             explained: Numbers::from(&account.explained),
             explained_by,
             missing: Numbers::from(&account.missing),
-            blocks: blocks(&moment, no)?,
+            blocks,
             images: images(&moment, no)?,
             doubled: Numbers::from(&doubled),
             relayed: relayed(&moment, no)?,
             duplicates: unsigned(row.get(7)?),
             refused: unsigned(row.get(8)?),
-            conflicts: unsigned(row.get(9)?),
+            conflicts,
+            raised,
         });
     }
     Ok(accounts)
@@ -399,7 +437,7 @@ fn let_go(connection: &Connection, generation: i64) -> Result<RangeSet> {
     Ok(gone)
 }
 
-fn blocks(connection: &Connection, generation: i64) -> Result<Blocks> {
+fn blocks(connection: &Connection, generation: i64) -> Result<(Blocks, RangeSet)> {
     let mut statement = connection.prepare_cached("SELECT verdict, first, last FROM block WHERE generation = ?1")?;
     let mut rows = statement.query([generation])?;
     let (mut equal, mut asked, mut differ) = (0, 0, RangeSet::default());
@@ -410,20 +448,18 @@ fn blocks(connection: &Connection, generation: i64) -> Result<Blocks> {
             _ => drop(differ.insert_run(unsigned(row.get(1)?), unsigned(row.get(2)?))),
         }
     }
-    Ok(Blocks { equal, asked, differ: Numbers::from(&differ) })
+    Ok((Blocks { equal, asked, differ: Numbers::from(&differ) }, differ))
 }
 
-fn misuse(connection: &Connection) -> Result<Vec<Misuse>> {
+fn misuse(connection: &Connection, settled: &[Settled]) -> Result<Vec<Misuse>> {
     let mut rows = connection
         .prepare_cached("SELECT owner, source, times, first_at, last_at FROM misuse ORDER BY owner, source LIMIT ?1")?;
     let rows = rows.query_map([i64::try_from(RUNS_LISTED_MAX).unwrap_or(i64::MAX)], |row| {
-        Ok(Misuse {
-            owner: row.get(0)?,
-            source: row.get(1)?,
-            times: unsigned(row.get(2)?),
-            first: Utc(row.get(3)?).to_rfc3339(),
-            last: Utc(row.get(4)?).to_rfc3339(),
-        })
+        let (owner, source, times): (String, String, u64) = (row.get(0)?, row.get(1)?, unsigned(row.get(2)?));
+        let key = (What::Misuse, owner.as_str(), source.as_str());
+        let unsettled = left(settled, key, times, &RangeSet::default()).map_or(0, |left| left.times);
+        let (first, last) = (Utc(row.get(3)?).to_rfc3339(), Utc(row.get(4)?).to_rfc3339());
+        Ok(Misuse { owner, source, times, unsettled, first, last })
     })?;
     rows.collect()
 }

@@ -6,6 +6,7 @@ mod people;
 use super::account::{Account, Summary};
 use super::asks;
 use super::check::{BodyError, Incoming, check_body, is_source, is_uuid};
+use super::places::Places;
 use super::schema::DatabaseError;
 use super::store::{Batch, ReceiverStore, Stored};
 use super::stream::{LISTENERS_MAX, STREAM_PATH};
@@ -29,8 +30,9 @@ use pintle_core::wire::images::IMAGES_PATH;
 use pintle_core::wire::problem::{MEDIA_TYPE, Problem};
 use pintle_core::wire::receipt::{ReceiptBody, unquoted};
 use serde::Serialize;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
@@ -41,7 +43,7 @@ pub const COMPLETENESS_PATH: &str = "/v1/completeness";
 /// Where the counts are read.
 pub const SUMMARY_PATH: &str = "/v1/summary";
 
-pub use people::{FLEET_PATH, SURVEY_PAGE, SURVEY_PATH};
+pub use people::{FLEET_PATH, METRICS_PATH, SURVEY_PAGE, SURVEY_PATH};
 
 /// What binds every request. All of it is our own choice.
 #[derive(Clone, Copy, Debug)]
@@ -95,6 +97,9 @@ pub struct Service {
     accounts: Semaphore,
     /// Free places for listeners of the stream.
     listeners: Arc<Semaphore>,
+    places: Arc<Places>,
+    /// Requests refused since the start, by the kind of the problem.
+    refusals: Mutex<BTreeMap<&'static str, u64>>,
     /// Held while a part of a picture is written.
     images: tokio::sync::Mutex<()>,
 }
@@ -121,6 +126,10 @@ impl Names {
 
 type Answer = Response<Full<Bytes>>;
 
+/// Why an answer refuses: the kind of its problem.
+#[derive(Clone, Copy)]
+struct Reason(&'static str);
+
 /// An answer that refuses, boxed because problems are large and rare.
 type Refused = Box<Answer>;
 
@@ -143,6 +152,8 @@ impl Service {
             budget,
             accounts: Semaphore::new(1),
             listeners: Arc::new(Semaphore::new(LISTENERS_MAX)),
+            places: Places::new(limits.connections_max),
+            refusals: Mutex::default(),
             images: tokio::sync::Mutex::default(),
         }
     }
@@ -159,6 +170,22 @@ impl Service {
         &self.folder
     }
 
+    /// Requests refused since the start, by reason.
+    fn refused_by_reason(&self) -> Vec<(&'static str, u64)> {
+        let refusals = self.refusals.lock().unwrap_or_else(PoisonError::into_inner);
+        refusals.iter().map(|(reason, count)| (*reason, *count)).collect()
+    }
+
+    /// The places of its connections.
+    pub(super) fn places(&self) -> Arc<Places> {
+        Arc::clone(&self.places)
+    }
+
+    /// Whether a request brings what it must bring; without tokens every one does.
+    pub(super) fn may_ask<B>(&self, request: &Request<B>, names: Option<&[String]>) -> bool {
+        self.authorise(request.headers(), names).is_ok()
+    }
+
     /// Waits until no other part of a picture is being written; the next one waits for what this gives.
     pub(super) async fn picture_turn(&self) -> tokio::sync::MutexGuard<'_, ()> {
         self.images.lock().await
@@ -170,7 +197,12 @@ impl Service {
         B: Body<Data = Bytes> + Unpin,
     {
         let answer = self.route(request, names).await;
-        answer.unwrap_or_else(|refused| *refused)
+        answer.unwrap_or_else(|refused| {
+            if let Some(Reason(reason)) = refused.extensions().get() {
+                *self.refusals.lock().unwrap_or_else(PoisonError::into_inner).entry(*reason).or_default() += 1;
+            }
+            *refused
+        })
     }
 
     async fn route<B>(&self, request: Request<B>, names: Option<&[String]>) -> Result<Answer, Refused>
@@ -186,11 +218,11 @@ impl Service {
         }
         let allowed = match request.uri().path() {
             EVENTS_PATH => Method::POST,
-            COMPLETENESS_PATH | SUMMARY_PATH | FLEET_PATH | SURVEY_PATH | SURVEY_PAGE => Method::GET,
+            COMPLETENESS_PATH | SUMMARY_PATH | FLEET_PATH | SURVEY_PATH | SURVEY_PAGE | METRICS_PATH => Method::GET,
             _ => {
                 let detail = format!(
                     "There is {EVENTS_PATH}, {IMAGES_PATH}<digest> (HEAD, PUT), {COMPLETENESS_PATH}, {SUMMARY_PATH}, \
-                     {FLEET_PATH} (for `pintle survey`), {SURVEY_PATH}, {SURVEY_PAGE} and {STREAM_PATH}."
+                     {FLEET_PATH} (for `pintle survey`), {SURVEY_PATH}, {SURVEY_PAGE}, {METRICS_PATH} and {STREAM_PATH}."
                 );
                 return Err(problem("not-found", StatusCode::NOT_FOUND, "No such path", detail));
             }
@@ -206,7 +238,8 @@ impl Service {
             EVENTS_PATH => self.events(request, &allowed_names).await,
             // What all trailers have sent is none of one trailer's business.
             _ if self.is_a_trailer(&allowed_names) => Err(not_for_trailers()),
-            FLEET_PATH | SURVEY_PATH | SURVEY_PAGE if self.is_open(names) => Err(needs_token()),
+            FLEET_PATH | SURVEY_PATH | SURVEY_PAGE | METRICS_PATH if self.is_open(names) => Err(needs_token()),
+            METRICS_PATH => self.metrics().await,
             path @ (FLEET_PATH | SURVEY_PATH | SURVEY_PAGE) => self.survey(path.to_owned()).await,
             COMPLETENESS_PATH => {
                 self.reading(|folder| Account::read(&folder, clock::utc()).map(|account| json(&account))).await
@@ -525,12 +558,14 @@ fn unpacked_badly(error: GzipError, bytes_max: usize) -> Refused {
     }
 }
 
-fn problem(kind: &str, status: StatusCode, title: &str, detail: impl Into<String>) -> Refused {
+fn problem(kind: &'static str, status: StatusCode, title: &str, detail: impl Into<String>) -> Refused {
     let body = serde_json::to_vec(&Problem::new(kind, status.as_u16(), title, detail)).unwrap_or_default();
-    Box::new(answer_of(status, MEDIA_TYPE, body))
+    let mut refused = Box::new(answer_of(status, MEDIA_TYPE, body));
+    refused.extensions_mut().insert(Reason(kind));
+    refused
 }
 
-fn busy(kind: &str, title: &str, detail: impl Into<String>) -> Refused {
+fn busy(kind: &'static str, title: &str, detail: impl Into<String>) -> Refused {
     let mut refused = problem(kind, StatusCode::SERVICE_UNAVAILABLE, title, detail);
     // Seconds: long enough for a stall of a disk to pass, short for a hit that waits (our own choice).
     refused.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from_static("5"));

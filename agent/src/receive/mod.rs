@@ -18,14 +18,17 @@ pub mod http;
 mod images;
 pub mod ledger;
 pub mod lived;
+pub mod metrics;
 pub mod mqtt;
 pub mod nats;
 mod past;
+mod places;
 pub mod report;
 pub mod retain;
 pub mod schema;
 pub mod sealed;
 pub mod server;
+pub mod settle;
 pub mod store;
 pub mod stream;
 pub mod tail;
@@ -272,6 +275,8 @@ enum ReceiveCommand {
     Hold(hold::HoldArgs),
     /// Ask a trailer for something with the next receipts.
     Ask(asks::AskArgs),
+    /// Settle what is raised: somebody has looked at it. It stays in the record; what comes after it is raised anew.
+    Settle(settle::SettleArgs),
     /// Make a token for one trailer: prints the token, which goes to the trailer, and its line for the file of
     /// --tokens.
     Token {
@@ -288,6 +293,7 @@ pub fn receive(args: &ReceiveArgs) -> Exit {
         (Some(ReceiveCommand::Export(args)), _) => export_reads(args),
         (Some(ReceiveCommand::Hold(args)), _) => hold_reads(args),
         (Some(ReceiveCommand::Ask(args)), _) => ask_trailer(args),
+        (Some(ReceiveCommand::Settle(args)), _) => settle_raised(args),
         (None, Some(data)) if args.report => print_report(data, args.json),
         (None, Some(data)) => match (&args.courier_init, &args.import) {
             (Some(folder), _) => courier_init(data, folder),
@@ -342,6 +348,16 @@ fn hold_reads(args: &hold::HoldArgs) -> Exit {
         Err(error) => {
             complain(&error, error.advice());
             if matches!(error, hold::HoldError::Asked(_)) { Exit::Usage } else { Exit::Act }
+        }
+    }
+}
+
+fn settle_raised(args: &settle::SettleArgs) -> Exit {
+    match settle::settle(args, &mut std::io::stdout().lock()) {
+        Ok(()) => Exit::Good,
+        Err(error) => {
+            complain(&error, error.advice());
+            if matches!(error, settle::SettleError::Asked(_)) { Exit::Usage } else { Exit::Act }
         }
     }
 }

@@ -1,10 +1,15 @@
 //! The account in plain language.
 
-use super::account::{Account, GenerationAccount, Numbers, PURGED, UNREADABLE};
+use super::account::{Account, GenerationAccount, Numbers};
+use super::settle::{Raising, What};
+use pintle_core::ids::printable;
 use std::fmt;
 
 /// Runs named in one line; the rest is counted (our own limit: a line that a person reads).
 const RUNS_NAMED: usize = 6;
+
+/// Settled things named; the older ones are counted (our own limit).
+const SETTLED_NAMED: usize = 20;
 
 /// Shows an account as a person reads it, at most 100 columns but for long names.
 pub struct Report<'a>(pub &'a Account);
@@ -19,14 +24,15 @@ impl fmt::Display for Report<'_> {
         for generation in &account.generations {
             one(f, generation)?;
         }
-        for misuse in &account.misuse {
+        for misuse in account.misuse.iter().filter(|misuse| 0 < misuse.unsettled) {
             writeln!(
                 f,
                 "\nRAISED: {} was used in the name of {}: {} times, last at {}; nothing of it is stored. Give that \
                  trailer a new one.",
-                misuse.owner, misuse.source, misuse.times, misuse.last
+                misuse.owner, misuse.source, misuse.unsettled, misuse.last
             )?;
         }
+        settled(f, account)?;
         let verdict = match (account.complete, account.is_raised()) {
             (true, _) => "Complete: every number is here or explained by the trailer's ledger.",
             (false, true) => "In doubt: look at what is raised above.",
@@ -85,37 +91,47 @@ fn one(out: &mut fmt::Formatter<'_>, account: &GenerationAccount) -> fmt::Result
     if 0 < account.refused {
         writeln!(out, "    refused here       {:>10}   (table refusal says why)", account.refused)?;
     }
-    if 0 < account.conflicts {
-        writeln!(
+    account.raised.iter().try_for_each(|raising| raised(out, raising))
+}
+
+fn raised(out: &mut fmt::Formatter<'_>, raising: &Raising) -> fmt::Result {
+    let (times, numbers) = (raising.times, Numbers::from(&raising.numbers));
+    match raising.what {
+        What::Misuse => Ok(()),
+        What::Conflicts => writeln!(
             out,
-            "    RAISED: {} times a known id came with another content; both are kept (table conflict)",
-            account.conflicts
-        )?;
-    }
-    if 0 < blocks.differ.count {
-        writeln!(
+            "    RAISED: {times} times a known id came with another content; both are kept (table conflict)"
+        ),
+        What::Differs => writeln!(
             out,
             "    RAISED: events differ from the trailer's though they were sent again, in the numbers {}",
-            runs(&blocks.differ)
-        )?;
-    }
-    if let Some(lost) = account.explained_by.iter().find(|explained| explained.word == PURGED) {
-        writeln!(
+            runs(&numbers)
+        ),
+        What::Purged => writeln!(
             out,
-            "    RAISED: {} events were lost here after their receipt, and the trailer has let them go",
-            lost.numbers.count
-        )?;
-    }
-    if let Some(lost) = account.explained_by.iter().find(|explained| explained.word == UNREADABLE) {
-        writeln!(out, "    RAISED: {} events were lost with damaged parts of the trailer's queue", lost.numbers.count)?;
-    }
-    if 0 < account.doubled.count {
-        writeln!(
+            "    RAISED: {times} events were lost here after their receipt, and the trailer has let them go"
+        ),
+        What::Unreadable => {
+            writeln!(out, "    RAISED: {times} events were lost with damaged parts of the trailer's queue")
+        }
+        What::Doubled => writeln!(
             out,
-            "    RAISED: {} numbers were given to more than one event: {}; is a copy of the trailer's queue in use?",
-            account.doubled.count,
-            runs(&account.doubled)
-        )?;
+            "    RAISED: {times} numbers were given to more than one event: {}; is a copy of the trailer's queue in use?",
+            runs(&numbers)
+        ),
+    }
+}
+
+/// What people have settled, the newest last.
+fn settled(out: &mut fmt::Formatter<'_>, account: &Account) -> fmt::Result {
+    let left_off = account.settled.len().saturating_sub(SETTLED_NAMED);
+    for one in account.settled.iter().skip(left_off) {
+        let (source, about) = (printable(&one.source, 100), printable(&one.about, 100));
+        let (by, why) = (printable(&one.by, 80), printable(&one.why, 400));
+        writeln!(out, "\nSettled: {}, {source}, {about}: {} until {}\n  by {by}: {why}", one.what, one.times, one.at)?;
+    }
+    if 0 < left_off {
+        writeln!(out, "\nand {left_off} older ones (table settled)")?;
     }
     Ok(())
 }

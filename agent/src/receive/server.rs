@@ -1,6 +1,7 @@
 //! Listens, does TLS, caps connections, and stops in order.
 
 use super::http::{EVENTS_PATH, Limits, Service};
+use super::places::Place;
 use super::schema::{DatabaseError, FILE_NAME};
 use super::store;
 use super::timed::Timed;
@@ -21,7 +22,6 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::Semaphore;
 use tokio_rustls::TlsAcceptor;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
@@ -159,27 +159,32 @@ impl Receiver {
 
     /// Serves until `stop`; then requests on their way end, what is stored is folded into the one file, and it returns.
     pub async fn serve(self, stop: CancellationToken) {
-        let free = Arc::new(Semaphore::new(self.limits.connections_max));
+        let places = self.service.places();
         let tasks = TaskTracker::new();
         loop {
-            let slot = tokio::select! {
-                () = stop.cancelled() => break,
-                slot = Arc::clone(&free).acquire_owned() => slot,
-            };
             let accepted = tokio::select! {
                 () = stop.cancelled() => break,
-                accepted = self.listener.accept() => accepted,
+                accepted = async {
+                    places.room().await;
+                    self.listener.accept().await
+                } => accepted,
             };
-            let Ok((stream, _)) = accepted else {
+            let Ok((stream, peer)) = accepted else {
                 tokio::time::sleep(ACCEPT_PAUSE).await;
                 continue;
             };
+            let place = places.enter(peer.ip());
             let (tls, service, limits, stop) = (self.tls.clone(), Arc::clone(&self.service), self.limits, stop.clone());
+            let places = Arc::clone(&places);
             tasks.spawn(async move {
-                connection(stream, tls, service, limits, stop).await;
-                drop(slot);
+                tokio::select! {
+                    () = place.give_way.cancelled() => {}
+                    () = connection(stream, tls, service, limits, (stop, &place)) => {}
+                }
+                places.leave(&place);
             });
         }
+        drop(places);
         drop(self.listener);
         tasks.close();
         if tokio::time::timeout(STOP_WAIT, tasks.wait()).await.is_err() {
@@ -219,17 +224,20 @@ async fn connection(
     tls: Option<TlsAcceptor>,
     service: Arc<Service>,
     limits: Limits,
-    stop: CancellationToken,
+    (stop, place): (CancellationToken, &Arc<Place>),
 ) {
     // An answer is one small write; waiting for company would only delay it. If it can't be set, answers are slower.
     drop(stream.set_nodelay(true));
     let Some(tls) = tls else {
-        return http(stream, service, limits, None, stop).await;
+        return http(stream, service, limits, None, (stop, place)).await;
     };
     // A handshake that fails is the peer's trouble and shows there; logging each would let a peer fill the disk.
     if let Ok(Ok(stream)) = tokio::time::timeout(limits.handshake_wait, tls.accept(stream)).await {
         let names = stream.get_ref().1.peer_certificates().and_then(|chain| chain.first()).map(sources_of);
-        http(stream, service, limits, names.map(Arc::from), stop).await;
+        if names.as_ref().is_some_and(|names| !names.is_empty()) {
+            place.is_known();
+        }
+        http(stream, service, limits, names.map(Arc::from), (stop, place)).await;
     }
 }
 
@@ -238,15 +246,22 @@ async fn http<S>(
     service: Arc<Service>,
     limits: Limits,
     names: Option<Arc<[String]>>,
-    stop: CancellationToken,
+    (stop, place): (CancellationToken, &Arc<Place>),
 ) where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
-    let stopped = stop.clone();
-    let answer = service_fn(move |request| {
+    let (stopped, place) = (stop.clone(), Arc::clone(place));
+    let answer = service_fn(move |request: hyper::Request<hyper::body::Incoming>| {
         let (service, names) = (Arc::clone(&service), names.clone());
         let stop = stopped.clone();
-        async move { Ok::<_, Infallible>(service.answer_or_stream(request, names.as_deref(), stop).await) }
+        if service.may_ask(&request, names.as_deref()) {
+            place.is_known();
+        }
+        let busy = place.request();
+        async move {
+            let _busy = busy;
+            Ok::<_, Infallible>(service.answer_or_stream(request, names.as_deref(), stop).await)
+        }
     });
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())

@@ -3,16 +3,19 @@
 
 use super::check::Incoming;
 use super::lived::LivedClock;
+use super::metrics::Receipts;
 use super::retain::{Keep, Purged};
 use super::schema::{DatabaseError, FILE_NAME, open_writer};
 use super::sealed::open_all;
 use super::write::Writing;
 use crate::seal::Opener;
 use pintle_core::moment::{Moment, Utc};
-use pintle_core::wire::receipt::{Receipt, Resend};
+use pintle_core::wire::receipt::{Receipt, ReceiptResult, Resend};
 use rusqlite::{Connection, Transaction, params};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use std::thread::JoinHandle;
 use tokio::sync::{mpsc, oneshot};
 
@@ -20,6 +23,12 @@ use tokio::sync::{mpsc, oneshot};
 const WAITING_MAX: usize = 256;
 /// Events after which a group of requests is committed (our own limit: some 0.3 s of work).
 const GROUP_EVENTS_MAX: usize = 10_000;
+
+/// Names in which one owner's token was misused that are told apart; names are free, so further ones are only counted
+/// (our own limit).
+const MISUSED_NAMES_MAX: i64 = 20;
+/// Stands for all further ones.
+pub const MISUSED_FURTHER: &str = "further names";
 
 /// One checked request.
 pub struct Batch {
@@ -70,6 +79,7 @@ enum Ask {
 pub struct ReceiverStore {
     asked: mpsc::Sender<Ask>,
     lived: LivedClock,
+    receipts: Arc<Receipts>,
 }
 
 impl ReceiverStore {
@@ -80,7 +90,22 @@ impl ReceiverStore {
     pub async fn store(&self, batch: Batch) -> Result<Stored, DatabaseError> {
         let (answer, receipts) = oneshot::channel();
         self.asked.send(Ask::Store(Asked { batch, answer })).await.map_err(|_| DatabaseError::Stopped)?;
-        receipts.await.map_err(|_| DatabaseError::Stopped)?
+        let stored = receipts.await.map_err(|_| DatabaseError::Stopped)??;
+        for receipt in &stored.receipts {
+            let count = match receipt.result {
+                ReceiptResult::Stored => &self.receipts.stored,
+                ReceiptResult::Duplicate => &self.receipts.duplicate,
+                _ => &self.receipts.refused,
+            };
+            count.fetch_add(1, Ordering::Relaxed);
+        }
+        Ok(stored)
+    }
+
+    /// What its receipts said since the start.
+    #[must_use]
+    pub fn receipts(&self) -> &Receipts {
+        &self.receipts
     }
 
     /// Does `work` in a transaction of its own between the requests, and gives what it found.
@@ -146,6 +171,11 @@ impl ReceiverStore {
     pub async fn misuse(&self, owner: String, source: String, now: Utc) -> Result<(), DatabaseError> {
         let first = self
             .work(move |work| {
+                let known = "SELECT EXISTS (SELECT 1 FROM misuse WHERE owner = ?1 AND source = ?2)";
+                let known: bool = work.query_row(known, params![owner, source], |row| row.get(0))?;
+                let names: i64 =
+                    work.query_row("SELECT count(*) FROM misuse WHERE owner = ?1", [&owner], |row| row.get(0))?;
+                let source = if known || names < MISUSED_NAMES_MAX { source } else { MISUSED_FURTHER.to_owned() };
                 work.execute(
                     "INSERT INTO misuse (owner, source, times, first_at, last_at) VALUES (?1, ?2, 1, ?3, ?3)
                      ON CONFLICT DO UPDATE SET times = times + 1, last_at = excluded.last_at",
@@ -190,7 +220,7 @@ pub fn start(folder: &Path, opener: Option<Opener>) -> Result<(ReceiverStore, Jo
         std::thread::Builder::new().name("receiver-store".to_owned()).spawn(move || writer.run()).map_err(|error| {
             DatabaseError::Disk { path: folder.join(FILE_NAME), detail: format!("no thread for it: {error}") }
         })?;
-    Ok((ReceiverStore { asked, lived }, thread))
+    Ok((ReceiverStore { asked, lived, receipts: Arc::default() }, thread))
 }
 
 struct Writer {

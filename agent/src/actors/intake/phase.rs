@@ -2,6 +2,7 @@
 
 use crate::clock;
 use pintle_core::moment::Mono;
+use pintle_core::seats::{KeepsPlace, Seat, gives_way};
 use std::sync::atomic::{AtomicU8, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use tokio_util::sync::CancellationToken;
@@ -9,10 +10,9 @@ use tokio_util::sync::CancellationToken;
 /// A connection that has carried a request may stay quiet this long, ms (our own limit: an engine on a quiet road
 /// keeps its connection, a forgotten one goes).
 const QUIET_MS_MAX: u64 = 60_000;
-/// A connection that has carried a request gives way to a new one only after this long without another, ms (our own).
-const GIVES_WAY_AFTER_MS: u64 = 1000;
-/// The same for one that has carried none yet, ms (our own: a local client sends its head within a few ms).
-const NEWCOMER_GIVES_WAY_AFTER_MS: u64 = 100;
+/// A connection that has carried a request gives way to a new one only after this long without another; one that has
+/// carried none yet sooner (our own: a local client sends its head within a few ms).
+const KEEPS: KeepsPlace = KeepsPlace { newcomer_ms: 100, quiet_ms: 1000 };
 
 /// Where a connection comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -140,12 +140,15 @@ impl Connections {
         if count < max {
             return true;
         }
-        let now = clock::mono();
-        let may_go = |c: &&Arc<Connection>| {
-            let least_ms = if c.is_newcomer() { NEWCOMER_GIVES_WAY_AFTER_MS } else { GIVES_WAY_AFTER_MS };
-            c.phase() != Phase::Busy && least_ms <= now.since_ms(c.since()) && (door == Door::Socket || c.door == door)
+        let asked: Vec<&Arc<Connection>> = staying().filter(|c| door == Door::Socket || c.door == door).collect();
+        let seat = |c: &&Arc<Connection>| Seat {
+            since: c.since(),
+            newcomer: c.is_newcomer(),
+            busy: c.phase() == Phase::Busy,
+            crowd: 0,
         };
-        let goes = staying().filter(may_go).min_by_key(|c| (!c.is_newcomer(), c.since()));
+        let seats: Vec<Seat> = asked.iter().map(seat).collect();
+        let goes = gives_way(&seats, clock::mono(), KEEPS).and_then(|at| asked.get(at));
         if let Some(goes) = goes {
             goes.give_way.cancel();
         }

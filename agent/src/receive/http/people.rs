@@ -3,6 +3,7 @@
 use super::{Answer, Names, Refused, Service, answer_of, busy, problem};
 use crate::clock;
 use crate::receive::fleet;
+use crate::receive::metrics;
 use crate::receive::stream::{self, AnyBody, STREAM_PATH, wanted};
 use http_body_util::BodyExt;
 use hyper::body::{Body, Bytes};
@@ -15,6 +16,8 @@ use tokio_util::sync::CancellationToken;
 pub const FLEET_PATH: &str = "/v1/fleet";
 /// The survey as JSON.
 pub const SURVEY_PATH: &str = "/v1/survey";
+/// Figures of the receiver itself, in the text format of Prometheus.
+pub const METRICS_PATH: &str = "/v1/metrics";
 /// The survey as one page.
 pub const SURVEY_PAGE: &str = "/survey";
 
@@ -69,6 +72,21 @@ impl Service {
     /// Whether it is a trailer's token that asks, and not the one that reads.
     pub(super) fn is_a_trailer(&self, names: &Names) -> bool {
         matches!(names, Names::Only(_)) && self.tokens.is_some()
+    }
+
+    /// How the receiver itself is.
+    pub(super) async fn metrics(&self) -> Result<Answer, Refused> {
+        let process = metrics::Process {
+            events: self.store.receipts().read(),
+            refused: self.refused_by_reason(),
+            places: self.places.figures(),
+            lived_ms: self.store.lived().known_at(clock::mono()),
+        };
+        self.reading(move |folder| {
+            let text = metrics::text(&folder, &process)?;
+            Ok(answer_of(StatusCode::OK, "text/plain; version=0.0.4", text.into()))
+        })
+        .await
     }
 
     /// The list, the survey, or its page.

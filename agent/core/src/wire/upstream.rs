@@ -50,7 +50,7 @@ struct Seen<'a> {
 }
 
 /// The state cut to what a survey needs, to be believed for `valid_s` seconds. It is still a `health.json`: sections,
-/// place lines, former sites and changes are empty, and figures of the computer are absent.
+/// place lines, former sites and changes are empty, and figures of the intake and the computer are absent.
 #[must_use]
 pub fn brief(body: &HealthBody, valid_s: u32) -> HealthBody {
     let mut brief = body.clone();
@@ -72,6 +72,8 @@ pub fn brief(body: &HealthBody, valid_s: u32) -> HealthBody {
     brief.place.former_sites.clear();
     brief.place.last_move = None;
     brief.place_lines.clear();
+    // What the intake refuses is a need, too; the figures are for the trailer's own monitoring.
+    brief.intake = None;
     brief.receiver.hit_latency_ms.clear();
     brief.changes.clear();
     // A lack of memory or a load that matters is a need; the figures of a good day are not worth the data plan.

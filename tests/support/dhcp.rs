@@ -3,7 +3,7 @@
 #![allow(dead_code, reason = "each test uses a part of it")]
 #![expect(clippy::unwrap_used, reason = "tests")]
 
-use super::netns::{MAC, ROUTER, Rig, must};
+use super::netns::{MAC, ROUTER, Rig};
 use super::trailer::PATIENCE;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -63,7 +63,8 @@ impl Client {
         let script = format!(
             "set -e; mount -t tmpfs tmpfs /run; cd /run; mkdir -p dbus systemd/network systemd/netif/links \
              systemd/netif/leases; chown -R systemd-network:systemd-network systemd/netif; mount -o \
-             remount,bind,ro /sys; dbus-daemon --system --nofork --nopidfile & echo $! > {}; exec {NETWORKD}",
+             remount,bind,ro /sys; dbus-daemon --system --nofork --nopidfile & echo $! > {}; while ! [ -S \
+             dbus/system_bus_socket ]; do sleep 0.05; done; exec {NETWORKD}",
             bus_pid.display()
         );
         let log = std::fs::File::options().create(true).append(true).open(rig.trailer.folder().join("networkd.log"));
@@ -72,7 +73,8 @@ impl Client {
         command.args(["netns", "exec", &rig.trailer_ns, "unshare", "--mount", "sh", "-c", &script]);
         command.stdin(Stdio::null()).stdout(log.try_clone().unwrap()).stderr(log);
         let client = Self { networkd: Kept(command.spawn().unwrap()), bus_pid };
-        client.until(rig, "networkctl --no-legend --no-pager list usb0 2>/dev/null | grep -q usb0");
+        // It can be asked as soon as its name is on the bus, which is later than its list of interfaces.
+        client.until(rig, "networkctl reload 2>/dev/null");
         client
     }
 
@@ -101,8 +103,10 @@ impl Client {
         let ours = format!("{before}\nMACAddress={MAC}\n{}", driver.split_once('\n').unwrap().1);
         let file = rig.trailer.folder().join("tether.network");
         std::fs::write(&file, ours).unwrap();
-        let line = format!("cp {} /run/systemd/network/70-pintle-tether.network; networkctl reload", file.display());
-        must(&format!("{} sh -c '{line}'", self.beside().join(" ")));
+        self.until(
+            rig,
+            &format!("cp {} /run/systemd/network/70-pintle-tether.network && networkctl reload", file.display()),
+        );
         self.until(rig, "ip addr show usb0 | grep -q 'inet 192.0.2.5' && ip route | grep -q '^default .*proto dhcp'");
     }
 }

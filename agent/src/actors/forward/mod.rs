@@ -448,8 +448,8 @@ impl LaneTask {
             });
         }
         if self.lane == Lane::Bulk && 0 < self.receiver.broker.gather_s {
-            // With more waiting than went, the stick was away or reads come fast: the next batch is full anyhow. What is
-            // out without a receipt counts as waiting, too.
+            // With more waiting than went, the stick was away or reads come fast: the next batch is full anyhow.
+            // What is out without a receipt counts as waiting, too.
             let out = batch.events.len().saturating_add(self.handed.len());
             let all = u64::try_from(out).is_ok_and(|out| batch.waiting.1 <= out);
             let until = now.mono.plus_ms(self.receiver.broker.gather_s.saturating_mul(1000));

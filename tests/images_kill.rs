@@ -19,6 +19,7 @@ use pictures::jpeg;
 use pintle::store::blobs::address_of;
 use pintle_core::sim::random::Random;
 use serde_json::json;
+use std::collections::HashSet;
 use std::io::{self, Read as _, Write as _};
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
@@ -32,19 +33,27 @@ use trailer::{PATIENCE, Trailer};
 /// Clients that hand in reads with a picture each, over and over, and note what was answered 202.
 struct Clients {
     stop: Arc<AtomicBool>,
+    /// While a cut is judged nothing more is handed in: the disk would fill up by what no cut looks at.
+    rest: Arc<AtomicBool>,
     taken: Arc<Mutex<Vec<String>>>,
     threads: Vec<JoinHandle<()>>,
 }
 
 impl Clients {
     fn start(socket: &Path, clients: u32) -> Self {
-        let (stop, taken) = (Arc::new(AtomicBool::new(false)), Arc::new(Mutex::new(Vec::new())));
+        let (stop, rest) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
+        let taken = Arc::new(Mutex::new(Vec::new()));
         let threads = (0..clients)
             .map(|client| {
-                let (stop, taken, socket) = (Arc::clone(&stop), Arc::clone(&taken), socket.to_owned());
+                let (stop, rest) = (Arc::clone(&stop), Arc::clone(&rest));
+                let (taken, socket) = (Arc::clone(&taken), socket.to_owned());
                 std::thread::spawn(move || {
                     let mut number = 0;
                     while !stop.load(Ordering::SeqCst) {
+                        if rest.load(Ordering::SeqCst) {
+                            std::thread::sleep(Duration::from_millis(5));
+                            continue;
+                        }
                         number += 1;
                         let picture = jpeg(160, 90, client * 1_000_003 + number);
                         // Every third picture comes a second time: it is kept once and must be there for both.
@@ -58,7 +67,7 @@ impl Clients {
                 })
             })
             .collect();
-        Self { stop, taken, threads }
+        Self { stop, rest, taken, threads }
     }
 
     /// What was answered 202 so far.
@@ -98,7 +107,7 @@ fn hand_in(socket: &Path, client: u32, number: u32, picture: &[u8]) -> io::Resul
 fn check(state: &Path, taken: &[String], when: &str) -> usize {
     let database = rusqlite::Connection::open(state.join("queue.db")).unwrap();
     let mut rows = database.prepare("SELECT DISTINCT lower(hex(address)) FROM images").unwrap();
-    let named: Vec<String> = rows.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
+    let named: HashSet<String> = rows.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
     for name in &named {
         let bytes = std::fs::read(state.join("images").join(name)).unwrap_or_default();
         assert_eq!(
@@ -200,7 +209,7 @@ fn fault_33_accepted_reads_and_pictures_survive_power_cuts_in_the_middle_of_the_
     let mut random = Random::new(11);
     let base = tempfile::tempdir().unwrap();
     // Room for all that comes: on a full disk pictures are let go, which is another test.
-    let Some(disk) = Disk::make(base.path(), 128 * u64::from(1 + cuts / 8)) else { return };
+    let Some(disk) = Disk::make(base.path(), 128 * u64::from(1 + cuts / 16)) else { return };
     let mut trailer = Trailer::new("");
     let state = disk.at.join("state");
     std::fs::create_dir(&state).unwrap();
@@ -219,6 +228,7 @@ fn fault_33_accepted_reads_and_pictures_survive_power_cuts_in_the_middle_of_the_
         let image = base.path().join("cut");
         let copied = disk.copy(&image);
         trailer.signal(Signal::SIGCONT);
+        clients.rest.store(true, Ordering::SeqCst);
         assert!(copied, "cut {n}: the disk never stood still");
         let room = nix::sys::statvfs::statvfs(&disk.at).unwrap();
         assert!(room.blocks() / 10 < room.blocks_free() && room.files() / 10 < room.files_free(), "cut {n}: disk full");
@@ -228,6 +238,7 @@ fn fault_33_accepted_reads_and_pictures_survive_power_cuts_in_the_middle_of_the_
         seen = taken.len();
         drop(after);
         std::fs::remove_file(image).unwrap();
+        clients.rest.store(false, Ordering::SeqCst);
     }
     let taken = clients.stop();
     assert_eq!(trailer.stop().code(), Some(0), "{}", trailer.log());

@@ -7,8 +7,8 @@ use crate::{Bench, Part, Section, thousands};
 const ANYWHERE: &str = "\
 The receiver itself looks ids up as they come, newest first, which holds the bar. A read that lies anywhere is looked \
 up by a person only (an export, a view),
-some 12 µs each. That ratio can't be 1.3 with SQLite: the way through 10,000,000 rows is two levels of the tree longer, \
-and its pages lie in no cache of the
+some 12 µs each. That ratio can't be 1.3 with SQLite: the way through 10,000,000 rows is two levels of the tree \
+longer, and its pages lie in no cache of the
 processor, while 10,000 rows lie there whole. A table of ids alone, without anything of ours, took 7.2 and 14 µs here \
 (ratio 1.9, measured by hand), and no less with more cache
 or with mapped memory.

@@ -2,6 +2,8 @@
 //! is killed with all that it had acknowledged loses and doubles none.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+#[path = "support/authority.rs"]
+mod authority;
 #[path = "support/drain.rs"]
 mod drain;
 #[path = "support/late.rs"]
@@ -15,10 +17,10 @@ mod receiver;
 #[path = "support/trailer.rs"]
 mod trailer;
 
+use authority::Authority;
 use base64::Engine as _;
 use base64::prelude::BASE64_STANDARD;
 use drain::{Drain, until};
-use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
 use receiver::Receiver;
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
 use std::io::{Read as _, Write as _};
@@ -238,16 +240,8 @@ async fn fault_61_a_kill_between_publish_and_acknowledgement_loses_and_doubles_n
 async fn fault_63_over_mqtt_a_name_that_no_server_answers_any_more_leads_where_it_led_last() {
     let folder = tempfile::tempdir().unwrap();
     let at = |name: &str| folder.path().join(name);
-    let mut params = CertificateParams::new(Vec::new()).unwrap();
-    params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
-    params.distinguished_name.push(rcgen::DnType::CommonName, "Brackwater test authority");
-    let authority = CertifiedIssuer::self_signed(params, KeyPair::generate().unwrap()).unwrap();
     // Source: RFC 6761: no name below "invalid" ever resolves.
-    let params = CertificateParams::new(vec!["broker.invalid".to_owned(), "localhost".to_owned()]).unwrap();
-    let key = KeyPair::generate().unwrap();
-    std::fs::write(at("ca.pem"), authority.pem()).unwrap();
-    std::fs::write(at("server.pem"), params.signed_by(&key, &authority).unwrap().pem()).unwrap();
-    std::fs::write(at("server.key"), key.serialize_pem()).unwrap();
+    Authority::new().write(folder.path(), &["broker.invalid", "localhost"]);
     let (ca, cert, key) = (at("ca.pem"), at("server.pem"), at("server.key"));
     let more = format!("certfile {}\nkeyfile {}\nallow_anonymous true", cert.display(), key.display());
     let Some(mut broker) = Broker::start(&more) else { return };
@@ -341,20 +335,8 @@ async fn a_broker_that_refuses_the_right_to_publish_is_told_as_such_and_reads_st
 async fn over_tls_events_go_only_to_a_broker_that_the_named_authority_has_signed_for() {
     let folder = tempfile::tempdir().unwrap();
     let at = |name: &str| folder.path().join(name);
-    let authority = |name: &str| {
-        let mut params = CertificateParams::new(Vec::new()).unwrap();
-        params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
-        params.distinguished_name.push(rcgen::DnType::CommonName, name);
-        CertifiedIssuer::self_signed(params, KeyPair::generate().unwrap()).unwrap()
-    };
-    let (own, foreign) = (authority("Brackwater test authority"), authority("Another test authority"));
-    let mut params = CertificateParams::new(Vec::new()).unwrap();
-    params.subject_alt_names.push(SanType::IpAddress([127, 0, 0, 1].into()));
-    let key = KeyPair::generate().unwrap();
-    std::fs::write(at("ca.pem"), own.pem()).unwrap();
-    std::fs::write(at("foreign.pem"), foreign.pem()).unwrap();
-    std::fs::write(at("server.pem"), params.signed_by(&key, &own).unwrap().pem()).unwrap();
-    std::fs::write(at("server.key"), key.serialize_pem()).unwrap();
+    Authority::new().write(folder.path(), &["127.0.0.1"]);
+    std::fs::write(at("foreign.pem"), Authority::named("Another test authority").pem()).unwrap();
     let (ca, cert, key) = (at("ca.pem"), at("server.pem"), at("server.key"));
     let more = format!(
         "cafile {}\ncertfile {}\nkeyfile {}\nallow_anonymous true",

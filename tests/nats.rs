@@ -2,6 +2,8 @@
 //! killed server nor a dead consumer loses or doubles one.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+#[path = "support/authority.rs"]
+mod authority;
 #[path = "support/drain.rs"]
 mod drain;
 #[path = "support/nats.rs"]
@@ -15,6 +17,7 @@ mod stream_consumer;
 #[path = "support/trailer.rs"]
 mod trailer;
 
+use authority::Authority;
 use drain::{Drain, until};
 use nats::{Cluster, PASSWORDS, RIGHTS, rig};
 use pintle::config::{Broker, Proof, StreamMaker};
@@ -23,7 +26,6 @@ use pintle::io::nats::pictures::{self, Pictures};
 use pintle::io::tls::TlsTime;
 use pintle::store::blobs::address_of;
 use pintle_core::forward::answer::NoAnswer;
-use rcgen::{BasicConstraints, CertificateParams, CertifiedIssuer, IsCa, KeyPair, SanType};
 use receiver::Receiver;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
@@ -231,15 +233,7 @@ async fn with_tls_and_credentials_of_its_own_a_trailer_can_use_its_own_subjects_
     }
     let folder = tempfile::tempdir().unwrap();
     let at = |name: &str| folder.path().join(name);
-    let mut params = CertificateParams::new(Vec::new()).unwrap();
-    params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
-    let authority = CertifiedIssuer::self_signed(params, KeyPair::generate().unwrap()).unwrap();
-    let mut params = CertificateParams::new(Vec::new()).unwrap();
-    params.subject_alt_names.push(SanType::IpAddress([127, 0, 0, 1].into()));
-    let key = KeyPair::generate().unwrap();
-    std::fs::write(at("ca.pem"), authority.pem()).unwrap();
-    std::fs::write(at("server.pem"), params.signed_by(&key, &authority).unwrap().pem()).unwrap();
-    std::fs::write(at("server.key"), key.serialize_pem()).unwrap();
+    Authority::new().write(folder.path(), &["127.0.0.1"]);
     std::fs::write(at("token"), "a-token-of-the-cluster\n").unwrap();
     std::fs::write(at("wrong"), "another-token\n").unwrap();
     let more = format!(
@@ -282,15 +276,8 @@ async fn fault_63_over_nats_a_name_that_no_server_answers_any_more_leads_where_i
     }
     let folder = tempfile::tempdir().unwrap();
     let at = |name: &str| folder.path().join(name);
-    let mut params = CertificateParams::new(Vec::new()).unwrap();
-    params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
-    let authority = CertifiedIssuer::self_signed(params, KeyPair::generate().unwrap()).unwrap();
     // Source: RFC 6761: no name below "invalid" ever resolves.
-    let params = CertificateParams::new(vec!["cluster.invalid".to_owned(), "localhost".to_owned()]).unwrap();
-    let key = KeyPair::generate().unwrap();
-    std::fs::write(at("ca.pem"), authority.pem()).unwrap();
-    std::fs::write(at("server.pem"), params.signed_by(&key, &authority).unwrap().pem()).unwrap();
-    std::fs::write(at("server.key"), key.serialize_pem()).unwrap();
+    Authority::new().write(folder.path(), &["cluster.invalid", "localhost"]);
     let (cert, key) = (at("server.pem"), at("server.key"));
     let more = format!("tls {{ cert_file: \"{}\", key_file: \"{}\" }}", cert.display(), key.display());
     let mut cluster = Cluster::start(1, &more);

@@ -402,10 +402,10 @@ fn page_speaks_tls_with_its_own_certificate_and_its_memory_stays_small() {
 #[test]
 fn pintle_page_becomes_the_small_program_and_serves_by_itself_where_there_is_none() {
     use std::io::{BufRead as _, Read as _};
-    let folder = tempfile::tempdir().unwrap();
-    let alone = folder.path().join("pintle");
-    // The same file under another path, where the system can.
+    // The same file under another path, on the same file system: a copy that is run at once may be "busy".
     let here = env!("CARGO_BIN_EXE_pintle");
+    let folder = tempfile::tempdir_in(std::path::Path::new(here).parent().unwrap()).unwrap();
+    let alone = folder.path().join("pintle");
     std::fs::hard_link(here, &alone).or_else(|_| std::fs::copy(here, &alone).map(drop)).unwrap();
     for (program, small) in [(std::path::Path::new(env!("CARGO_BIN_EXE_pintle")), true), (&alone, false)] {
         let mut child = Command::new(program)

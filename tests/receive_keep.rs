@@ -44,6 +44,10 @@ fn read(number: u64, ms: i64, body: &str) -> Vec<u8> {
         r#"{{"camera":"north","captured_at":"{captured}","plate":"{}","plate_state":"read","extra":"{filling}{body}"{more}}}"#,
         plate(number)
     );
+    event(number, ms, &body, (hit, false))
+}
+
+fn event(number: u64, ms: i64, body: &str, (hit, sealed): (bool, bool)) -> Vec<u8> {
     let stamp = br#"{"stamp_revision":1,"place":{"lat":44.5,"lon":-30.0,"radius95_m":4.0,"site":4,"spot":"site",
         "state":"certain","line":"Quernstone Road","line_state":"confirmed"},"clock":{"trust":"gps"}}"#;
     encode(&EventParts {
@@ -58,7 +62,7 @@ fn read(number: u64, ms: i64, body: &str) -> Vec<u8> {
         body: body.as_bytes(),
         stamp: Some(stamp),
         hit,
-        sealed: false,
+        sealed,
         images: None,
     })
     .unwrap()
@@ -204,24 +208,7 @@ fn sealed(number: u64, ms: i64) -> Vec<u8> {
     let body = format!(
         r#"{{"v":1,"class":"other","camera":"north","body":"{number}AAA","keys":[{{"to":"0123456789abcdef","wrap":"AAAA"}}]}}"#
     );
-    let stamp = br#"{"stamp_revision":1,"place":{"lat":44.5,"lon":-30.0,"radius95_m":4.0,"site":4,"spot":"site",
-        "state":"certain","line":"Quernstone Road","line_state":"confirmed"},"clock":{"trust":"gps"}}"#;
-    encode(&EventParts {
-        source: SOURCE,
-        generation: GENERATION,
-        sequence: number,
-        id: EventId(u128::from(number).to_be_bytes()),
-        kind: EventKind::Read,
-        happened_at: Utc(T0 + ms),
-        sent_at: Utc(T0 + ms),
-        salt: Some(&[7; 16]),
-        body: body.as_bytes(),
-        stamp: Some(stamp),
-        hit: false,
-        sealed: true,
-        images: None,
-    })
-    .unwrap()
+    event(number, ms, &body, (false, true))
 }
 
 #[tokio::test]

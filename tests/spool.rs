@@ -50,7 +50,8 @@ impl Spooled {
     fn refused(&self) -> Vec<Value> {
         let entries = fs::read_dir(self.spool.join("refused")).into_iter().flatten().flatten();
         let reasons = entries.filter(|entry| entry.file_name().to_string_lossy().ends_with(".reason.json"));
-        reasons.map(|entry| serde_json::from_slice(&fs::read(entry.path()).unwrap()).unwrap()).collect()
+        // One that is being written is none yet.
+        reasons.filter_map(|entry| serde_json::from_slice(&fs::read(entry.path()).ok()?).ok()).collect()
     }
 
     fn accepted(&self) -> u64 {
@@ -191,6 +192,7 @@ fn fault_97_path_traversal_and_links_in_spool_names() {
     fs::remove_file(plant("refused")).unwrap();
     spooled.hand_in("good.json", &read(5));
     spooled.wait("the good file", |spooled| spooled.left() == ["folder.json"]);
+    spooled.wait("a reason for each", |spooled| spooled.refused().len() == 8);
     assert_eq!(fs::read_to_string(outside.join("secret.json")).unwrap(), read(1), "what a link points to is untouched");
     let kinds: Vec<String> =
         spooled.refused().iter().map(|reason| reason["problem"]["type"].as_str().unwrap().to_owned()).collect();
@@ -251,6 +253,7 @@ fn an_engine_whose_reads_are_all_refused_or_numbered_twice_is_told_counted_and_n
     };
     assert_eq!(sample("pintle_intake_refused_total{", "reason=\"invalid-read\""), ["6"], "{metrics}");
     assert_eq!(sample("pintle_intake_accepted_total{", ""), ["0"], "{metrics}");
+    spooled.wait("a word in the log", |spooled| spooled.trailer.log().contains("requests were refused"));
     let log = spooled.trailer.log();
     assert!(log.matches("requests were refused").count() == 1 && !log.contains("nort\""), "{log}");
 

@@ -462,7 +462,7 @@ fn what_fails_alone_holds_up_no_other_is_given_up_after_its_time_and_log_and_aud
     let folder = tempfile::tempdir().unwrap();
     let token = token_file(folder.path());
     let token = token.to_str().unwrap();
-    let mut receiver = Receiver::start(&["--token-file", token, "--on-urgent", &hook, "--on-urgent-for", "3s"]);
+    let mut receiver = Receiver::start(&["--token-file", token, "--on-urgent", &hook, "--on-urgent-for", "6s"]);
     until("the cursor", || (receiver.count("SELECT count(*) FROM told_up_to") == 1).then_some(()));
     let audit = receiver.data().join("audit");
     let outcomes = |wanted: usize| {

@@ -546,7 +546,9 @@ impl Rig {
         // The usual run has no time for outages of minutes.
         let lasts = std::env::var("PINTLE_OUTAGE_S").ok().and_then(|text| text.parse().ok()).unwrap_or(0);
         std::thread::sleep(Duration::from_secs(lasts));
-        assert_eq!(self.findings(), Vec::<String>::new(), "{rung} stays what it is:\n{}", self.trailer.log());
+        // Its details may change; its word may not.
+        let then: Vec<_> = self.findings().into_iter().filter(|found| found != rung).collect();
+        assert!(then.is_empty(), "{rung} was then called {then:?}:\n{}", self.trailer.log());
         cure(self);
         let (mended, _) = self.wait_rung("up", allowed(RECOVERY_BAR));
         told(rung, named, mended);

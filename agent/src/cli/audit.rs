@@ -50,7 +50,7 @@ pub fn audit(args: &AuditArgs, out: &mut dyn Write) -> Exit {
     let (path, is_own) = match path {
         Some(path) => (path.clone(), false),
         None => match usual::find(args.config.as_deref()) {
-            Ok(found) => (found.state_dir().join("audit"), true),
+            Ok(found) => (found.state_dir().join("audit"), matches!(found, usual::Found::Read(_))),
             Err(error) => {
                 complain(&error, error.advice());
                 return Exit::Config;

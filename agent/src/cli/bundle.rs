@@ -110,6 +110,9 @@ fn pack(args: &BundleArgs) -> Result<(PathBuf, String), BundleError> {
     let mut left_out = Vec::new();
     match &found {
         Ok(found) => {
+            if let Found::Usual(why) = &found {
+                left_out.push(format!("health files: {why}; only what lies in the usual folders was taken"));
+            }
             let (now, kept) = (found.runtime_dir().join("health"), found.state_dir().join("health"));
             health("now", &now, &mut pieces, &mut left_out);
             health("kept", &kept, &mut pieces, &mut left_out);

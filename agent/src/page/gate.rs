@@ -217,17 +217,19 @@ impl Gate {
         let Some(pin) = self.pin() else { return self.cover(200, None, "", "").await };
         let (source, now) = (tries::source(asked.source), clock::utc());
         let who = printable(form::field(&asked.form, "who").trim(), WHO_CHARS_MAX);
-        let _turn = self.comparing.lock().await;
+        let turn = self.comparing.lock().await;
         let wait_ms = self.tries().wait_ms(&source, now);
         if 0 < wait_ms {
             let wait_s = (wait_ms + 999) / 1000;
             let told = format!("Too many wrong PINs. Try again in {wait_s} s. Reads and alerts go on meanwhile.");
+            drop(turn);
             let mut answer = self.cover(429, Some(&pin), &told, &who).await;
             answer.more.push(("retry-after", wait_s.to_string()));
             return answer;
         }
         if who.is_empty() {
             let told = "Your name is missing. Write your name or number, for the record.";
+            drop(turn);
             return self.cover(422, Some(&pin), told, "").await;
         }
         let (given, code) = (form::field(&asked.form, "pin").to_owned(), form::field(&asked.form, "code").to_owned());
@@ -248,6 +250,7 @@ impl Gate {
                 tell(&format!("the count of wrong PINs is kept in memory only: {error}"));
             }
         }
+        drop(turn);
         if right.is_none() {
             // At most two a minute for long: what is not compared is not told either.
             tell(&format!("wrong PIN from {source}"));
@@ -350,6 +353,10 @@ impl Gate {
         let open = sessions.find(&asked.cookie, pin_set, clock::mono(), asked.by_person)?;
         let first = matches!(asked.path.as_str(), "/" | "/index.html") && asked.method == Method::GET;
         let told = if first { open.told.take() } else { None };
+        if told.is_some() {
+            // Who has seen the answer and asks for the same again means it.
+            open.last.clear();
+        }
         Some(Doing { csrf: open.csrf.clone(), who: open.who.clone(), told })
     }
 

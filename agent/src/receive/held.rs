@@ -13,7 +13,8 @@ use std::collections::BTreeMap;
 const COUNT_MS: u64 = 10_000;
 /// Events looked at in one go (our own limit).
 const ROWS: i64 = 1000;
-/// Events that are looked at for names to tell, newest first (our own limit: a wrong name shall not take minutes).
+/// Events that are looked at for names to tell, newest first (our own limit). That
+/// the name is nowhere was looked up in all reads before, which takes minutes where there are millions.
 const NAMES_FROM: i64 = 100_000;
 /// Names that are told at most (our own limit: a line of a terminal).
 const NAMES_MAX: usize = 20;

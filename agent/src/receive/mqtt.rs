@@ -11,6 +11,7 @@ use pintle_core::forward::answer::NoAnswer;
 use pintle_core::wire::event::{HEADER_ACCEPTED_UP_TO, HEADER_GENERATION, HEADER_SENT_AT};
 use rumqttc::{
     AckMode, AsyncClient, BrokerSessionResumePolicy, Event, EventLoop, Packet, Publish, PublishOptions, QoS,
+    SubscribeReasonCode,
 };
 use std::sync::Arc;
 use std::time::Duration;
@@ -131,9 +132,15 @@ async fn poll(
         match events.poll().await {
             Ok(Event::Incoming(Packet::ConnAck(_))) => {
                 reached.answered();
-                info!("connected to the MQTT broker");
                 // Not awaited: only this loop empties the channel.
                 drop(client.try_subscribe(topic.as_str(), QoS::AtLeastOnce));
+            }
+            Ok(Event::Incoming(Packet::SubAck(ack))) => {
+                if !ack.return_codes.iter().all(|code| matches!(code, SubscribeReasonCode::Success(_))) {
+                    ended.send(NoAnswer::NoRight).ok();
+                    return;
+                }
+                info!("connected to the MQTT broker");
             }
             Ok(Event::Incoming(Packet::Publish(message))) => {
                 // Without room the connection is made anew, and the broker sends it again.

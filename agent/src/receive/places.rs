@@ -37,6 +37,11 @@ impl Place {
         self.known.store(true, Ordering::Relaxed);
     }
 
+    /// An answer without an end was begun: the connection keeps its place as long as it stands.
+    pub(super) fn stays(&self) {
+        self.busy.fetch_add(1, Ordering::Relaxed);
+    }
+
     /// A request begins; it ends when what this gives is dropped.
     pub(super) fn request(self: &Arc<Self>) -> Busy {
         self.busy.fetch_add(1, Ordering::Relaxed);

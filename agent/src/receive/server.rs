@@ -4,6 +4,7 @@ use super::http::{EVENTS_PATH, Limits, Service};
 use super::places::Place;
 use super::schema::{DatabaseError, FILE_NAME};
 use super::store;
+use super::stream::STREAM_PATH;
 use super::timed::Timed;
 use super::tokens::{Tokens, sources_of};
 use crate::seal::{KeyFileError, Opener};
@@ -257,10 +258,15 @@ async fn http<S>(
         if service.may_ask(&request, names.as_deref()) {
             place.is_known();
         }
-        let busy = place.request();
+        let (busy, place) = (place.request(), Arc::clone(&place));
         async move {
             let _busy = busy;
-            Ok::<_, Infallible>(service.answer_or_stream(request, names.as_deref(), stop).await)
+            let listens = request.uri().path() == STREAM_PATH;
+            let answer = service.answer_or_stream(request, names.as_deref(), stop).await;
+            if listens && answer.status().is_success() {
+                place.stays();
+            }
+            Ok::<_, Infallible>(answer)
         }
     });
     let connection = http1::Builder::new()

@@ -124,7 +124,7 @@ impl Told {
     fn parts(self) -> (Outcome, String) {
         match self {
             Self::Yes => (Outcome::Taken, String::new()),
-            Self::Gone => (Outcome::Taken, "it is not here any more".to_owned()),
+            Self::Gone => (Outcome::Gone, "it is not here any more".to_owned()),
             Self::Away(why) => (Outcome::Away, why),
             Self::NotNow(why) => (Outcome::Failed, why),
             Self::Slow(why) => (Outcome::Slow, why),

@@ -55,9 +55,10 @@ fn became(row: &HoldBody, now: Utc) -> String {
 }
 
 fn count(row: &HoldBody) -> Option<String> {
-    let reads = row.reads?;
+    // A look that ended before it found one says nothing.
+    let reads = row.reads.filter(|reads| 0 < *reads || !row.reads_at_least)?;
     let least = if row.reads_at_least { "at least " } else { "" };
-    Some(if reads == 1 { format!("{least}1 read") } else { format!("{least}{reads} reads") })
+    Some(if reads == 1 { format!("{least}1 read") } else { format!("{least}{} reads", wording::count(reads)) })
 }
 
 /// The end as it was told; where the clock was set since then, what is really left as well.

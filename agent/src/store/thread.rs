@@ -315,7 +315,8 @@ impl Worker {
         self.trouble = Some(error);
         self.last_order = Some(db.books.order.clone());
         if full && (db.conn.is_autocommit() || db.conn.execute_batch("ROLLBACK").is_ok()) {
-            let Db { conn, beside, .. } = db;
+            // Bound first, dropped last: see `Beside`.
+            let Db { beside, conn, .. } = db;
             let books = super::books::Books::read(&conn, &self.now);
             if let (Ok(books), Ok(holds)) = (books, super::holds::KnownHolds::read(&conn)) {
                 self.adopt(Db::with((conn, beside), books, holds, &self.folder));

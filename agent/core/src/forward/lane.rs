@@ -137,6 +137,8 @@ pub struct LaneState {
     failures: u32,
     failing_since: Option<Mono>,
     failed_at: Option<Mono>,
+    /// Since when a person has had to act, with no other kind of failure between.
+    long_since: Option<Mono>,
     /// Failures of the other lane that count for this one's next.
     joined: u32,
     /// The last try failed for the receiver as a whole, or the way to it, and not for single events.
@@ -168,6 +170,7 @@ impl LaneState {
             failures: 0,
             failing_since: None,
             failed_at: None,
+            long_since: None,
             joined: 0,
             shut_out: false,
             whose: Whose::Unknown,
@@ -247,7 +250,7 @@ impl LaneState {
     fn calm(&mut self) {
         self.failures = 0;
         self.joined = 0;
-        self.failing_since = None;
+        (self.failing_since, self.long_since) = (None, None);
         self.shut_out = false;
         self.whose = Whose::Unknown;
     }
@@ -322,7 +325,7 @@ impl LaneState {
     pub fn receipts_came(&mut self) {
         if self.unanswered.take().is_some() {
             self.failures = 0;
-            self.failing_since = None;
+            (self.failing_since, self.long_since) = (None, None);
             self.shut_out = false;
         }
     }
@@ -440,8 +443,10 @@ impl LaneState {
 
     fn failed(&mut self, pause: Pause, whose: Whose, now: Mono, roll: Roll) {
         self.failures = self.failures.max(std::mem::take(&mut self.joined)).saturating_add(1);
-        let since = *self.failing_since.get_or_insert(now);
+        self.failing_since.get_or_insert(now);
         self.failed_at = Some(now);
+        // An outage of the link before it is no part of a refusal.
+        self.long_since = (pause == Pause::Long).then(|| self.long_since.unwrap_or(now));
         if whose != Whose::Unknown {
             self.whose = whose;
         }
@@ -449,7 +454,7 @@ impl LaneState {
         self.waiting = Some(match pause {
             Pause::BackOff => (now.plus_ms(knock_ms(self.failures, BASE_MS, cap, roll)), Wait::BackOff),
             Pause::Long => {
-                let lasted_ms = now.since_ms(since);
+                let lasted_ms = self.long_since.map_or(0, |since| now.since_ms(since));
                 let pause_ms = if lasted_ms < LONG_SLOW_FROM_MS {
                     half_or_more((lasted_ms / LONG_PART).max(LONG_MS_MIN).min(cap), roll)
                 } else {

@@ -66,6 +66,8 @@ pub enum Lane {
 pub enum Outcome {
     /// It was taken.
     Taken,
+    /// There is nothing to tell any more; it says nothing of whoever is told.
+    Gone,
     /// Nobody was reached; the thing itself can't be the reason.
     Away,
     /// Something failed: the thing, or whoever is told.
@@ -218,10 +220,10 @@ impl Telling {
         let Some(waiting) = self.waiting.get_mut(&ticket) else { return Vec::new() };
         waiting.busy = false;
         let aside = waiting.thing.aside;
-        if outcome == Outcome::Taken {
+        if matches!(outcome, Outcome::Taken | Outcome::Gone) {
             let told = self.waiting.remove(&ticket).map(|waiting| Effect::Told(waiting.thing));
             let mut effects: Vec<Effect> = told.into_iter().collect();
-            if !aside {
+            if !aside && outcome == Outcome::Taken {
                 self.taken(now, &mut effects);
             }
             return effects;

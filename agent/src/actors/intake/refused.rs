@@ -97,7 +97,7 @@ impl Refused {
     }
 
     /// Writes the reason, then moves the file `name` of `spool` here; without `plaintext` it is deleted. A folder stays
-    /// where it is.
+    /// where it is. Answers false if it was refused before.
     ///
     /// # Errors
     /// What the system says.
@@ -108,8 +108,8 @@ impl Refused {
         bytes: Option<usize>,
         problem: &Problem,
         plaintext: bool,
-    ) -> io::Result<()> {
-        let Some(found) = spool.look(name) else { return Ok(()) };
+    ) -> io::Result<bool> {
+        let Some(found) = spool.look(name) else { return Ok(false) };
         let now_ms = self.age.now_ms();
         let reason = json!({
             "hash": hash, "bytes": bytes, "at": clock::utc().to_rfc3339(), "problem": problem,
@@ -117,19 +117,20 @@ impl Refused {
         });
         let (key, reason_name) = (OsString::from(hash), format!("{hash}{REASON}"));
         let text = format!("{reason:#}\n");
-        match self.folder.create(&reason_name, text.as_bytes()) {
+        let new = match self.folder.create(&reason_name, text.as_bytes()) {
             Ok(()) => {
                 let entry = self.entries.entry(key.clone()).or_default();
                 entry.at_ms = Some(now_ms);
                 entry.bytes += text.len() as u64;
                 entry.names.push(reason_name.into());
+                true
             }
             // The same bytes were refused before: they keep their age.
-            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => false,
             Err(error) => return Err(error),
-        }
+        };
         if found.folder {
-            return Ok(());
+            return Ok(new);
         }
         if plaintext {
             let kept = OsString::from(format!("{hash}.json"));
@@ -142,7 +143,8 @@ impl Refused {
         } else {
             spool.remove(name)?;
         }
-        self.folder.sync()
+        self.folder.sync()?;
+        Ok(new)
     }
 
     /// Lets go what has been here for longer than `keep_s`, and the oldest beyond [`COUNT_MAX`] and [`BYTES_MAX`];

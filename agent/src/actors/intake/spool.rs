@@ -286,9 +286,6 @@ impl<'s> Spool<'s> {
                 }
             }
         }
-        for (.., problem) in &refused {
-            self.shared.count_refusal(problem);
-        }
         let refused: Vec<_> = refused
             .into_iter()
             .map(|(name, bytes, problem)| {
@@ -298,22 +295,30 @@ impl<'s> Spool<'s> {
             .collect();
         let (folders, plaintext) = (Arc::clone(&self.folders), self.setup.plaintext);
         let keep_s = self.setup.keep_s;
-        let dropped = blocking(move || {
+        let (dropped, new) = blocking(move || {
             for name in &gone {
                 folders.spool.remove(name)?;
             }
             let mut aside = folders.refused();
-            for (hash, name, bytes, problem) in &refused {
-                aside.take(&folders.spool, (hash, name), *bytes, problem, plaintext)?;
+            let (any, mut new) = (!refused.is_empty(), Vec::new());
+            for (hash, name, bytes, problem) in refused {
+                // What can't be moved away is found anew at each look, and is one refusal all the same.
+                if aside.take(&folders.spool, (&hash, &name), bytes, &problem, plaintext)? {
+                    new.push(problem);
+                }
             }
-            let dropped = if refused.is_empty() { 0 } else { aside.purge(keep_s)? };
+            let dropped = if any { aside.purge(keep_s)? } else { 0 };
             drop(aside);
-            if !gone.is_empty() || !refused.is_empty() {
+            if any || !gone.is_empty() {
                 folders.spool.sync()?;
             }
-            Ok(dropped)
-        });
-        self.count_dropped(dropped.await?);
+            Ok((dropped, new))
+        })
+        .await?;
+        for problem in &new {
+            self.shared.count_refusal(problem);
+        }
+        self.count_dropped(dropped);
         Ok(true)
     }
 

@@ -81,8 +81,8 @@ impl Judge<'_, '_> {
             [
                 "give the agent its spool folder".to_owned(),
                 failing.map_or_else(String::new, |why| format!("No file of reads is taken. {why}")),
-                "It must belong to the agent's user and the engine's group, mode 2770, and be mounted; pintle check tells \
-                 what is missing. Files that lie there are taken as soon as it can be opened."
+                "If the queue is in trouble, mend that first. The folder must belong to the agent's user and the engine's \
+                 group, mode 2770, and be mounted; pintle check tells what is missing. Files that lie there are taken as soon as it can be opened."
                     .to_owned(),
             ],
         );

@@ -18,10 +18,13 @@ use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
 use pintle_core::queue::Lane;
 use std::io::Write as _;
 use std::net::{IpAddr, Ipv6Addr};
+use std::process::Command;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 use support::frames::{Ear, is_v4, is_v6, parts, to_port};
-use support::netns::{KERNEL_BAR, MAC, NAME, PORT, RECEIVER, ROUTER, RUNG_BAR, Rig, allowed, must};
+use support::netns::{
+    KERNEL_BAR, MAC, NAME, OTHER, PORT, RECEIVER, ROUTER, RUNG_BAR, Rig, allowed, hand_in, must,
+};
 
 /// Catalogue: delivery goes on within this once the way is whole.
 const DELIVERY_BAR: Duration = Duration::from_mins(1);
@@ -224,6 +227,82 @@ fn row_36_ipv6_only_dns64() {
     tell(&format!("row 36: an advertisement brings address and route: whole {} ms after the start", seen.as_millis()));
     assert!(between.iter().all(|rung| rung == "no-route" || rung == "unproven"), "{between:?}");
     rig.wait_delivered(allowed(DELIVERY_BAR));
+}
+
+/// What the kernel has counted on the tether, both ways, bytes.
+fn counted(rig: &Rig) -> u64 {
+    let of = |what: &str| {
+        let file = format!("/sys/class/net/usb0/statistics/{what}_bytes");
+        let output = Command::new("ip").args(["netns", "exec", &rig.trailer_ns, "cat", &file]).output().unwrap();
+        String::from_utf8(output.stdout).unwrap().trim().parse::<u64>().unwrap()
+    };
+    of("rx") + of("tx")
+}
+
+/// Issue: data used survives restarts and counters that begin anew.
+#[test]
+fn data_used_goes_on_over_a_new_process_and_a_new_interface_whose_counters_begin_at_zero() {
+    let Some(mut rig) = Rig::build(&format!(
+        "[link]\nmac = \"{MAC}\"\nothers = \"{OTHER}:443\"\nplan_gib = 0.1\n[health]\nevery_s = 1\n"
+    )) else {
+        return;
+    };
+    rig.certify(NAME, (2020, 2060));
+    rig.start_receiver(IpAddr::V4(RECEIVER), &[]);
+    let socket = rig.trailer.runtime_dir().join("intake.sock");
+    // What the agent has seen used, once the cable is quiet: its probes are all that goes over it.
+    let settled = |rig: &Rig, known: u64| {
+        let used = |health: &serde_json::Value| health["link"]["data"]["used_bytes"].as_u64().unwrap_or(0);
+        let (began, mut last) = (Instant::now(), (0, 0));
+        loop {
+            let health = rig.trailer.wait_health(|health| health["link"]["data"]["used_bytes"].is_u64());
+            let now = (counted(rig), used(&health));
+            if last == now && known < now.1 {
+                return now;
+            }
+            assert!(began.elapsed() < support::trailer::PATIENCE, "{known}, {last:?}, {now:?}: {:#}", health["link"]);
+            last = now;
+            std::thread::sleep(Duration::from_millis(2500));
+        }
+    };
+    let send = |rig: &mut Rig, reads: u64| {
+        for _ in 0..reads {
+            assert!(hand_in(&socket, ""));
+        }
+        rig.taken.fetch_add(reads, Ordering::SeqCst);
+        rig.wait_delivered(allowed(DELIVERY_BAR));
+    };
+    let before = counted(&rig);
+    rig.trailer.start();
+    rig.wait_rung("up", allowed(RUNG_BAR));
+    send(&mut rig, 100);
+    let (kernel, first) = settled(&rig, 0);
+    assert!(kernel - before - 2000 <= first && first <= kernel, "{before}, {kernel}, {first}");
+    // A new process, then one that had no time to write anything down, on the same interface.
+    assert!(rig.trailer.stop().success());
+    rig.trailer.start();
+    rig.wait_rung("up", allowed(RUNG_BAR));
+    send(&mut rig, 100);
+    let (kernel, second) = settled(&rig, first);
+    let missed = kernel - before - second.min(kernel - before);
+    assert!(first < second && missed <= 2000, "{before}, {kernel}, {second}");
+    rig.trailer.kill();
+    rig.trailer.start();
+    rig.wait_rung("up", allowed(RUNG_BAR));
+    let (kernel, killed) = settled(&rig, second);
+    let missed = kernel - before - killed.min(kernel - before);
+    assert!(second < killed && missed <= 2000, "{before}, {kernel}, {killed}");
+    // Unplugged and plugged in: the counters begin anew, what was used does not.
+    rig.trailer_ip("link del usb0");
+    rig.wait_rung("absent", allowed(KERNEL_BAR));
+    rig.plug_in(MAC);
+    rig.wait_rung("up", allowed(RUNG_BAR));
+    send(&mut rig, 100);
+    let (anew, third) = settled(&rig, killed);
+    assert!(anew < kernel, "the kernel's counters did begin anew: {anew}, {kernel}");
+    let missed = (killed + anew).abs_diff(third);
+    assert!(missed <= 2000, "{killed} before and {anew} since are {third}");
+    tell(&format!("data used: {first}, {second}, {killed}, {third} bytes; missed on the new interface: {missed}"));
 }
 
 /// Watcher and ladder together, ten times a second for as long as is asked, on what `world` tells at each instant.

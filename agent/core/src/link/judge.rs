@@ -18,11 +18,14 @@ pub const PACE_BYTES_MIN: u64 = 32_000;
 /// A request of so many bytes does not fit into a packet or two, bytes: its receipt proves that large packets pass
 /// (1,500 on any Ethernet; source: IEEE 802.3).
 const LARGE_BYTES_MIN: u64 = 3000;
-/// So long the kernel has for finding out whether the next hop is there, ms. With the settings of
-/// `systemd/70-pintle-sysctl.conf` it doubts a silent neighbour after 7.5 s at the latest, asks from the next packet
-/// on, which a probe sends within 5 s, and gives up 4 s later (source: Linux
-/// Documentation/networking/ip-sysctl.rst, `base_reachable_time_ms`, `delay_first_probe_time`; three probes of 1 s).
-const GATEWAY_WAIT_MS: u64 = 17_000;
+/// So long after the kernel last believed in the next hop it has to have found out whether that is still there, ms. It
+/// asks from the next packet on, which leaves within a second while something is in doubt: at once or, without
+/// `systemd/70-pintle-sysctl.conf`, 5 s later; then three times, a second apart. A busy computer comes late (source: Linux
+/// Documentation/networking/ip-sysctl.rst, `delay_first_probe_time`, `ucast_solicit`, `retrans_time_ms`).
+const GATEWAY_WAIT_MS: u64 = 12_000;
+/// Longer than this nothing is held back, ms: without that file the kernel believes in a neighbour for 45 s at most
+/// (the same source, `base_reachable_time_ms`, times 1.5).
+const HELD_MS_MAX: u64 = 60_000;
 /// The next hop has proved itself once it was heard of so long after the silence began, ms (our own limit: on a busy
 /// computer a question leaves some hundred milliseconds after it was decided on, and an answer to something earlier may
 /// come in between).
@@ -58,6 +61,8 @@ pub struct Evidence {
     pace: Option<(Mono, u64)>,
     /// The same from rows of smaller requests.
     row: Pace,
+    /// When the kernel last believed in the next hop.
+    believed: Option<Mono>,
 }
 
 /// The newest failure of a stretch.
@@ -118,10 +123,12 @@ impl Evidence {
     }
 
     fn fails(&mut self, stretch: Stretch, at: Mono, finding: Finding) {
+        self.row.failed(at);
         self.bad[stretch as usize] = Some(Bad { first: at, at, finding, silence: false });
     }
 
     fn silent(&mut self, stretch: Stretch, began: Mono, at: Mono, finding: Finding) {
+        self.row.failed(at);
         let good = self.good[stretch as usize];
         let before = self.bad[stretch as usize].as_ref().filter(|bad| bad.silence && later(good, bad.at));
         let first = before.map_or(began, |bad| bad.first);
@@ -131,6 +138,17 @@ impl Evidence {
     /// The next hop proved that it is there.
     pub fn gateway_heard(&mut self, at: Mono) {
         self.passes(Stretch::Gateway, at);
+    }
+
+    /// The kernel believes at `at` that the next hop is there. That proves nothing; what it does not doubt it does not
+    /// ask.
+    pub fn gateway_believed(&mut self, at: Mono) {
+        self.believed = Some(at);
+    }
+
+    /// The kernel, or its table of neighbours, sees a fault at `at`.
+    pub fn kernel_fails(&mut self, at: Mono) {
+        self.row.failed(at);
     }
 
     /// When the next hop, or anything behind it, was last heard of.
@@ -176,6 +194,7 @@ impl Evidence {
     /// A connection alone did not come about: a first look, if the next one says the same.
     pub fn glanced(&mut self, probe: &Probe) {
         if let Some((finding, _)) = self.closed(probe).filter(|_| !self.stranger_stands()) {
+            self.row.failed(probe.at);
             self.looks.agree((About::Way, finding.rung), (probe.began, probe.at));
         }
     }
@@ -234,7 +253,8 @@ impl Evidence {
     fn is_held(&self, bad: &Bad, facts: &Facts, now: Mono) -> bool {
         let neighbours = facts.interface.as_ref().is_some_and(|one| one.gateway != Gateway::NotThere);
         let heard = self.good[Stretch::Gateway as usize].is_some_and(|at| bad.first.plus_ms(HEARD_AFTER_MS) < at);
-        bad.silence && neighbours && !heard && now.since_ms(bad.first) < GATEWAY_WAIT_MS
+        let undecided = now.since_ms(bad.first.max(self.believed.unwrap_or(bad.first))) < GATEWAY_WAIT_MS;
+        bad.silence && neighbours && !heard && undecided && now.since_ms(bad.first) < HELD_MS_MAX
     }
 
     /// Whether what is sent goes slowly, and a connection beside a request would tell whose fault that is.
@@ -278,6 +298,7 @@ impl Evidence {
     }
 
     fn no_answer(&mut self, why: NoAnswer, at: Mono, trust: UtcTrust) {
+        self.row.failed(at);
         let certificate = |detail: &str| Finding::new(Rung::TlsFails, detail);
         match why {
             // What failed on the way is looked at by a probe, which can tell the stretches apart.
@@ -400,6 +421,7 @@ impl Evidence {
             self.row.connected(probe.began, ms);
             self.connected(probe);
         } else if let Some((finding, refused)) = self.closed(probe) {
+            self.row.failed(at);
             if probe.others_answer == Some(true) || refused {
                 self.passes(Stretch::Names, at);
             }

@@ -1,6 +1,7 @@
 //! How fast the way takes what is sent, judged by requests of any size: one after the other without a pause, as they
-//! are while a backlog drains. What looks slow is believed once a connection that is made meanwhile waits, too: where
-//! it does not, it is the receiver that takes its time.
+//! are while a backlog drains. What looks slow is believed once two connections that are made meanwhile, one after the
+//! other, wait, too: where one does not, it is the receiver that takes its time. A request that was under way while
+//! something failed says nothing: it waited for that.
 
 use super::evidence::{Attempt, Ended};
 use super::judge::SLOW_BYTES_PER_S;
@@ -20,6 +21,9 @@ const LEFT_PART_MIN: u64 = 4;
 const TRIPS: u64 = 2;
 /// A connection that takes so much longer than the quickest of late waited behind what is sent, ms (our own limit).
 const QUEUED_MS: u64 = 300;
+/// So many connections have to wait before the way is called slow: one alone may have lost its first packet, or may
+/// have begun before a fault was over (our own limit).
+const WAITED_MIN: u8 = 2;
 /// A suspicion that no probe confirmed within this is forgotten, ms.
 const SUSPECT_MS: u64 = 15_000;
 /// The receiver, once it has shown that it is the slow one, is believed to be for this long, ms.
@@ -44,18 +48,28 @@ pub struct Pace {
     row: Option<Row>,
     /// The quickest connection of late, ms, and when.
     quickest: Option<(Mono, u64)>,
-    /// A row was slow: when, and its pace.
-    suspect: Option<(Mono, u64)>,
+    /// A row was slow.
+    suspect: Option<Suspect>,
     /// Slow, and confirmed.
     slow: Option<(Mono, u64)>,
     /// The receiver took its time while the way was free.
     receivers: Option<Mono>,
+    /// When something was last seen to fail.
+    failed: Option<Mono>,
+}
+
+/// A row that was slow, and who has confirmed it.
+#[derive(Clone, Copy, Debug)]
+struct Suspect {
+    at: Mono,
+    pace: u64,
+    waited: u8,
 }
 
 impl Pace {
     /// A request ended.
     pub fn attempt(&mut self, attempt: &Attempt) {
-        if attempt.ended != Ended::Receipt {
+        if attempt.ended != Ended::Receipt || self.failed.is_some_and(|failed| attempt.began <= failed) {
             self.row = None;
             return;
         }
@@ -85,29 +99,39 @@ impl Pace {
         } else if self.slow.is_some() {
             self.slow = Some((at, pace));
         } else if self.receivers.is_none_or(|since| RECEIVERS_MS <= at.since_ms(since)) {
-            self.suspect = Some((at, pace));
+            let waited = self.suspect.map_or(0, |suspect| suspect.waited);
+            self.suspect = Some(Suspect { at, pace, waited });
         }
+    }
+
+    /// Something on the way, or a look at it, failed at `at`: what was under way then waited for that.
+    pub fn failed(&mut self, at: Mono) {
+        self.failed = self.failed.max(Some(at));
+        (self.row, self.suspect) = (None, None);
     }
 
     /// Whether a connection now would tell whose fault it is.
     #[must_use]
     pub fn asks(&self, now: Mono) -> bool {
-        self.suspect.is_some_and(|(at, _)| now.since_ms(at) < SUSPECT_MS)
+        self.suspect.is_some_and(|suspect| now.since_ms(suspect.at) < SUSPECT_MS)
     }
 
     /// A probe that began at `began` connected within `ms`.
     pub fn connected(&mut self, began: Mono, ms: u64) {
         let known = self.quickest.filter(|(at, _)| began.since_ms(*at) < QUICKEST_KEPT_MS);
         let quickest = known.map_or(ms, |(_, least)| least);
-        if let Some((at, pace)) = self.suspect
-            && at <= began
-            && began.since_ms(at) < SUSPECT_MS
+        if let Some(suspect) = &mut self.suspect
+            && suspect.at <= began
+            && began.since_ms(suspect.at) < SUSPECT_MS
         {
-            self.suspect = None;
-            if quickest + QUEUED_MS <= ms {
-                (self.slow, self.receivers) = (Some((began, pace)), None);
+            if ms < quickest + QUEUED_MS {
+                (self.suspect, self.receivers) = (None, Some(began));
             } else {
-                self.receivers = Some(began);
+                suspect.waited += 1;
+                if WAITED_MIN <= suspect.waited {
+                    (self.slow, self.receivers) = (Some((began, suspect.pace)), None);
+                    self.suspect = None;
+                }
             }
         }
         if ms <= quickest {
@@ -183,6 +207,34 @@ mod tests {
         }
         assert_eq!(pace.slow(Mono(now)), None);
         assert!(!pace.asks(Mono(now)));
+    }
+
+    #[test]
+    fn request_that_waited_for_a_fault_and_a_connection_that_did_are_no_slow_way() {
+        let mut pace = Pace::default();
+        pace.connected(Mono(0), 5);
+        // Nothing gets through for twelve seconds. What hung meanwhile gets its receipt then, and a probe that began
+        // before has waited for three seconds.
+        pace.failed(Mono(9000));
+        pace.attempt(&Attempt { began: Mono(1000), at: Mono(13_000), bytes: 17_000, ended: Ended::Receipt });
+        assert!(!pace.asks(Mono(13_000)), "{pace:?}");
+        pace.connected(Mono(10_000), 3000);
+        assert_eq!(pace.slow(Mono(14_000)), None);
+        // Nobody had seen that fault, and the next connection lost its first packet: one alone is not believed.
+        let mut pace = Pace::default();
+        pace.connected(Mono(0), 5);
+        pace.attempt(&Attempt { began: Mono(1000), at: Mono(13_000), bytes: 17_000, ended: Ended::Receipt });
+        assert!(pace.asks(Mono(13_000)));
+        pace.connected(Mono(13_100), 1005);
+        assert_eq!(pace.slow(Mono(15_000)), None);
+        pace.connected(Mono(15_000), 6);
+        assert_eq!(pace.slow(Mono(15_100)), None);
+        assert!(!pace.asks(Mono(15_100)), "{pace:?}");
+        // A suspicion does not outlive a failure.
+        pace.attempt(&Attempt { began: Mono(150_000), at: Mono(160_000), bytes: 17_000, ended: Ended::Receipt });
+        assert!(pace.asks(Mono(160_000)));
+        pace.failed(Mono(161_000));
+        assert!(!pace.asks(Mono(161_000)));
     }
 
     #[test]

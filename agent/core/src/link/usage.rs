@@ -156,7 +156,9 @@ impl Usage {
         let today = now.0.div_euclid(DAY_MS);
         let (from, to) = period(today, plan.map_or(1, |plan| plan.from_day));
         let sum = |from: i64| -> u64 {
-            self.days.iter().filter(|one| (from..=today).contains(&one.day)).map(|one| one.bytes).sum()
+            let dated: u64 = self.days.iter().filter(|one| (from..=today).contains(&one.day)).map(|one| one.bytes).sum();
+            // What has no day yet was used since the last time anybody knew one.
+            dated.saturating_add(self.undated)
         };
         let used = sum(from);
         let mut standing = Standing { used, today: sum(today), ends: Some(Utc(to * DAY_MS)), ..Standing::default() };
@@ -268,7 +270,7 @@ mod tests {
         let mut usage = Usage::default();
         usage.count(counters("a", 2, 0), None);
         usage.count(counters("a", 2, 70), None);
-        assert_eq!(used(&usage, now), 0);
+        assert_eq!((used(&usage, now), usage.standing(None, now).today), (70, 70), "nothing is hidden meanwhile");
         usage.count(counters("a", 2, 100), Some(now));
         assert_eq!((used(&usage, now), usage.standing(None, now).today), (100, 100));
     }

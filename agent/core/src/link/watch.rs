@@ -4,7 +4,7 @@
 use super::LinkView;
 use super::evidence::{Ask, Attempt, Ended, Facts, Gateway, Probe, Tcp};
 use super::flaps::Flaps;
-use super::judge::Evidence;
+use super::judge::{Doubt, Evidence};
 use super::outages::{Outage, Outages};
 use super::probing::{HANGS_MS, Probing};
 use super::rung::{Finding, Rung};
@@ -21,6 +21,9 @@ const TOLD_LATE_MS: u64 = 2000;
 /// a second, and its answer is seen at once. It costs some forty bytes a second that never leave the cable (source: RFC
 /// 826; our own limit).
 const KNOCK_MS: u64 = 3000;
+/// While nobody knows yet whether it is the next hop that says nothing, it is knocked at this often, ms: as soon as the
+/// kernel doubts it, it asks.
+const KNOCK_IN_DOUBT_MS: u64 = 1000;
 /// The kernel counts such times in ticks of its clock, ms, and rounds them (source: proc(5), `sysconf(_SC_CLK_TCK)`,
 /// 100).
 const CLOCK_TICK_MS: u64 = 20;
@@ -169,6 +172,11 @@ impl LinkWatch {
             self.facts.as_ref().and_then(gateway).map(|(index, _)| index) == gateway(&facts).map(|(index, _)| index);
         let hop_was_back = self.gateway_back;
         match gateway(&facts) {
+            Some((_, Gateway::Failed)) => self.evidence.kernel_fails(now),
+            Some((_, Gateway::Answers)) => self.evidence.gateway_believed(now),
+            _ => {}
+        }
+        match gateway(&facts) {
             Some((_, Gateway::Failed)) if same && self.gateway_failed_at.is_some() => {}
             Some((_, Gateway::Failed)) => self.gateway_failed_at = Some(now),
             // The kernel asks again after each new send; until somebody answers, it has failed.
@@ -189,15 +197,20 @@ impl LinkWatch {
             self.moved_at = Some((now, received - before));
             // The kernel believes a neighbour heard when a connection sends something after an answer, however old the
             // answer is (source: Linux net/core/sock.c and net/ipv4/tcp_output.c, `sk_dst_pending_confirm`). So it
-            // counts only if something came in between the same two looks.
+            // counts only if something came in between the same two looks, and as no newer than the earlier one: what
+            // came in may have come right after it.
             if let Some(ago_ms) = facts.interface.as_ref().and_then(|one| one.gateway_heard_ms)
-                && self.looked.is_some_and(|at| at <= now.minus_ms(ago_ms).plus_ms(CLOCK_TICK_MS))
+                && let Some(earlier) = self.looked
+                && earlier <= now.minus_ms(ago_ms).plus_ms(CLOCK_TICK_MS)
             {
-                self.evidence.gateway_heard(now.minus_ms(ago_ms));
+                self.evidence.gateway_heard(earlier);
             }
         }
         self.looked = Some(now);
         let whole = super::judge::by_kernel(&facts).is_none();
+        if !whole {
+            self.evidence.kernel_fails(now);
+        }
         if !whole && self.whole_for_the_kernel.take().is_some() {
             self.evidence.explained_since(now.minus_ms(TOLD_LATE_MS));
         } else if whole && self.whole_for_the_kernel.is_none() {
@@ -249,6 +262,7 @@ impl LinkWatch {
             out.push(LinkAction::Over(outage));
         }
         let held = self.evidence.held(facts, now.mono);
+        let doubted = held || (!broken && self.evidence.doubt() == Some(Doubt::Stall));
         let broken = broken || self.evidence.second_look().is_some() || held;
         self.probing.broken(broken, now.mono);
         // What is doubted now is not what was looked into while something else was broken.
@@ -268,7 +282,11 @@ impl LinkWatch {
             out.push(LinkAction::Found(finding));
         }
         // Whether it is the next hop that says nothing: the kernel finds out only if something is sent to it.
-        if (rung == Rung::GatewaySilent || held) && self.knocked.is_none_or(|at| KNOCK_MS <= now.mono.since_ms(at)) {
+        let knocks = match rung {
+            Rung::GatewaySilent => Some(KNOCK_MS),
+            _ => doubted.then_some(KNOCK_IN_DOUBT_MS),
+        };
+        if knocks.is_some_and(|every| self.knocked.is_none_or(|at| every <= now.mono.since_ms(at))) {
             self.knocked = Some(now.mono);
             out.push(LinkAction::Knock);
         }

@@ -183,6 +183,28 @@ async fn what_the_consumer_lost_after_its_receipts_comes_again_through_the_broke
     trailer.stop().await;
 }
 
+/// A consumer that was away answers hundreds of events in one message, which is larger than the 10 kB that the MQTT
+/// library takes by itself.
+#[tokio::test]
+async fn receipts_of_hundreds_of_events_in_one_message_are_heard() {
+    let Some(broker) = Broker::start("") else { return };
+    let mut receiver = Receiver::start(&["--mqtt", &broker.url()]);
+    let folder = tempfile::tempdir().unwrap();
+    let mut target = drain::target(&broker.url());
+    // Nothing is sent again within this test.
+    target.broker.receipt_wait_s = 3600;
+    let trailer = Drain::start("heron-3", folder.path(), target);
+    trailer.put(1..=5, false).await;
+    trailer.until_delivered(5 + OPENING).await;
+    receiver.kill();
+    trailer.put(6..=900, false).await;
+    trailer.until_view("handed over", |view| view.handed_over == 895).await;
+    receiver.start_again();
+    trailer.until_delivered(900 + OPENING).await;
+    nothing_lost_nothing_doubled(&receiver, 900);
+    trailer.stop().await;
+}
+
 /// A way to the broker on which nothing comes back any more once the switch is set: neither acknowledgement nor
 /// receipt.
 fn deaf(broker: u16) -> (u16, Arc<AtomicBool>) {

@@ -28,8 +28,12 @@ use tokio_util::task::AbortOnDropHandle;
 const KEEP_ALIVE_S: u16 = 30;
 /// Pause before a broken connection is made anew (our own choice; the forwarder's back-off decides when to publish).
 const RECONNECT: Duration = Duration::from_millis(500);
-/// Messages with receipts that may lie unread; what comes beyond is dropped, and costs a repeat (our own limit).
-const RECEIPTS_UNREAD_MAX: usize = 64;
+/// Messages with receipts that may lie unread while events are handed over; what comes beyond is dropped, and costs a
+/// repeat. As many as events may be on their way: a busy receiver answers them one by one (our own limit).
+const RECEIPTS_UNREAD_MAX: usize = 512;
+/// The largest packet that we take, bytes: a message with a thousand receipts that each say a problem is 300 kB, an event
+/// 40 kB at most. The client's own limit of 10 kB would end the connection at 160 receipts, again and again.
+const PACKET_BYTES_MAX: u32 = 1 << 20;
 /// Messages that may wait for the event loop; more than a batch has.
 const WAITING_MAX: usize = 1024;
 /// Bytes of a message apart from the event itself: topic, properties (our own estimate, generous).
@@ -71,6 +75,7 @@ pub fn options(
     let host = place.host.trim_matches(['[', ']']);
     let mut options = MqttOptions::new(client, (host, place.port));
     options.set_keep_alive(KEEP_ALIVE_S).set_connect_timeout(access.answer_wait);
+    options.set_max_packet_size(Some(PACKET_BYTES_MAX));
     let reached = Reached { host: host.to_owned(), at: Arc::default() };
     let (resolver, wait) = (Resolver::default(), NAMES_WAIT.min(access.answer_wait / 4));
     let (port, noted) = (place.port, reached.clone());

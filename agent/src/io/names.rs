@@ -36,7 +36,8 @@ pub fn answered(host: &str, address: IpAddr) {
 }
 
 /// Where `host` answered last.
-pub(super) fn last_good(host: &str) -> Option<IpAddr> {
+#[must_use]
+pub fn last_good(host: &str) -> Option<IpAddr> {
     LAST_GOOD.lock().unwrap_or_else(PoisonError::into_inner).get(host).copied()
 }
 

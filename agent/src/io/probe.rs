@@ -73,7 +73,7 @@ pub async fn probe(goal: &Goal, ask: Ask, known: &[IpAddr], resolver: &Resolver)
     }
     let named = matches!(probe.names, Names::Found | Names::NotAsked);
     if named && ask.strangers && goal.host.parse::<IpAddr>().is_err() {
-        probe.names_lie = names_lie(resolver, &mut probe.cost).await;
+        probe.names_lie = names_lie(resolver, &addresses, &mut probe.cost).await;
     }
     if named {
         let (portal, reached) = look(goal, &addresses, ask.strangers, resolver, &mut probe.cost).await;
@@ -109,14 +109,16 @@ pub fn knock(hop: IpAddr, interface: u32) {
     drop(sent);
 }
 
-/// A name that can't exist. Source: RFC 6761 section 6.4, `.invalid`.
-async fn names_lie(resolver: &Resolver, cost: &mut u64) -> Option<bool> {
+/// Whether somebody answers for everybody: a name that can't exist gets the very address that the receiver's got. Some
+/// carriers lead every name that nobody knows to a page of their own; where the receiver's name leads elsewhere, that
+/// is in nobody's way. Source: RFC 6761 section 6.4, `.invalid`.
+async fn names_lie(resolver: &Resolver, receiver: &[IpAddr], cost: &mut u64) -> Option<bool> {
     *cost += NAME_COST;
     let name = format!("no-{:016x}.invalid", rand::random::<u64>());
-    match resolver.ask(&name, ANSWER_WAIT).await.0 {
-        Names::Found => Some(true),
-        Names::NotFound => Some(false),
-        Names::Silent | Names::NotAsked => None,
+    match resolver.ask(&name, ANSWER_WAIT).await {
+        (Names::Found, nobodys) => Some(nobodys.iter().any(|address| receiver.contains(address))),
+        (Names::NotFound, _) => Some(false),
+        (Names::Silent | Names::NotAsked, _) => None,
     }
 }
 
@@ -208,7 +210,10 @@ async fn connect_any(addresses: &[IpAddr], port: u16, cost: &mut u64) -> Tcp {
 async fn others_answer(goal: &Goal, resolver: &Resolver, cost: &mut u64) -> Option<bool> {
     let mut asked = false;
     for (host, port) in &goal.others {
-        let (_, addresses) = resolver.ask(host, NAMES_WAIT).await;
+        let (names, addresses) = resolver.ask(host, NAMES_WAIT).await;
+        if names != Names::NotAsked {
+            *cost += NAME_COST;
+        }
         if addresses.is_empty() {
             continue;
         }
@@ -259,8 +264,8 @@ fn is_portal(answer: &str, host: &str) -> Option<bool> {
 
 /// Whether any byte, or an end of the connection, comes back to a large first packet, as it is or in small segments.
 async fn answers(goal: &Goal, addresses: &[IpAddr], small: bool, cost: &mut u64) -> bool {
-    *cost += CONNECT_COST + 4 * LARGE_BYTES as u64;
     for address in addresses.iter().take(2) {
+        *cost += CONNECT_COST + 4 * LARGE_BYTES as u64;
         let asked = ask_large(SocketAddr::new(*address, goal.port), goal, small);
         if let Ok(Ok(())) = tokio::time::timeout(CONNECT_WAIT + ANSWER_WAIT, asked).await {
             return true;

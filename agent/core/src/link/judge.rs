@@ -503,6 +503,10 @@ impl Evidence {
 
 /// The detail of a silence that can't be told from a silent receiver.
 pub const UNKNOWN_WHOSE: &str = "no connection to the receiver; name other addresses to tell whose fault it is";
+/// The detail of a way out that leads to no address of the receiver's kind.
+pub const ONLY_V6: &str = "the network gives IPv6 only, and the receiver's address is IPv4";
+/// The same the other way round.
+pub const ONLY_V4: &str = "the network gives IPv4 only, and the receiver's address is IPv6";
 /// The detail of a name that does not exist.
 pub const NO_SUCH_NAME: &str = "the name server knows no such name";
 
@@ -515,6 +519,19 @@ fn last_packet(probe: &Probe) -> Mono {
 
 fn later(good: Option<Mono>, at: Mono) -> bool {
     good.is_none_or(|good| good < at)
+}
+
+/// Whether no step on this trailer helps, whatever the rung: what is missing lies beyond the link, or nobody can tell.
+#[must_use]
+pub fn beyond_us(finding: &Finding) -> bool {
+    // A detail may have been cut.
+    let says = |text: &str| !finding.detail.is_empty() && text.starts_with(&finding.detail);
+    match finding.rung {
+        Rung::NoRoute => says(ONLY_V6) || says(ONLY_V4),
+        Rung::NamesFail => says(NO_SUCH_NAME),
+        Rung::TcpBlocked => says(UNKNOWN_WHOSE),
+        _ => false,
+    }
 }
 
 /// What the kernel's facts alone say.
@@ -536,6 +553,10 @@ pub fn by_kernel(facts: &Facts) -> Option<Finding> {
     match &facts.way {
         Way::Ours => None,
         Way::Other(name) => Some(Finding::new(Rung::OtherRoute, name.clone())),
+        // There is a way out, but not for addresses of the receiver's kind.
+        Way::None if interface.default_route && interface.v4 != interface.v6 => {
+            Some(Finding::new(Rung::NoRoute, if interface.v4 { ONLY_V4 } else { ONLY_V6 }))
+        }
         Way::None => Some(Finding::bare(Rung::NoRoute)),
         Way::Unknown if !interface.default_route => Some(match &interface.outdone_by {
             Some(name) => Finding::new(Rung::OtherRoute, name.clone()),

@@ -13,6 +13,7 @@ pub mod looks;
 pub mod outages;
 pub mod pace;
 pub mod probing;
+pub mod progress;
 pub mod rung;
 pub mod usage;
 pub mod watch;

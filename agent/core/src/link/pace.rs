@@ -156,14 +156,18 @@ impl Pace {
 mod tests {
     use super::*;
 
-    /// Requests of `bytes` one after the other for `span_ms`, each taking `took_ms`; a probe whenever one is asked for,
-    /// which takes `trip_ms`.
+    /// Requests of `bytes` one after the other for `span_ms`, each taking `took_ms`; beside them a probe whenever one is
+    /// asked for, once a second at most, which takes `trip_ms`.
     fn drain(pace: &mut Pace, from_ms: u64, span_ms: u64, (bytes, took_ms, trip_ms): (u64, u64, u64)) -> u64 {
         let mut now = from_ms;
         while now < from_ms + span_ms {
             let (began, at) = (Mono(now), Mono(now + took_ms));
-            if pace.asks(began) {
-                pace.connected(began, trip_ms);
+            let mut beside = began;
+            while beside < at {
+                if pace.asks(beside) {
+                    pace.connected(beside, trip_ms);
+                }
+                beside = beside.plus_ms(1000);
             }
             pace.attempt(&Attempt { began, at, bytes, ended: Ended::Receipt });
             now += took_ms + 20;

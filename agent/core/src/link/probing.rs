@@ -25,7 +25,7 @@ const SPARING_FROM: u64 = 800_000;
 /// See [`SPARING_FROM`], ms.
 const SPARING_MS: u64 = 300_000;
 /// More than the dearest probe can cost, bytes.
-const COST_OF_ONE_MAX: u64 = 20_000;
+const COST_OF_ONE_MAX: u64 = 40_000;
 /// Names are asked anew after this, ms.
 const NAMES_KEPT_MS: u64 = 300_000;
 /// Sizes and strangers are asked this long after the last time, ms; doubling up to the next limit.

@@ -7,6 +7,7 @@ use super::flaps::Flaps;
 use super::judge::{Doubt, Evidence};
 use super::outages::{Outage, Outages};
 use super::probing::{HANGS_MS, Probing};
+use super::progress::Progress;
 use super::rung::{Finding, Rung};
 use crate::moment::{Moment, Mono, Utc};
 use crate::queue::Lane;
@@ -101,7 +102,7 @@ pub struct LinkWatch {
     /// The running request of each lane.
     open_since: [Option<Mono>; 2],
     whole_since: Option<Mono>,
-    moved_at: Option<(Mono, u64)>,
+    progress: Progress,
 }
 
 impl LinkWatch {
@@ -119,6 +120,7 @@ impl LinkWatch {
             }
             LinkEvent::Probe(probe) => {
                 self.probing.over(&probe);
+                self.progress.probed(probe.cost, now.mono);
                 let blocked = matches!(probe.tcp, Tcp::Refused | Tcp::Silent | Tcp::Unreachable);
                 let hop_away = self.gateway_back.is_some_and(|at| probe.began < at);
                 if !matches!(probe.tcp, Tcp::Connected(_))
@@ -188,18 +190,15 @@ impl LinkWatch {
                 }
             }
         }
-        let counted = |facts: &Facts| facts.interface.as_ref().map(|one| (one.index, one.received));
-        if let (Some((index, before)), Some((same, received))) =
-            (self.facts.as_ref().and_then(counted), counted(&facts))
-            && index == same
-            && before < received
+        if let (Some(before), Some(interface)) =
+            (self.facts.as_ref().and_then(|facts| facts.interface.as_ref()), facts.interface.as_ref())
+            && self.progress.counted(before, interface, now)
         {
-            self.moved_at = Some((now, received - before));
             // The kernel believes a neighbour heard when a connection sends something after an answer, however old the
             // answer is (source: Linux net/core/sock.c and net/ipv4/tcp_output.c, `sk_dst_pending_confirm`). So it
             // counts only if something came in between the same two looks, and as no newer than the earlier one: what
             // came in may have come right after it.
-            if let Some(ago_ms) = facts.interface.as_ref().and_then(|one| one.gateway_heard_ms)
+            if let Some(ago_ms) = interface.gateway_heard_ms
                 && let Some(earlier) = self.looked
                 && earlier <= now.minus_ms(ago_ms).plus_ms(CLOCK_TICK_MS)
             {
@@ -355,13 +354,11 @@ impl LinkWatch {
         self.finding.as_ref().zip(self.since.map(|(mono, _)| mono))
     }
 
-    /// False if nobody can tell whether it is the link that is broken or what lies behind it.
+    /// False if nobody can tell whether it is the link that is broken or what lies behind it, or if it is known to be
+    /// that.
     #[must_use]
     pub fn sure(&self) -> bool {
-        let unknown = |finding: &Finding| {
-            finding.rung == Rung::TcpBlocked && super::judge::UNKNOWN_WHOSE.starts_with(&finding.detail)
-        };
-        self.finding.as_ref().is_some_and(|finding| !unknown(finding))
+        self.finding.as_ref().is_some_and(|finding| !super::judge::beyond_us(finding))
     }
 
     /// Outages of the last 30 days.
@@ -375,11 +372,11 @@ impl LinkWatch {
         self.outages.resume(outages);
     }
 
-    /// Whether something is on its way now: bytes came in within the last ten seconds, or a receipt within a minute.
+    /// Whether something is on its way now: a transfer progresses, or something got through within the last minute.
     #[must_use]
     pub fn moving(&self, now: Mono) -> bool {
-        let bytes = self.moved_at.is_some_and(|(at, bytes)| 512 <= bytes && now.since_ms(at) < 10_000);
-        bytes || self.evidence.last_good().is_some_and(|at| now.since_ms(at) < 60_000)
+        let got_through = self.evidence.last_good().is_some_and(|at| now.since_ms(at) < 60_000);
+        got_through || self.progress.moves(self.since.map(|(mono, _)| mono), now)
     }
 }
 

@@ -54,6 +54,13 @@ pub fn told(finding: &Finding, interface: &str) -> Told {
             "get an address for the tether",
             "Switch tethering off and on at the device. If it lasts: is a DHCP client configured for this interface?",
         ),
+        Rung::NoRoute if !detail.is_empty() => (
+            "link.route",
+            "No way there",
+            with(&format!("The tether {interface} has a way out, but none to the receiver")),
+            "let the receiver be reached over this network",
+            "Write the receiver's name in receiver.url, not its number. If a name stands there, ask the agency for an address of that kind.",
+        ),
         Rung::NoRoute => (
             "link.route",
             "No way out",
@@ -159,6 +166,8 @@ mod tests {
     fn each_broken_rung_says_what_a_person_can_do() {
         for rung in Rung::ALL {
             let told = told(&Finding::new(rung, "detail"), "usb0");
+            let bare = super::told(&Finding::bare(rung), "usb0");
+            assert!(bare.sentence.ends_with('.') && bare.sentence.len() < 200, "{}", bare.sentence);
             assert_eq!(rung.broken(), rung.broken() && !told.what.is_empty() && 20 < told.how.len(), "{rung:?}");
             assert!(told.sentence.ends_with('.') && told.sentence.len() < 200, "{}", told.sentence);
             assert_eq!(Rung::of_word(rung.word()), Some(rung));

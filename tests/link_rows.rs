@@ -131,26 +131,82 @@ fn row_30_server_hang_drip_when_the_way_swallows_the_middle_of_a_body() {
     tell(&format!("row 30: given up after {gave_up} ms, all delivered {delivered} ms after the cure"));
 }
 
+/// IPv6 as a carrier gives it, beside what is there; answers the receiver's address behind the carrier's translator.
+/// Source: RFC 6052 section 2.1.
+fn with_ipv6(rig: &Rig) -> Ipv6Addr {
+    let (t, r, s) = (&rig.trailer_ns, &rig.router_ns, &rig.receiver_ns);
+    must(&format!("ip netns exec {r} sh -c 'echo 1 > /proc/sys/net/ipv6/conf/all/forwarding'"));
+    for (ns, address, device) in [
+        (t, "2001:db8:1::2/64", "usb0"),
+        (r, "2001:db8:1::1/64", "near0"),
+        (r, "2001:db8:2::1/64", "far0"),
+        (s, "2001:db8:2::2/64", "eth0"),
+        (s, "64:ff9b::c633:6402/128", "lo"),
+    ] {
+        must(&format!("ip -n {ns} addr add {address} dev {device} nodad"));
+    }
+    must(&format!("ip -n {t} -6 route add default via 2001:db8:1::1"));
+    must(&format!("ip -n {s} -6 route add default via 2001:db8:2::1"));
+    must(&format!("ip -n {r} -6 route add 64:ff9b::/96 via 2001:db8:2::2"));
+    "64:ff9b::c633:6402".parse().unwrap()
+}
+
+/// A carrier may change what it gives while the agent runs, and the receiver's address of before leads nowhere then.
+#[test]
+fn tether_that_changes_to_ipv6_only_and_back_is_never_called_without_a_way_out() {
+    let Some(mut rig) = Rig::build("") else { return };
+    let t = rig.trailer_ns.clone();
+    let servers = format!("nameserver 2001:db8:1::1\nnameserver {ROUTER}\noptions timeout:1\n");
+    std::fs::write(format!("/etc/netns/{t}/resolv.conf"), servers).unwrap();
+    rig.certify(NAME, (2020, 2060));
+    rig.start_receiver(IpAddr::V6(Ipv6Addr::UNSPECIFIED), &[]);
+    rig.trailer.start();
+    rig.engine(Duration::from_millis(400));
+    rig.wait_rung("up", allowed(RUNG_BAR));
+    rig.wait_delivered(allowed(DELIVERY_BAR));
+    let translated = with_ipv6(&rig);
+    let settle = |rig: &mut Rig, what: &str| {
+        rig.wait_delivered(allowed(DELIVERY_BAR));
+        // Long enough for several looks and for a probe; what was on its way broke off, and that is no fault of ours.
+        std::thread::sleep(Duration::from_secs(8));
+        let found = rig.findings();
+        assert!(found.iter().all(|rung| rung != "no-route" && rung != "other-route"), "{what}: {found:?}");
+        assert!(found.last().is_none_or(|rung| rung == "up"), "{what}: {found:?}");
+        rig.wait_delivered(allowed(DELIVERY_BAR));
+    };
+    (rig.names().v4, rig.names().v6) = (None, Some(translated));
+    rig.findings();
+    rig.trailer_ip("-4 addr flush dev usb0");
+    settle(&mut rig, "to IPv6");
+    rig.give_address();
+    (rig.names().v4, rig.names().v6) = (Some(RECEIVER), None);
+    rig.findings();
+    rig.trailer_ip("-6 addr flush dev usb0 scope global");
+    settle(&mut rig, "and back");
+    // An address by number, of a kind that the network does not give: that is told, and no step is due.
+    rig.trailer.kill();
+    rig.trailer_ip("-6 addr add 2001:db8:1::2/64 dev usb0 nodad");
+    rig.trailer_ip("-6 route replace default via 2001:db8:1::1");
+    rig.trailer_ip("-4 addr flush dev usb0");
+    let ca = rig.trailer.folder().join("ca.pem");
+    let url = format!("[receiver]\nurl = \"https://{RECEIVER}:{PORT}/v1/events\"\nca_file = \"{}\"\n", ca.display());
+    rig.trailer.configure("", &format!("{url}[link]\nmac = \"{MAC}\"\n[ladder]\nsteps = \"renew\"\n"));
+    rig.findings();
+    rig.trailer.start();
+    rig.wait_rung("no-route", allowed(RUNG_BAR));
+    let health = rig.trailer.wait_health(|health| health["link"]["rung"] == "no-route");
+    let sentence = health["link"]["sentence"].as_str().unwrap();
+    assert!(sentence.contains("the network gives IPv6 only, and the receiver's address is IPv4"), "{sentence}");
+    assert!(health["link"]["ladder"]["next"].is_null(), "{:#}", health["link"]);
+}
+
 #[test]
 fn row_36_ipv6_only_dns64() {
     // No address by number in the configuration, so none may be on the cable that the name server did not give.
     let Some(mut rig) = Rig::build(&format!("[link]\nmac = \"{MAC}\"\n")) else { return };
-    // Behind the translator of the carrier the receiver has this address. Source: RFC 6052 section 2.1.
-    let translated: Ipv6Addr = "64:ff9b::c633:6402".parse().unwrap();
-    let (t, r, s) = (rig.trailer_ns.clone(), rig.router_ns.clone(), rig.receiver_ns.clone());
-    must(&format!("ip netns exec {r} sh -c 'echo 1 > /proc/sys/net/ipv6/conf/all/forwarding'"));
-    for (ns, address, device) in [
-        (&t, "2001:db8:1::2/64", "usb0"),
-        (&r, "2001:db8:1::1/64", "near0"),
-        (&r, "2001:db8:2::1/64", "far0"),
-        (&s, "2001:db8:2::2/64", "eth0"),
-        (&s, "64:ff9b::c633:6402/128", "lo"),
-    ] {
-        must(&format!("ip -n {ns} addr add {address} dev {device} nodad"));
-    }
-    must(&format!("ip -n {t} -6 route add default via 2001:db8:1::1 && ip -n {t} -4 addr flush dev usb0"));
-    must(&format!("ip -n {s} -6 route add default via 2001:db8:2::1"));
-    must(&format!("ip -n {r} -6 route add 64:ff9b::/96 via 2001:db8:2::2"));
+    let translated = with_ipv6(&rig);
+    rig.trailer_ip("-4 addr flush dev usb0");
+    let t = rig.trailer_ns.clone();
     std::fs::write(format!("/etc/netns/{t}/resolv.conf"), "nameserver 2001:db8:1::1\n").unwrap();
     (rig.names().v4, rig.names().v6) = (None, None);
     rig.names().v6 = Some(translated);

@@ -108,7 +108,7 @@ fn second_factor_is_asked_for_with_the_owners_words_and_its_code_opens_once() {
     std::fs::write(notice.path(), "Property of the town.\n<b>All</b> use is recorded.\n").unwrap();
     let page = Page::start_with(Scene::after_tow(), &["--notice", notice.path().to_str().unwrap()]);
     let run = std::process::Command::new(env!("CARGO_BIN_EXE_pintle"))
-        .args(["page", "pin", "--second", "--state"])
+        .args(["page", "pin", "--anywhere", "--second", "--state"])
         .arg(page.state())
         .output()
         .unwrap();

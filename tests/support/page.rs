@@ -205,7 +205,7 @@ impl Drop for Page {
 
 /// Sets a new PIN by the command that a person calls.
 pub(crate) fn set_pin(state: &Path) -> String {
-    let run = Command::new(PINTLE).args(["page", "pin", "--state"]).arg(state).output().unwrap();
+    let run = Command::new(PINTLE).args(["page", "pin", "--anywhere", "--state"]).arg(state).output().unwrap();
     let told = String::from_utf8(run.stdout).unwrap();
     assert!(told.contains("SHA-256"), "{told}{}", String::from_utf8_lossy(&run.stderr));
     let pin = told.lines().next().unwrap().rsplit_once(": ").unwrap().1;

@@ -205,7 +205,7 @@ impl Server {
             writeln!(lines, "{}", serde_json::to_string(row)?)?;
         }
         std::fs::write(health.join("history.ndjson"), lines)?;
-        let run = Command::new(&bench.program).args(["page", "pin", "--state"]).arg(&state).output()?;
+        let run = Command::new(&bench.program).args(["page", "pin", "--anywhere", "--state"]).arg(&state).output()?;
         let told = String::from_utf8(run.stdout)?;
         let pin = told.lines().next().and_then(|line| line.rsplit_once(": ")).context("no PIN was told")?;
         let pin = pin.1.replace(' ', "");

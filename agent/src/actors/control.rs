@@ -12,7 +12,7 @@ pub use ready::ReadyDesk;
 
 use super::heartbeat::Heartbeat;
 use super::messages::{PlaceProblem, PlaceRequest, PlaceRow, PositionRequest, TowRequest};
-use crate::audit::{self, Entry, Who};
+use crate::audit::{self, AuditError, Entry, Who};
 use crate::clock;
 use crate::config;
 use crate::io::control::{Caller, ControlSocket, ControlSocketError, NoLine};
@@ -180,7 +180,7 @@ async fn serve(serving: Arc<Serving>, mut caller: Caller) {
         };
         let answer = match control::parse(&line, &setup.cameras) {
             Ok(ask) => {
-                let answered = match audit_is_ready(setup, &ask).await {
+                let answered = match audit_is_ready(setup, &caller, &ask).await {
                     Ok(()) => answer(setup, &ask).await,
                     Err(problem) => Err(problem),
                 };
@@ -236,8 +236,23 @@ fn is_audited(verb: &Verb) -> bool {
     )
 }
 
+/// Whether reads may go for good by it: that it was begun is written down first.
+fn ends_keeping(verb: &Verb) -> bool {
+    matches!(verb, Verb::QueueDrop { .. } | Verb::Hold(HoldChange::End { .. }))
+}
+
+fn who(caller: &Caller, ask: &Ask) -> Who {
+    Who { uid: Some(caller.uid), pid: caller.pid, name: printable(&ask.by, control::BY_CHARS_MAX) }
+}
+
 /// What must be audited is not done while the audit can't be written.
-async fn audit_is_ready(setup: &ControlSetup, ask: &Ask) -> Result<(), Box<Problem>> {
+async fn audit_is_ready(setup: &ControlSetup, caller: &Caller, ask: &Ask) -> Result<(), Box<Problem>> {
+    if ends_keeping(&ask.verb) {
+        // Power may go between the act and its entry, and then nobody could say who let go of evidence.
+        let entry = on_what(Entry::new(who(caller, ask), ask.verb.word(), "begun"), &ask.verb, None);
+        let detail = |error: AuditError| not_audited(&format!("{error}; nothing was done. {}", error.advice()));
+        return setup.audit.write(entry).await.map(drop).map_err(detail);
+    }
     if !is_audited(&ask.verb) || setup.audit.trouble().is_none() {
         return Ok(());
     }
@@ -276,25 +291,27 @@ async fn audit(
     if !is_audited(&ask.verb) {
         return Ok(());
     }
-    let mut entry = Entry::new(Who { uid: Some(uid), pid, name: by }, verb, outcome);
+    let mut entry = Entry::new(who(caller, ask), verb, outcome);
     if !camera.is_empty() {
         entry = entry.with("camera", camera);
     }
-    match &ask.verb {
-        Verb::ReadyTick { tick, undo } => entry = entry.with("tick", tick.word()).with("undo", undo),
-        Verb::DutyOff { for_s, reason } => entry = entry.with("for_s", for_s).with("reason", reason),
-        Verb::NeedAck { need, for_s, undo } => {
-            entry = entry.with("need", need).with("for_s", for_s).with("undo", undo);
-        }
-        Verb::QueueList { reveal } => entry = entry.with("reveal", reveal),
-        Verb::QueueRetry { sequence: Some(sequence) } => entry = entry.with("sequence", sequence),
-        Verb::QueueDrop { sequence, why } => entry = entry.with("sequence", sequence).with("why", why),
-        Verb::Hold(change) => entry = held(entry, change, answered.as_ref().ok()),
-        _ => {}
-    }
-    setup.audit.write(entry).await.map(|_| ()).map_err(|error| {
+    setup.audit.write(on_what(entry, &ask.verb, answered.as_ref().ok())).await.map(|_| ()).map_err(|error| {
         not_audited(&format!("{error}. It was done all the same; the entry is kept in memory and written later"))
     })
+}
+
+/// The entry with what the act was done to.
+fn on_what(entry: Entry, verb: &Verb, result: Option<&Value>) -> Entry {
+    match verb {
+        Verb::ReadyTick { tick, undo } => entry.with("tick", tick.word()).with("undo", undo),
+        Verb::DutyOff { for_s, reason } => entry.with("for_s", for_s).with("reason", reason),
+        Verb::NeedAck { need, for_s, undo } => entry.with("need", need).with("for_s", for_s).with("undo", undo),
+        Verb::QueueList { reveal } => entry.with("reveal", reveal),
+        Verb::QueueRetry { sequence: Some(sequence) } => entry.with("sequence", sequence),
+        Verb::QueueDrop { sequence, why } => entry.with("sequence", sequence).with("why", why),
+        Verb::Hold(change) => held(entry, change, result),
+        _ => entry,
+    }
 }
 
 /// A hold is told with its case: without it nobody could say later why reads were kept.

@@ -3,7 +3,6 @@
 
 use super::Entry;
 use aws_lc_rs::digest::{SHA256, digest};
-use pintle_core::moment::Utc;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -55,11 +54,11 @@ pub enum LineFault {
 }
 
 /// The bytes of the next line, with its closing line feed, and its hash.
-pub(super) fn write(entry: &Entry, n: u64, at: Utc, prev: &str) -> Result<(Vec<u8>, String), serde_json::Error> {
+pub(super) fn write(entry: &Entry, n: u64, prev: &str) -> Result<(Vec<u8>, String), serde_json::Error> {
     let line = Line {
         v: VERSION,
         n,
-        at: at.to_rfc3339(),
+        at: entry.at.to_rfc3339(),
         uid: entry.who.uid,
         pid: entry.who.pid,
         by: entry.who.name.clone(),

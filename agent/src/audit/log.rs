@@ -188,7 +188,7 @@ impl Log {
         let (mut bytes, mut hash, mut n) = (Vec::new(), head.hash.clone(), head.n);
         for entry in &state.waiting {
             n += 1;
-            let (more, its_hash) = line::write(entry, n, clock::utc(), &hash)?;
+            let (more, its_hash) = line::write(entry, n, &hash)?;
             bytes.extend_from_slice(&more);
             hash = its_hash;
         }
@@ -213,7 +213,13 @@ fn private() -> OpenOptions {
 
 impl Inner {
     fn lock(&self) -> io::Result<Flock<File>> {
-        DirBuilder::new().recursive(true).mode(0o700).create(&self.folder)?;
+        if !self.folder.exists() {
+            DirBuilder::new().recursive(true).mode(0o700).create(&self.folder)?;
+            // A folder whose name is lost takes its entries along.
+            if let Some(parent) = self.folder.parent() {
+                File::open(parent)?.sync_all()?;
+            }
+        }
         let file = private().create(true).append(true).open(self.folder.join("audit.lock"))?;
         Flock::lock(file, FlockArg::LockExclusive).map_err(|(_, errno)| errno.into())
     }

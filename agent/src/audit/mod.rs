@@ -11,7 +11,9 @@ pub use line::{Line, LineFault, ZERO};
 pub use log::{FILE_BYTES_MAX, Log};
 pub use verify::{Fault, Verdict, is_there, lines, verify};
 
+use crate::clock;
 use pintle_core::ids::printable;
+use pintle_core::moment::Utc;
 use std::collections::BTreeMap;
 use std::io;
 use std::path::PathBuf;
@@ -60,6 +62,8 @@ pub struct Entry {
     act: String,
     on: BTreeMap<String, String>,
     outcome: String,
+    /// When it was made, by the host's clock: one that has to wait is dated as the act.
+    at: Utc,
 }
 
 impl Entry {
@@ -68,7 +72,7 @@ impl Entry {
     pub fn new(mut who: Who, act: &str, outcome: &str) -> Self {
         let cut = |text: &str| printable(text, TEXT_CHARS_MAX);
         who.name = cut(&who.name);
-        Self { who, act: cut(act), on: BTreeMap::new(), outcome: cut(outcome) }
+        Self { who, act: cut(act), on: BTreeMap::new(), outcome: cut(outcome), at: clock::utc() }
     }
 
     /// What it was done to: a name of ours and a value, which is cut and made printable. Never a plate.

@@ -13,7 +13,7 @@ use flate2::write::GzEncoder;
 use pintle_core::ids::printable;
 use std::fmt::Write as _;
 use std::fs::File;
-use std::io::{self, Read, Write};
+use std::io::{self, Read, Seek as _, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
@@ -187,8 +187,11 @@ fn read(path: &Path) -> io::Result<Vec<u8>> {
     if !metadata.is_file() {
         return Err(io::Error::new(io::ErrorKind::InvalidInput, "it is no plain file"));
     }
+    let most = u64::try_from(FILE_BYTES_MAX).unwrap_or(u64::MAX);
+    let mut file = File::open(path)?;
+    file.seek(SeekFrom::Start(metadata.len().saturating_sub(most)))?;
     let mut bytes = Vec::new();
-    File::open(path)?.take(u64::try_from(FILE_BYTES_MAX).unwrap_or(u64::MAX)).read_to_end(&mut bytes)?;
+    file.take(most).read_to_end(&mut bytes)?;
     Ok(bytes)
 }
 

@@ -176,7 +176,7 @@ fn configuration(folder: &Path, gps: &Path, relay: SocketAddr) -> String {
 
 /// Sets a PIN for the page, as a person would at the terminal.
 async fn set_pin(program: &Path, state: &Path) -> anyhow::Result<String> {
-    let told = Command::new(program).args(["page", "pin", "--state"]).arg(state).output().await;
+    let told = Command::new(program).args(["page", "pin", "--anywhere", "--state"]).arg(state).output().await;
     let told = told.context("no PIN for the page")?;
     let text = String::from_utf8_lossy(&told.stdout).into_owned();
     let pin = text.lines().next().and_then(|line| line.rsplit_once(": ")).map(|(_, pin)| pin.to_owned());

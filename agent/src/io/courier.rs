@@ -15,6 +15,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
+use tokio::task::JoinHandle;
 use tokio::time::Instant;
 
 /// How often the stick is looked at for receipts (our own choice).
@@ -22,6 +23,8 @@ const LOOK_EVERY: Duration = Duration::from_secs(2);
 
 /// Receipts taken in at one look (our own limit, some 40 MB): a stick may hold any number.
 const RECEIPTS_MAX: usize = 200_000;
+/// Files opened at one look, whatever they hold (our own limit).
+const FILES_MAX: usize = 256;
 
 /// Name of the trailer's key in its state folder.
 pub const KEY_NAME: &str = "courier.key";
@@ -33,8 +36,19 @@ pub struct Courier {
     known: Option<(String, HashSet<EventId>)>,
     /// Files of receipts that were read.
     read: HashSet<PathBuf>,
+    /// The look that goes on beside everything else.
+    looking: Option<JoinHandle<Look>>,
     /// When to look for receipts next: reads that arrive all the time must not put that off.
     look_at: Instant,
+}
+
+/// What a look has brought.
+struct Look {
+    /// Files that were read by now.
+    read: HashSet<PathBuf>,
+    found: SaidLater,
+    /// There may be more.
+    more: bool,
 }
 
 struct Desk {
@@ -67,7 +81,7 @@ impl Courier {
         let signer = Signer::ready(&broker.state_dir.join(KEY_NAME))
             .map_err(|error| own(error.to_string(), "look at the state folder and its disk"))?;
         let desk = Arc::new(Desk { folder, source: source.to_owned(), signer, agency });
-        Ok(Self { desk, known: None, read: HashSet::new(), look_at: Instant::now() })
+        Ok(Self { desk, known: None, read: HashSet::new(), looking: None, look_at: Instant::now() })
     }
 }
 
@@ -108,21 +122,22 @@ impl Desk {
     }
 
     /// Receipts on the stick that were not read before. What is not signed by the agency, or is for another trailer or
-    /// stick, says nothing.
-    fn receipts(&self, read: &mut HashSet<PathBuf>) -> SaidLater {
+    /// stick, says nothing. Answers whether there may be more.
+    fn receipts(&self, read: &mut HashSet<PathBuf>) -> (SaidLater, bool) {
         let Some(stick) = self.stick() else {
             read.clear();
-            return SaidLater::default();
+            return (SaidLater::default(), false);
         };
-        let mut found = SaidLater::default();
+        let (mut found, mut opened) = (SaidLater::default(), 0);
         for path in files(&self.own(BACK)) {
             // The rest is read at the next look.
-            if RECEIPTS_MAX < found.receipts.len() {
-                break;
+            if RECEIPTS_MAX < found.receipts.len() || FILES_MAX <= opened {
+                return (found, true);
             }
             if !read.insert(path.clone()) {
                 continue;
             }
+            opened += 1;
             let said: Result<Option<CourierReceipts>, SignedError> =
                 self.agency.open(&path).map(|content| serde_json::from_slice(&content).ok());
             if let Ok(Some(said)) = said
@@ -132,7 +147,7 @@ impl Desk {
                 found.extend(SaidLater { receipts: said.receipts, resend: said.resend });
             }
         }
-        found
+        (found, false)
     }
 }
 
@@ -194,10 +209,25 @@ impl Target for Courier {
 
     async fn receipts(&mut self) -> SaidLater {
         loop {
-            // Dropped while it waits, it has read nothing; the reading itself has no point to be dropped at.
-            tokio::time::sleep_until(self.look_at).await;
+            // A stick may hang, and nothing else waits for it. Dropped meanwhile, the look goes on, and what it brings is
+            // taken next time.
+            if self.looking.is_none() {
+                tokio::time::sleep_until(self.look_at).await;
+                let (desk, mut read) = (Arc::clone(&self.desk), std::mem::take(&mut self.read));
+                self.looking = Some(tokio::task::spawn_blocking(move || {
+                    let (found, more) = desk.receipts(&mut read);
+                    Look { read, found, more }
+                }));
+            }
+            let Some(looking) = &mut self.looking else { continue };
+            let looked = looking.await;
+            self.looking = None;
             self.look_at = Instant::now() + LOOK_EVERY;
-            let found = self.desk.receipts(&mut self.read);
+            let Ok(Look { read, found, more }) = looked else { continue };
+            self.read = read;
+            if more {
+                self.look_at = Instant::now();
+            }
             if !found.is_empty() {
                 // What is answered is taken off the stick by the agency: should it come back here, it is written again.
                 self.known = None;

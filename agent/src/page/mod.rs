@@ -26,7 +26,7 @@ use gate::{Gate, Places};
 use pin::Pin;
 use pintle_core::ids::printable;
 use state::StateError;
-use std::io::Write;
+use std::io::{IsTerminal as _, Write};
 use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -86,6 +86,9 @@ enum PageCommand {
         /// Also ask for a code of an authenticator program.
         #[arg(long)]
         second: bool,
+        /// Print it even if that is no terminal: whoever reads the pipe or the log then has it.
+        #[arg(long)]
+        anywhere: bool,
     },
     /// Make a token for a machine and show it once. It replaces the one before.
     Token {
@@ -103,6 +106,8 @@ enum PageError {
     NoTether(SocketAddr),
     #[error("{address} is an address of {tether}, the hotspot's interface")]
     Tether { address: SocketAddr, tether: String },
+    #[error("a PIN is shown at a terminal only, and this output is none: a file or a log would keep it")]
+    NoTerminal,
     #[error("can't listen on {address}: {source}")]
     Listen { address: SocketAddr, source: std::io::Error },
     #[error("the notice {path} can't be read: {source}", path = path.display())]
@@ -121,6 +126,7 @@ impl PageError {
                 "name it with --tether INTERFACE (or none), or listen on 127.0.0.1 or [::1] and use an SSH tunnel"
             }
             Self::Tether { .. } => "listen on an address of the trailer's own network, or on 127.0.0.1",
+            Self::NoTerminal => "run it at a terminal (ssh -t from afar), or say --anywhere if you know where it goes",
             Self::Listen { .. } => "is another page running? take another port with --listen, or port 0 for a free one",
             Self::Notice { .. } => "name a text file that the page's user may read, or leave --notice out",
             Self::State(error) => error.advice(),
@@ -130,7 +136,7 @@ impl PageError {
 
     fn exit(&self) -> Exit {
         match self {
-            Self::Everywhere(_) | Self::NoTether(_) | Self::Tether { .. } => Exit::Usage,
+            Self::Everywhere(_) | Self::NoTether(_) | Self::Tether { .. } | Self::NoTerminal => Exit::Usage,
             _ => Exit::Config,
         }
     }
@@ -177,7 +183,13 @@ fn tell(line: &str) {
 fn serve(args: &PageArgs, out: &mut dyn Write) -> Exit {
     let done = match &args.command {
         None => run(args, out),
-        Some(PageCommand::Pin { second }) => set_pin(args, *second, out),
+        Some(PageCommand::Pin { second, anywhere }) => {
+            if *anywhere || std::io::stdout().is_terminal() {
+                set_pin(args, *second, out)
+            } else {
+                Err(PageError::NoTerminal)
+            }
+        }
         Some(PageCommand::Token { purpose }) => token(args, *purpose, out),
     };
     match done {

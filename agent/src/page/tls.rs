@@ -2,8 +2,10 @@
 
 use super::state::{self, StateError};
 use rustls::ServerConfig;
+use rustls::client::verify_server_name;
 use rustls::pki_types::pem::PemObject as _;
-use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName};
+use rustls::server::ParsedCertificate;
 use std::fmt::Write as _;
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
@@ -22,7 +24,7 @@ pub(super) fn files(
         return Ok(given);
     }
     let own = (folder.join(CERT), folder.join(KEY));
-    if !own.0.exists() || !own.1.exists() {
+    if !own.0.exists() || !own.1.exists() || !is_for(&own.0, listen) {
         let failed = |error: rcgen::Error| StateError::Certificate(error.to_string());
         let names = vec!["localhost".to_owned(), "127.0.0.1".to_owned(), listen.to_string()];
         let made = rcgen::generate_simple_self_signed(names).map_err(failed)?;
@@ -30,6 +32,14 @@ pub(super) fn files(
         state::write(folder, CERT, made.cert.pem().as_bytes())?;
     }
     Ok(own)
+}
+
+/// Whether the certificate names this address: the page may have been given another one since it was made. What can't
+/// be read is told by whoever uses it.
+fn is_for(cert: &Path, listen: IpAddr) -> bool {
+    let Ok(der) = CertificateDer::from_pem_file(cert) else { return true };
+    let Ok(parsed) = ParsedCertificate::try_from(&der) else { return true };
+    verify_server_name(&parsed, &ServerName::from(listen)).is_ok()
 }
 
 /// TLS 1.2 and 1.3 with this certificate.
@@ -78,5 +88,10 @@ mod tests {
         assert_eq!(fingerprint(&own().0).unwrap(), first);
         config(&cert, &key).unwrap();
         assert!(config(&key, &cert).is_err());
+        // Another address is one that it does not name: it is made anew, and names both from then on.
+        let elsewhere = || files(folder.path(), None, "192.0.2.7".parse().unwrap()).unwrap();
+        let second = fingerprint(&elsewhere().0).unwrap();
+        assert_ne!(second, first);
+        assert_eq!((fingerprint(&own().0).unwrap(), fingerprint(&elsewhere().0).unwrap()), (second.clone(), second));
     }
 }

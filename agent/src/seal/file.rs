@@ -43,11 +43,13 @@ impl KeyFile {
             Err(error) if error.kind() == io::ErrorKind::NotFound => Vec::new(),
             read => read?,
         };
-        let (records, damaged, torn) = parse(&bytes);
+        let (records, damaged, whole) = parse(&bytes);
         let file = private().create(true).append(true).open(path)?;
-        let mut keys = Self { path: path.to_owned(), file };
-        if torn {
-            keys.rewrite(&records)?;
+        let keys = Self { path: path.to_owned(), file };
+        if whole < bytes.len() {
+            // What is damaged in front of it stays: somebody may still read it.
+            keys.file.set_len(u64::try_from(whole).unwrap_or(u64::MAX))?;
+            keys.file.sync_all()?;
         } else if bytes.is_empty() {
             keys.sync_folder()?;
         }
@@ -137,20 +139,35 @@ fn key_bytes(record: &Record) -> Vec<u8> {
     out
 }
 
-/// All records, how many were damaged, and whether the end is torn.
-fn parse(bytes: &[u8]) -> (Vec<Record>, u64, bool) {
-    let (mut records, mut damaged, mut rest) = (Vec::<Record>::new(), 0, bytes);
-    while !rest.is_empty() {
-        let length = rest.first_chunk().map(|length| u32::from_be_bytes(*length) as usize);
-        let Some(length) = length.filter(|length| *length <= RECORD_BYTES_MAX && length + 8 <= rest.len()) else {
-            return (records, damaged, true);
-        };
-        let (content, sum) = (&rest[4..4 + length], &rest[4 + length..8 + length]);
-        rest = &rest[8 + length..];
-        if check(content) != sum {
+/// The record that begins with `rest`: its content, and how long it is as a whole.
+fn one(rest: &[u8]) -> Option<(&[u8], usize)> {
+    let length = rest.first_chunk().map(|length| u32::from_be_bytes(*length) as usize)?;
+    if length == 0 || RECORD_BYTES_MAX < length {
+        return None;
+    }
+    let (content, sum) = (rest.get(4..4 + length)?, rest.get(4 + length..8 + length)?);
+    (check(content) == sum).then_some((content, 8 + length))
+}
+
+/// All records, how many places were damaged, and up to where the file is whole: what follows is a torn end. Behind a
+/// damaged place the next record whose checksum fits is looked for, wherever it begins: a length may be what is damaged.
+fn parse(bytes: &[u8]) -> (Vec<Record>, u64, usize) {
+    let (mut records, mut damaged, mut at) = (Vec::<Record>::new(), 0, 0);
+    while at < bytes.len() {
+        let Some((content, length)) = one(&bytes[at..]) else {
+            let next = (at + 1..bytes.len()).find(|next| one(&bytes[*next..]).is_some());
+            // A whole record with a wrong checksum at the end is no torn one: it was synced.
+            let length = bytes[at..].first_chunk().map(|length| u32::from_be_bytes(*length) as usize);
+            let ends = length.is_some_and(|length| at.saturating_add(length).saturating_add(8) == bytes.len());
+            match next {
+                Some(next) => at = next,
+                None if ends => at = bytes.len(),
+                None => return (records, damaged, at),
+            }
             damaged += 1;
             continue;
-        }
+        };
+        at += length;
         match content.split_first() {
             Some((b'K', content)) => match key(content) {
                 Some(record) => records.push(record),
@@ -165,7 +182,7 @@ fn parse(bytes: &[u8]) -> (Vec<Record>, u64, bool) {
             _ => damaged += 1,
         }
     }
-    (records, damaged, false)
+    (records, damaged, at)
 }
 
 fn key(content: &[u8]) -> Option<Record> {
@@ -229,11 +246,20 @@ mod tests {
             keys.append(&record(4)).unwrap();
             assert_eq!(KeyFile::open(&path).unwrap().1.len(), 3, "what comes after the tear is found: {cut}");
         }
-        let mut spoilt = whole;
-        spoilt[20] ^= 1;
-        std::fs::write(&path, &spoilt).unwrap();
-        let (_, there, damaged) = KeyFile::open(&path).unwrap();
-        assert_eq!((there.len(), damaged), (2, 1), "a spoilt record costs only itself");
+        // One bit of any byte, those of a length among them, costs the record in which it lies and no other.
+        for at in 0..whole.len() {
+            let mut spoilt = whole.clone();
+            spoilt[at] ^= 1;
+            std::fs::write(&path, &spoilt).unwrap();
+            let (_, there, damaged) = KeyFile::open(&path).unwrap();
+            // The last record is the note of how far a key was used; a wrong length there is a torn end.
+            let note = whole.len() - 25;
+            assert_eq!(there.len(), if at < note { 2 } else { 3 }, "{at}");
+            assert!(if at < note { damaged == 1 } else { damaged <= 1 }, "{at}: {damaged}");
+            assert!(there.iter().all(|one| all.iter().any(|whole| (one.id, &one.wraps) == (whole.id, &whole.wraps))));
+            let after = std::fs::read(&path).unwrap();
+            assert!(after.len() == spoilt.len() || note <= at, "what is damaged is left as it lies: {at}");
+        }
     }
 
     #[test]

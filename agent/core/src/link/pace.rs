@@ -1,6 +1,7 @@
 //! How fast the way takes what is sent, judged by requests of any size: one after the other without a pause, as they
 //! are while a backlog drains. What looks slow is believed once two connections that are made meanwhile, one after the
-//! other, wait, too: where one does not, it is the receiver that takes its time. A request that was under way while
+//! other, wait, too: where one does not, though the request beside it goes on, it is the receiver that takes its time. A
+//! request that was under way while
 //! something failed says nothing: it waited for that.
 
 use super::evidence::{Attempt, Ended};
@@ -19,7 +20,8 @@ const PROOF_BYTES_MIN: u64 = 4000;
 const LEFT_PART_MIN: u64 = 4;
 /// Round trips that a request waits for beside its bytes: its own, and one for the window to open.
 const TRIPS: u64 = 2;
-/// A connection that takes so much longer than the quickest of late waited behind what is sent, ms (our own limit).
+/// A connection that takes so much longer than the quickest of late waited behind what is sent, ms; and so much longer
+/// than a quick one the request beside it has to last, if that shall say anything (our own limit).
 const QUEUED_MS: u64 = 300;
 /// So many connections have to wait before the way is called slow: one alone may have lost its first packet, or may
 /// have begun before a fault was over (our own limit).
@@ -52,6 +54,8 @@ pub struct Pace {
     suspect: Option<Suspect>,
     /// Slow, and confirmed.
     slow: Option<(Mono, u64)>,
+    /// A connection was quick: when it began, and when it stood.
+    free: Option<(Mono, Mono)>,
     /// The receiver took its time while the way was free.
     receivers: Option<Mono>,
     /// When something was last seen to fail.
@@ -74,6 +78,13 @@ impl Pace {
             return;
         }
         let (at, took_ms) = (attempt.at, attempt.at.since_ms(attempt.began).max(1));
+        // Beside a request that is about to end a connection finds the way free, however slow that is.
+        if let Some((began, stood)) = self.free.take()
+            && attempt.began <= began
+            && stood.plus_ms(QUEUED_MS) <= at
+        {
+            (self.suspect, self.receivers) = (None, Some(at));
+        }
         // The whole time of a request, waiting included, is no less than what its bytes took.
         if PROOF_BYTES_MIN <= attempt.bytes && 2 * SLOW_BYTES_PER_S <= attempt.bytes.saturating_mul(1000) / took_ms {
             (self.slow, self.suspect, self.row) = (None, None, None);
@@ -107,7 +118,7 @@ impl Pace {
     /// Something on the way, or a look at it, failed at `at`: what was under way then waited for that.
     pub fn failed(&mut self, at: Mono) {
         self.failed = self.failed.max(Some(at));
-        (self.row, self.suspect) = (None, None);
+        (self.row, self.suspect, self.free) = (None, None, None);
     }
 
     /// Whether a connection now would tell whose fault it is.
@@ -125,7 +136,7 @@ impl Pace {
             && began.since_ms(suspect.at) < SUSPECT_MS
         {
             if ms < quickest + QUEUED_MS {
-                (self.suspect, self.receivers) = (None, Some(began));
+                self.free = Some((began, began.plus_ms(ms)));
             } else {
                 suspect.waited += 1;
                 if WAITED_MIN <= suspect.waited {
@@ -156,18 +167,25 @@ impl Pace {
 mod tests {
     use super::*;
 
+    /// How long a connection beside a request takes that goes on for so many ms.
+    type Waits = fn(u64) -> u64;
+
+    /// Everything that is sent goes into one queue: a connection waits until the request is out.
+    const QUEUE: Waits = |left_ms| left_ms.max(5);
+
     /// Requests of `bytes` one after the other for `span_ms`, each taking `took_ms`; beside them a probe whenever one is
-    /// asked for, once a second at most, which takes `trip_ms`.
-    fn drain(pace: &mut Pace, from_ms: u64, span_ms: u64, (bytes, took_ms, trip_ms): (u64, u64, u64)) -> u64 {
+    /// asked for, as soon as a request is under way for a while, and once a second at most.
+    fn drain(pace: &mut Pace, from_ms: u64, span_ms: u64, (bytes, took_ms, waits): (u64, u64, Waits)) -> u64 {
         let mut now = from_ms;
         while now < from_ms + span_ms {
             let (began, at) = (Mono(now), Mono(now + took_ms));
-            let mut beside = began;
+            let mut beside = began.plus_ms(300);
             while beside < at {
+                let ms = waits(at.since_ms(beside));
                 if pace.asks(beside) {
-                    pace.connected(beside, trip_ms);
+                    pace.connected(beside, ms);
                 }
-                beside = beside.plus_ms(1000);
+                beside = beside.plus_ms(ms.max(1000));
             }
             pace.attempt(&Attempt { began, at, bytes, ended: Ended::Receipt });
             now += took_ms + 20;
@@ -176,24 +194,43 @@ mod tests {
     }
 
     #[test]
-    fn thin_way_is_slow_within_twelve_seconds_whatever_the_size_of_the_requests() {
+    fn thin_way_is_slow_within_twenty_seconds_whatever_the_size_of_the_requests() {
         // 4,000 bytes a second, and the probe waits behind them.
         for bytes in [3000, 5000, 17_000] {
             let mut pace = Pace::default();
             pace.connected(Mono(0), 5);
-            let now = drain(&mut pace, 1000, 10_000, (bytes, bytes / 4, 900));
+            let now = drain(&mut pace, 1000, if bytes < 10_000 { 10_000 } else { 14_000 }, (bytes, bytes / 4, QUEUE));
+            assert!(now <= 21_000, "{bytes}: {now}");
             assert!(pace.slow(Mono(now)).is_some_and(|pace| (3500..4500).contains(&pace)), "{bytes}: {pace:?}");
             // And whole again with the first request that is quick.
-            drain(&mut pace, now, 100, (5000, 40, 5));
+            drain(&mut pace, now, 100, (5000, 40, QUEUE));
             assert_eq!(pace.slow(Mono(now + 100)), None, "{bytes}");
         }
+    }
+
+    #[test]
+    fn connection_beside_a_request_that_is_about_to_end_clears_nobody() {
+        let mut pace = Pace::default();
+        pace.connected(Mono(0), 5);
+        let thin = |began, at| Attempt { began: Mono(began), at: Mono(at), bytes: 7800, ended: Ended::Receipt };
+        for n in 0..3 {
+            pace.attempt(&thin(1000 + n * 2210, 3200 + n * 2210));
+        }
+        assert!(pace.asks(Mono(7700)));
+        pace.connected(Mono(8600), 1132);
+        // The next probe begins at once, when the request is all but over.
+        pace.connected(Mono(9740), 74);
+        pace.attempt(&thin(7640, 9800));
+        assert!(pace.asks(Mono(9810)), "{pace:?}");
+        pace.connected(Mono(10_800), 1200);
+        assert!(pace.slow(Mono(12_000)).is_some(), "{pace:?}");
     }
 
     #[test]
     fn receiver_that_takes_its_time_is_no_slow_way() {
         let mut pace = Pace::default();
         pace.connected(Mono(0), 40);
-        let now = drain(&mut pace, 1000, 120_000, (5000, 3000, 45));
+        let now = drain(&mut pace, 1000, 120_000, (5000, 3000, |_| 45));
         assert_eq!(pace.slow(Mono(now)), None);
     }
 
@@ -203,11 +240,11 @@ mod tests {
         pace.connected(Mono(0), 300);
         // 5,000 bytes in 0.8 s, of which the round trips are 0.6 s; every probe waits for a second, since its first
         // packet was lost.
-        let now = drain(&mut pace, 1000, 60_000, (5000, 800, 1300));
+        let now = drain(&mut pace, 1000, 60_000, (5000, 800, |_| 1300));
         assert_eq!(pace.slow(Mono(now)), None);
         let mut now = now;
         for _ in 0..60 {
-            now = drain(&mut pace, now + 1000, 1, (700, 500, 1300));
+            now = drain(&mut pace, now + 1000, 1, (700, 500, |_| 1300));
         }
         assert_eq!(pace.slow(Mono(now)), None);
         assert!(!pace.asks(Mono(now)));
@@ -232,8 +269,9 @@ mod tests {
         pace.connected(Mono(13_100), 1005);
         assert_eq!(pace.slow(Mono(15_000)), None);
         pace.connected(Mono(15_000), 6);
-        assert_eq!(pace.slow(Mono(15_100)), None);
-        assert!(!pace.asks(Mono(15_100)), "{pace:?}");
+        pace.attempt(&Attempt { began: Mono(14_500), at: Mono(15_500), bytes: 700, ended: Ended::Receipt });
+        assert_eq!(pace.slow(Mono(15_500)), None);
+        assert!(!pace.asks(Mono(15_500)), "{pace:?}");
         // A suspicion does not outlive a failure.
         pace.attempt(&Attempt { began: Mono(150_000), at: Mono(160_000), bytes: 17_000, ended: Ended::Receipt });
         assert!(pace.asks(Mono(160_000)));
@@ -245,7 +283,7 @@ mod tests {
     fn finding_ends_by_itself() {
         let mut pace = Pace::default();
         pace.connected(Mono(0), 5);
-        let now = drain(&mut pace, 1000, 12_000, (5000, 1250, 900));
+        let now = drain(&mut pace, 1000, 12_000, (5000, 1250, QUEUE));
         assert!(pace.slow(Mono(now)).is_some());
         assert_eq!(pace.slow(Mono(now + KEPT_MS + 10_000)), None);
     }

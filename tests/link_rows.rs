@@ -22,9 +22,7 @@ use std::process::Command;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 use support::frames::{Ear, is_v4, is_v6, parts, to_port};
-use support::netns::{
-    KERNEL_BAR, MAC, NAME, OTHER, PORT, RECEIVER, ROUTER, RUNG_BAR, Rig, allowed, hand_in, must,
-};
+use support::netns::{KERNEL_BAR, MAC, NAME, OTHER, PORT, RECEIVER, ROUTER, RUNG_BAR, Rig, allowed, hand_in, must};
 
 /// Catalogue: delivery goes on within this once the way is whole.
 const DELIVERY_BAR: Duration = Duration::from_mins(1);
@@ -341,7 +339,7 @@ impl Life {
             let well = matches!(tcp, Tcp::Connected(_));
             let interface = Interface {
                 name: "usb0".to_owned(),
-                index: 2,
+                index: Some(2),
                 on: true,
                 carrier: true,
                 v4: true,
@@ -349,7 +347,7 @@ impl Life {
                 gateway,
                 gateway_heard_ms: Some(500),
                 // An answer of the next hop each second.
-                received: self.now_ms / 1000 * 60,
+                received: Some(self.now_ms / 1000 * 60),
                 ..Interface::default()
             };
             let facts = Facts { looked_for: "usb0".to_owned(), interface: Some(interface), ..Facts::default() };

@@ -5,8 +5,8 @@ use super::LinkView;
 use super::evidence::{Ask, Attempt, Ended, Facts, Gateway, Probe, Tcp};
 use super::flaps::Flaps;
 use super::judge::{Doubt, Evidence};
-use super::outages::{Outage, Outages};
-use super::probing::{HANGS_MS, Probing};
+use super::outages::{self, Outage, Outages};
+use super::probing::{Budget, HANGS_MS, Probing};
 use super::rung::{Finding, Rung};
 use crate::moment::{Moment, Mono, Utc};
 use crate::queue::Lane;
@@ -188,7 +188,7 @@ impl LinkWatch {
                 }
             }
         }
-        let counted = |facts: &Facts| facts.interface.as_ref().map(|one| (one.index, one.received));
+        let counted = |facts: &Facts| facts.interface.as_ref().and_then(|one| Some((one.index?, one.received?)));
         if let (Some((index, before)), Some((same, received))) =
             (self.facts.as_ref().and_then(counted), counted(&facts))
             && index == same
@@ -224,7 +224,7 @@ impl LinkWatch {
         let plain = |facts: &Facts| {
             let mut plain = facts.clone();
             if let Some(interface) = &mut plain.interface {
-                (interface.received, interface.sent, interface.gateway_heard_ms) = (0, 0, None);
+                (interface.received, interface.sent, interface.gateway_heard_ms) = (None, None, None);
                 interface.gateway = Gateway::Unknown;
             }
             plain
@@ -370,9 +370,22 @@ impl LinkWatch {
         &self.outages
     }
 
-    /// Takes up what an earlier process remembered.
-    pub fn resume(&mut self, outages: impl IntoIterator<Item = Outage>) {
-        self.outages.resume(outages);
+    /// Takes up what an earlier process kept; `budget` with the end of its day on the clock of this boot.
+    pub fn resume(&mut self, outages: outages::Kept, same_boot: bool, budget: Option<Budget>, now: Mono) {
+        self.outages.resume(outages, same_boot, now);
+        if let Some(budget) = budget {
+            self.probing.resume(budget);
+        }
+    }
+
+    /// Somebody vouches for UTC.
+    pub fn known(&mut self, now: (Mono, Utc)) {
+        self.outages.known(now);
+    }
+
+    /// What is asked of probes.
+    pub fn probing(&mut self) -> &mut Probing {
+        &mut self.probing
     }
 
     /// Whether something is on its way now: bytes came in within the last ten seconds, or a receipt within a minute.

@@ -116,8 +116,8 @@ async fn until(what: &str, is_so: impl Fn() -> bool) {
 
 /// The file as the kernel's next boot would find it.
 fn as_of_another_boot(file: &Path) {
-    let mut kept = KeptLink::parse(&std::fs::read(file).unwrap());
-    kept.boot = "another".to_owned();
+    let kept = KeptLink::parse(&std::fs::read(file).unwrap());
+    let kept = KeptLink { boot: "another".to_owned(), ..kept };
     std::fs::write(file, serde_json::to_vec(&kept).unwrap()).unwrap();
 }
 

@@ -397,7 +397,7 @@ impl Watcher {
     /// Writes down what is kept, beside the runtime unless it is the end.
     fn keep(&mut self, last: bool) {
         let now = self.now();
-        if !last && !self.to_be_kept(now.mono) {
+        if !last && !self.keeping_due(now.mono) {
             return;
         }
         self.kept_at = Some(now.mono);
@@ -421,7 +421,7 @@ impl Watcher {
     }
 
     /// Every few minutes; at the start, before probes have cost what is not written down; and when an outage begins.
-    fn to_be_kept(&mut self, now: Mono) -> bool {
+    fn keeping_due(&mut self, now: Mono) -> bool {
         if self.writing.as_ref().is_some_and(|writing| !writing.is_finished()) {
             return false;
         }

@@ -20,9 +20,11 @@ use pintle::store::{NewEvent, QueueFigures, StoreHandle, open};
 use pintle::{clock, io::http::content_digest};
 use pintle_core::forward::ForwardView;
 use pintle_core::ids::{CameraId, EventId, TrailerId};
+use pintle_core::link::evidence::Traffic;
 use pintle_core::link::usage::{Saving, Standing};
 use pintle_core::link::{LinkReport, LinkView};
 use pintle_core::moment::{Utc, UtcTrust};
+use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
 use rcgen::{CertificateParams, KeyPair};
 use rustls::ServerConfig;
@@ -34,7 +36,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
-use tokio::sync::watch;
+use tokio::sync::{broadcast, watch};
 use tokio::task::JoinHandle;
 use tokio_rustls::TlsAcceptor;
 use tokio_util::sync::CancellationToken;
@@ -60,6 +62,7 @@ struct Trailer {
     link: watch::Sender<LinkView>,
     report: watch::Sender<LinkReport>,
     stop: CancellationToken,
+    traffic: broadcast::Receiver<Traffic>,
     running: JoinHandle<()>,
     folder: TempDir,
 }
@@ -76,6 +79,9 @@ impl Trailer {
         let (link, link_out) = watch::channel(LinkView::NotFitted);
         let report = watch::Sender::new(LinkReport::default());
         let stop = CancellationToken::new();
+        let (traffic_in, traffic) = broadcast::channel(64);
+        // Somebody vouches for the host's clock: without that nobody says how long a hit took.
+        let known = PositionView { utc_trust: UtcTrust::Network, ..PositionView::default() };
         let setup = ForwardSetup {
             asked: watch::Sender::default(),
             trailer: TrailerId::new("heron-3").unwrap(),
@@ -85,17 +91,23 @@ impl Trailer {
             store: store.clone(),
             link: link_out,
             link_report: report.subscribe(),
-            traffic: tokio::sync::broadcast::Sender::new(64),
-            position: watch::Sender::default().subscribe(),
+            traffic: traffic_in,
+            position: watch::Sender::new(Arc::new(known)).subscribe(),
             view: view_in,
             heartbeat: Heartbeat::default(),
         };
         let running = tokio::spawn(run(setup, stop.clone()));
-        Self { store, view, link, report, stop, running, folder }
+        Self { store, view, link, report, stop, traffic, running, folder }
     }
 
     async fn put(&self, numbers: impl IntoIterator<Item = u32>, hit: bool) {
+        self.put_ahead(numbers, hit, 0).await;
+    }
+
+    /// The engine's clock is `ahead_ms` ahead of the host's.
+    async fn put_ahead(&self, numbers: impl IntoIterator<Item = u32>, hit: bool, ahead_ms: i64) {
         let now = clock::moment(UtcTrust::Network);
+        let at = now.utc.plus_ms(ahead_ms);
         let stamp = r#"{"stamp_revision":1,"clock":{"trust":"gps"},
             "place":{"spot":"unknown","state":"none","line":"x","line_state":"missing"}}"#;
         let event = |number: u32| {
@@ -106,8 +118,8 @@ impl Trailer {
                 kind: EventKind::Read,
                 lane: if hit { Lane::Urgent } else { Lane::Bulk },
                 camera: Some(CameraId::new("north").unwrap()),
-                happened_at: now.utc,
-                body: body(&EventId(id), now.utc, hit),
+                happened_at: at,
+                body: body(&EventId(id), at, hit),
                 stamp: Some(stamp.as_bytes().to_vec()),
                 hit,
                 stamp_open: false,
@@ -245,6 +257,26 @@ async fn a_batch_goes_out_as_the_contract_says() {
     assert!(view.configured && view.trouble.is_none() && view.last_receipt.is_some());
     assert_eq!(view.hit_latency_ms.len(), 1);
     assert!(view.hit_latency_ms[0] < 5000);
+}
+
+#[tokio::test]
+async fn a_hit_of_an_engine_whose_clock_is_ahead_is_counted_as_one_of_which_nobody_knows_how_long_it_took() {
+    let server = Scripted::start(|_, request| request.stored()).await;
+    let mut trailer = Trailer::start(receiver(&server.url()));
+    trailer.put_ahead([1], true, 90_000).await;
+    trailer.until_delivered(OPENING + 1).await;
+    trailer.put_ahead([2], true, 300).await;
+    trailer.until_delivered(OPENING + 2).await;
+    let mut told = Vec::new();
+    while told.len() < 2 {
+        if let Traffic::Hits(took_ms) = trailer.traffic.recv().await.unwrap() {
+            told.extend(took_ms);
+        }
+    }
+    assert_eq!(told[0], None, "not quick: unknown");
+    assert!(told[1].is_some_and(|ms| ms < 5000), "{told:?}");
+    until("the view", || async { trailer.view.borrow().delivered == OPENING + 2 }).await;
+    assert_eq!(trailer.view.borrow().hit_latency_ms.len(), 1);
 }
 
 #[tokio::test]

@@ -395,7 +395,7 @@ impl Life {
             let well = matches!(tcp, Tcp::Connected(_));
             let interface = Interface {
                 name: "usb0".to_owned(),
-                index: 2,
+                index: Some(2),
                 on: true,
                 carrier: true,
                 v4: true,
@@ -403,7 +403,7 @@ impl Life {
                 gateway,
                 gateway_heard_ms: Some(500),
                 // An answer of the next hop each second.
-                received: self.now_ms / 1000 * 60,
+                received: Some(self.now_ms / 1000 * 60),
                 ..Interface::default()
             };
             let facts = Facts { looked_for: "usb0".to_owned(), interface: Some(interface), ..Facts::default() };

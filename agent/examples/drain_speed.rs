@@ -16,9 +16,11 @@ use pintle_core::forward::ForwardView;
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::link::LinkView;
 use pintle_core::moment::{Moment, UtcTrust};
+use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
 use std::io::Write;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
@@ -125,6 +127,8 @@ fn main() -> anyhow::Result<()> {
             retry_ms_max: 1000,
             broker: Broker::default(),
         };
+        // Somebody vouches for the host's clock: without that nobody says how long a hit took.
+        let known = PositionView { utc_trust: UtcTrust::Network, ..PositionView::default() };
         let setup = ForwardSetup {
             asked: watch::Sender::default(),
             trailer: TrailerId::new("heron-3").map_err(|error| anyhow::anyhow!("{error}"))?,
@@ -133,7 +137,7 @@ fn main() -> anyhow::Result<()> {
             link: link_seen,
             link_report: watch::Sender::default().subscribe(),
             traffic: tokio::sync::broadcast::Sender::new(64),
-            position: watch::Sender::default().subscribe(),
+            position: watch::Sender::new(Arc::new(known)).subscribe(),
             view,
             relay: None,
             images_mb_day: 0,

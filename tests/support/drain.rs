@@ -12,9 +12,11 @@ use pintle_core::forward::ForwardView;
 use pintle_core::ids::{CameraId, EventId, TrailerId};
 use pintle_core::link::LinkView;
 use pintle_core::moment::UtcTrust;
+use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
 use std::future::Future;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
@@ -62,6 +64,8 @@ impl Drain {
         let (view_in, view) = watch::channel(ForwardView::default());
         let (link, link_out) = watch::channel(LinkView::NotFitted);
         let stop = CancellationToken::new();
+        // Somebody vouches for the host's clock: without that nobody says how long a hit took.
+        let known = PositionView { utc_trust: UtcTrust::Network, ..PositionView::default() };
         let setup = ForwardSetup {
             asked: watch::Sender::default(),
             trailer: TrailerId::new(name).unwrap(),
@@ -72,7 +76,7 @@ impl Drain {
             link: link_out,
             link_report: watch::Sender::default().subscribe(),
             traffic: tokio::sync::broadcast::Sender::new(64),
-            position: watch::Sender::default().subscribe(),
+            position: watch::Sender::new(Arc::new(known)).subscribe(),
             view: view_in,
             heartbeat: Heartbeat::default(),
         };

@@ -41,6 +41,18 @@ impl Utc {
     /// 2101-01-01T00:00:00Z, the first instant after the last year that a read may have been captured in.
     pub const YEAR_2101: Self = Self(4_133_980_800_000);
 
+    /// The UTC day, in days since 1970-01-01.
+    #[must_use]
+    pub fn day(self) -> i64 {
+        self.0.div_euclid(86_400_000)
+    }
+
+    /// Whether it is a day that something may have been kept of: of 1970 to 2100. Everything else is damage.
+    #[must_use]
+    pub fn may_be_day(day: i64) -> bool {
+        (Self::EPOCH.day()..Self::YEAR_2101.day()).contains(&day)
+    }
+
     /// This instant plus `ms` milliseconds (may be negative).
     #[must_use]
     pub fn plus_ms(self, ms: i64) -> Self {
@@ -226,6 +238,17 @@ pub struct Moment {
     pub utc: Utc,
     /// Where that UTC comes from.
     pub utc_trust: UtcTrust,
+}
+
+impl Moment {
+    /// The UTC day to judge kept days by, in days since 1970-01-01: today where UTC is trusted; else the newest kept
+    /// day, if that is later than what the clock shows. A clock that nobody has confirmed may begin at 1970 with each
+    /// start, and what was kept is no older for that.
+    #[must_use]
+    pub fn day_known(&self, newest: Option<i64>) -> i64 {
+        let shown = self.utc.day();
+        newest.filter(|newest| !self.utc_trust.is_trusted() && shown < *newest).unwrap_or(shown)
+    }
 }
 
 /// One stretch of time during which the host's UTC ran along with [`Mono`].

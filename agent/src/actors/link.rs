@@ -17,7 +17,7 @@ use climb::Climber;
 use pintle_core::link::evidence::{Ask, Facts, Probe, Traffic, Way};
 use pintle_core::link::ladder::Seen;
 use pintle_core::link::latency::Latency;
-use pintle_core::link::usage::{Counters, Usage};
+use pintle_core::link::usage::Usage;
 use pintle_core::link::watch::{LinkAction, LinkEvent, LinkWatch};
 use pintle_core::link::{LinkReport, LinkView};
 use pintle_core::moment::{Moment, Mono};
@@ -40,6 +40,9 @@ const LOOK_EVERY: Duration = Duration::from_secs(1);
 pub const NEWS_APART_MS: u64 = 100;
 /// What is kept over restarts is written this often (our own limit: a power cut costs five minutes of figures).
 const KEEP_EVERY_MS: u64 = 300_000;
+/// It is written at once when an outage begins, but no more often than this for that reason (our own limit: a link that
+/// flutters must not wear out the disk).
+const KEEP_BREAK_APART_MS: u64 = 60_000;
 /// A probe that has not ended after this has been lost (each of its parts has a shorter bound).
 const PROBE_WAIT: Duration = Duration::from_mins(1);
 /// The file that is kept.
@@ -113,6 +116,10 @@ pub async fn run(setup: LinkSetup, stop: CancellationToken) {
         }
         watcher.setup.heartbeat.turn();
     }
+    if let Some(writing) = watcher.writing.take() {
+        // What is older must not come after it.
+        drop(writing.await);
+    }
     watcher.keep(true);
     if let Some(climber) = &mut watcher.climber {
         climber.stop(clock::mono());
@@ -156,7 +163,10 @@ struct Watcher {
     running: Option<JoinHandle<Probed>>,
     boot: String,
     kept: Option<Folder>,
-    kept_at: Mono,
+    kept_at: Option<Mono>,
+    /// The outage whose beginning is written down, and when that was done.
+    break_kept: Option<(Mono, Mono)>,
+    writing: Option<JoinHandle<()>>,
     climber: Option<Climber>,
     out: Vec<LinkAction>,
 }
@@ -164,7 +174,7 @@ struct Watcher {
 /// What kinds of address the tether has, and which interface it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Kind {
-    index: u32,
+    index: Option<u32>,
     v4: bool,
     v6: bool,
 }
@@ -239,7 +249,8 @@ impl Watcher {
         let climber =
             climber.map(|ladder| Climber::new(ladder, setup.store.clone(), kept.clone(), boot.clone(), &steps));
         let mut core = LinkWatch::default();
-        core.resume(memory.outages());
+        let now = clock::mono();
+        core.resume(memory.outages(), memory.is_of(&boot, now), memory.probes(&boot, now), now);
         let real = setup.link.as_ref().is_some_and(|link| link.sysfs_dir == Path::new(SYSFS_DIR));
         let events = if real { Events::listen().ok() } else { None };
         if real && events.is_none() {
@@ -259,7 +270,9 @@ impl Watcher {
             running: None,
             boot,
             kept,
-            kept_at: clock::mono(),
+            kept_at: None,
+            break_kept: None,
+            writing: None,
             climber,
             out: Vec::new(),
             setup,
@@ -268,6 +281,11 @@ impl Watcher {
 
     fn now(&self) -> Moment {
         clock::moment(self.setup.position.borrow().utc_trust)
+    }
+
+    /// Now with the best UTC that anybody knows, for figures with a date.
+    fn dated(&self, now: &Moment) -> Moment {
+        self.setup.position.borrow().dated(now)
     }
 
     /// Once a second: the facts anew, and whatever is due.
@@ -332,11 +350,13 @@ impl Watcher {
             }
             self.asker_failed = filled.is_err();
         }
-        if let Some(interface) = &facts.interface {
-            let bytes = interface.received.saturating_add(interface.sent);
-            let now = self.now();
-            let dated = now.utc_trust.is_trusted().then_some(now.utc);
-            self.usage.count(Counters { boot: self.boot.clone(), index: interface.index, bytes }, dated);
+        if self.asker.is_some() && facts.interface.as_ref().is_some_and(|interface| interface.index.is_none()) {
+            // It vanished while it was looked at: half a look would say that it is whole.
+            return None;
+        }
+        if let Some(counters) = facts.interface.as_ref().and_then(|interface| interface.counters(&self.boot)) {
+            let now = self.dated(&self.now());
+            self.usage.count(counters, now.utc_trust.is_trusted().then_some(now.utc));
         }
         Some(facts)
     }
@@ -349,9 +369,9 @@ impl Watcher {
                 self.handle(LinkEvent::Attempt(lane, attempt));
             }
             Ok(Traffic::Hits(took_ms)) => {
-                let utc = clock::utc();
+                let now = self.dated(&self.now());
                 for ms in took_ms {
-                    self.hits.took(ms, utc);
+                    self.hits.took(ms, &now);
                 }
             }
             // What was missed was a hint; the next one is newer.
@@ -396,7 +416,12 @@ impl Watcher {
             }
         }
         self.out = out;
-        self.publish(&now);
+        let dated = self.dated(&now);
+        if dated.utc_trust.is_trusted() {
+            self.core.known((dated.mono, dated.utc));
+        }
+        self.hits.known(&dated);
+        self.publish(&now, &dated);
     }
 
     fn begin(&mut self, ask: Ask) {
@@ -410,7 +435,7 @@ impl Watcher {
         }));
     }
 
-    fn publish(&mut self, now: &Moment) {
+    fn publish(&mut self, now: &Moment, dated: &Moment) {
         let seen = self.core.view(now.mono);
         self.setup.view.send_if_modified(|view| {
             let changed = *view != seen;
@@ -419,15 +444,16 @@ impl Watcher {
         });
         let plan = self.setup.link.as_ref().and_then(|link| link.plan);
         let outages = self.core.outages();
-        let recent: Vec<_> = outages.recent(now.utc).copied().collect();
+        let recent: Vec<_> = outages.recent(dated).copied().collect();
         let report = LinkReport {
-            day: outages.sum(86_400_000, (now.mono, now.utc)),
-            month: outages.sum(30 * 86_400_000, (now.mono, now.utc)),
+            day: outages.sum(86_400_000, dated),
+            month: outages.sum(30 * 86_400_000, dated),
             recent: recent[recent.len().saturating_sub(LinkReport::OUTAGES_MAX)..].to_vec(),
-            data: self.setup.link.as_ref().map(|_| self.usage.standing(plan, now.utc)),
+            data: self.setup.link.as_ref().map(|_| self.usage.standing(plan, dated)),
             plan,
-            hits_today: self.hits.percentiles(1, now.utc),
-            hits_month: self.hits.percentiles(30, now.utc),
+            hits_today: self.hits.percentiles(1, dated),
+            hits_month: self.hits.percentiles(30, dated),
+            hits_recent: self.hits.recent(self.setup.hit_target_ms, dated),
             hits_target_ms: self.setup.hit_target_ms,
             ladder: self.climber.as_ref().map(|climber| climber.shown(self.seen(now).as_ref(), now)),
             shown: self.core.shown(now.mono),
@@ -438,12 +464,16 @@ impl Watcher {
     /// Writes down what is kept, beside the runtime unless it is the end.
     fn keep(&mut self, last: bool) {
         let now = self.now();
-        if !last && now.mono.since_ms(self.kept_at) < KEEP_EVERY_MS {
+        if !last && !self.keeping_due(now.mono) {
             return;
         }
-        self.kept_at = now.mono;
+        self.kept_at = Some(now.mono);
+        if let Some(began) = self.core.outages().since() {
+            self.break_kept = Some((began, now.mono));
+        }
         let Some(folder) = self.kept.clone() else { return };
-        let kept = KeptLink::of(&self.usage, self.core.outages().recent(now.utc), &self.hits);
+        let budget = self.core.probing().keep(last, now.mono);
+        let kept = KeptLink::of((&self.boot, now.mono), &self.usage, self.core.outages(), &self.hits, budget);
         let write = move || {
             let bytes = serde_json::to_vec(&kept).unwrap_or_default();
             if let Err(error) = folder.replace(KEPT_FILE, &bytes) {
@@ -453,8 +483,19 @@ impl Watcher {
         if last {
             write();
         } else {
-            drop(tokio::task::spawn_blocking(write));
+            self.writing = Some(tokio::task::spawn_blocking(write));
         }
+    }
+
+    /// Every few minutes; at the start, before probes have cost what is not written down; and when an outage begins.
+    fn keeping_due(&mut self, now: Mono) -> bool {
+        if self.writing.as_ref().is_some_and(|writing| !writing.is_finished()) {
+            return false;
+        }
+        let began = self.core.outages().since().is_some_and(|began| {
+            self.break_kept.is_none_or(|(of, at)| of != began && KEEP_BREAK_APART_MS <= now.since_ms(at))
+        });
+        began || self.core.probing().to_be_kept() || self.kept_at.is_none_or(|at| KEEP_EVERY_MS <= now.since_ms(at))
     }
 }
 
@@ -464,7 +505,7 @@ mod tests {
     use pintle_core::link::evidence::Interface;
 
     fn facts(v4: bool, way: Way) -> Facts {
-        let interface = Interface { index: 2, v4, v6: !v4, default_route: true, ..Interface::default() };
+        let interface = Interface { index: Some(2), v4, v6: !v4, default_route: true, ..Interface::default() };
         Facts { interface: Some(interface), way, ..Facts::default() }
     }
 

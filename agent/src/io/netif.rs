@@ -95,7 +95,7 @@ fn tell(folder: &Path, name: &str) -> Option<String> {
 
 /// A file that is not there tells nothing and is passed over.
 fn interface(folder: &Path, name: &str) -> Interface {
-    let number = |file: &str| tell(folder, file).and_then(|text| text.parse().ok()).unwrap_or(0_u64);
+    let number = |file: &str| tell(folder, file).and_then(|text| text.parse::<u64>().ok());
     let flags = tell(folder, "flags").and_then(|text| u32::from_str_radix(text.trim_start_matches("0x"), 16).ok());
     // Source of the words: Linux Documentation/networking/operstates.rst. Point-to-point devices stay "unknown".
     let without = tell(folder, "carrier").is_some_and(|text| text == "0")
@@ -103,7 +103,7 @@ fn interface(folder: &Path, name: &str) -> Interface {
             .is_some_and(|text| matches!(text.as_str(), "down" | "lowerlayerdown" | "notpresent"));
     Interface {
         name: printable(name, 40),
-        index: u32::try_from(number("ifindex")).unwrap_or(0),
+        index: number("ifindex").and_then(|index| u32::try_from(index).ok()),
         on: flags.is_none_or(|flags| flags & SWITCHED_ON != 0),
         carrier: !without,
         v4: true,
@@ -123,6 +123,8 @@ mod tests {
     use super::*;
     use pintle_core::link::judge::by_kernel;
     use pintle_core::link::rung::Rung;
+    use pintle_core::link::usage::Usage;
+    use pintle_core::moment::{Moment, Utc, UtcTrust};
 
     /// A tree like the kernel's below /sys, with a tethered phone at a USB port.
     struct Tree(tempfile::TempDir);
@@ -196,11 +198,44 @@ mod tests {
         let facts = finder.read(&link);
         assert_eq!(rung(&facts), None);
         let interface = facts.interface.unwrap();
-        assert_eq!((interface.index, interface.received, interface.sent), (7, 1200, 800));
+        assert_eq!((interface.index, interface.received, interface.sent), (Some(7), Some(1200), Some(800)));
         std::fs::write(folder.join("carrier"), "0\n").unwrap();
         assert_eq!(by_kernel(&finder.read(&link)).unwrap().detail, "no carrier");
         std::fs::write(folder.join("flags"), "0x1002\n").unwrap();
         assert_eq!(by_kernel(&finder.read(&link)).unwrap().detail, "switched off");
+    }
+
+    #[test]
+    fn look_that_is_not_complete_counts_nothing() {
+        let tree = Tree::new();
+        let link = tree.link(Pick::Name("usb0".to_owned()));
+        let folder = tree.plug("1-1.2", "usb0", "02:00:00:00:00:01");
+        let mut finder = Finder::default();
+        let now = Utc(1_795_608_000_000);
+        let mut usage = Usage::default();
+        let mut look = |usage: &mut Usage| {
+            let counters = finder.read(&link).interface.unwrap().counters("boot");
+            let complete = counters.is_some();
+            if let Some(counters) = counters {
+                usage.count(counters, Some(now));
+            }
+            complete
+        };
+        assert!(look(&mut usage));
+        // The interface vanishes while it is looked at: some of its files are gone, or say nothing.
+        for (file, text) in [("ifindex", ""), ("statistics/rx_bytes", "x\n"), ("statistics/tx_bytes", "")] {
+            let whole = std::fs::read(folder.join(file)).unwrap();
+            std::fs::write(folder.join(file), text).unwrap();
+            assert!(!look(&mut usage), "{file}");
+            std::fs::remove_file(folder.join(file)).unwrap();
+            assert!(!look(&mut usage), "{file}");
+            std::fs::write(folder.join(file), whole).unwrap();
+            assert!(look(&mut usage), "{file}");
+        }
+        std::fs::write(folder.join("statistics/rx_bytes"), "1250\n").unwrap();
+        assert!(look(&mut usage));
+        let now = Moment { utc: now, utc_trust: UtcTrust::Gps, ..Moment::default() };
+        assert_eq!(usage.standing(None, &now).used, 50, "and never the whole counter again");
     }
 
     #[test]

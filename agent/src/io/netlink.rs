@@ -118,7 +118,7 @@ impl Asker {
     /// What the system says; `facts` are as they were then.
     pub fn fill(&mut self, facts: &mut Facts, receiver: &[IpAddr], sysfs_dir: &Path) -> io::Result<()> {
         let Some(mut interface) = facts.interface.clone() else { return Ok(()) };
-        let index = interface.index;
+        let Some(index) = interface.index else { return Ok(()) };
         let filled = (|| {
             let addresses = self.addresses(index)?;
             let defaults = self.defaults()?;

@@ -3,7 +3,6 @@
 use super::sections::{not_fitted, row, section};
 use super::{Observations, Section, wording};
 use crate::ids::printable;
-use crate::link::latency::Percentiles;
 use crate::link::outages::Sum;
 use crate::link::rung::{Finding, Rung};
 use crate::link::usage::Saving;
@@ -11,8 +10,12 @@ use crate::link::words::{Told, told};
 use crate::link::{LadderShown, LinkView};
 
 const MIN_MS: u64 = 60_000;
-/// Hits that a day must have had before their pace is judged (our own limit: one slow hit is no pace).
+/// Hits that a day, or some days together, must have had before their pace is judged (our own limit: one slow hit is no
+/// pace).
 const HITS_MIN: u64 = 5;
+/// Over several days so many must have been late, and more than one in twenty (our own limit: an outage in which a hit
+/// or two came is told by itself).
+const LATE_MIN: u64 = 3;
 
 /// The finding, or what the coarse state says of it before there is one.
 pub(super) fn finding(seen: &Observations<'_>) -> Option<Finding> {
@@ -165,10 +168,19 @@ fn hits(seen: &Observations<'_>, section: &mut Section) {
             section.rows.push(row(label, format!("p95 {}", seconds(hits.p95_ms)), note));
         }
     }
+    let unsure = report.hits_month.unsure;
+    if 0 < unsure {
+        let note = format!("of 30 days, {} today: a clock was wrong", wording::count(report.hits_today.unsure));
+        section.rows.push(row("Hits without a time", wording::count(unsure), note));
+    }
     if let Some(test) = &seen.forward.last_test {
         let took = u64::try_from(test.received.since_ms(test.made)).unwrap_or(0);
         section.rows.push(row("Test alert", format!("received after {}", seconds(took)), seen.when(test.received)));
     }
+}
+
+fn within(days: u64) -> String {
+    if days <= 1 { "all of today".to_owned() } else { format!("in {}", wording::amount(days, "day")) }
 }
 
 fn target(ms: u64) -> String {
@@ -223,15 +235,23 @@ pub(super) fn plan_need(seen: &Observations<'_>) -> Option<[String; 3]> {
     ])
 }
 
-/// Hits are late today.
+/// Hits are late, today or over some days.
 pub(super) fn late_need(seen: &Observations<'_>) -> Option<[String; 3]> {
-    let (hits, target_ms): (Percentiles, u64) = (seen.link_report.hits_today, seen.link_report.hits_target_ms);
-    if hits.count < HITS_MIN || hits.p95_ms <= target_ms {
+    let (today, recent) = (seen.link_report.hits_today, seen.link_report.hits_recent);
+    let target_ms = seen.link_report.hits_target_ms;
+    let enough = |count: u64| HITS_MIN <= count;
+    let which = if enough(today.count) && target_ms < today.p95_ms {
+        let which = format!("Of today's {} 95 in 100", wording::amount(today.count, "hit"));
+        format!("{which} took up to {}", seconds(today.p95_ms))
+    } else if enough(recent.count) && LATE_MIN <= recent.late && recent.count < 20 * recent.late {
+        let all = format!("Of the last {}, {}", wording::amount(recent.count, "hit"), within(recent.days));
+        format!("{all}, {} came late, and 95 in 100 took up to {}", wording::count(recent.late), seconds(recent.p95_ms))
+    } else {
         return None;
-    }
+    };
     Some([
         "find out why hits are late".to_owned(),
-        format!("Of today's hits one in twenty took longer than {} from capture to receipt.", seconds(hits.p95_ms)),
+        format!("{which} from capture to receipt; the target is {}.", seconds(target_ms)),
         "Look at outages and round trip in this section, and whether the engine hands hits over late.".to_owned(),
     ])
 }
@@ -240,7 +260,7 @@ pub(super) fn late_need(seen: &Observations<'_>) -> Option<[String; 3]> {
 mod tests {
     use super::super::{Memory, snapshot};
     use crate::link::LinkReport;
-    use crate::link::latency::Percentiles;
+    use crate::link::latency::{Percentiles, Recent};
     use crate::link::outages::Sum;
     use crate::link::rung::{Finding, Rung};
     use crate::link::usage::{Plan, Saving, Standing};
@@ -306,12 +326,58 @@ mod tests {
     fn late_hits_and_a_plan_that_runs_out_are_needs() {
         let mut late = scene(Rung::Up);
         late.link_report.hits_target_ms = 12_000;
-        late.link_report.hits_today = Percentiles { count: 40, p50_ms: 900, p95_ms: 20_000, p99_ms: 30_000 };
+        late.link_report.hits_today = Percentiles { count: 40, p50_ms: 900, p95_ms: 20_000, p99_ms: 30_000, unsure: 0 };
         assert!(!codes(&mut late, 60_000).contains(&"hits.late"));
         assert!(codes(&mut late, 1_801_000).contains(&"hits.late"));
         let mut thin = scene(Rung::Up);
         thin.link_report.plan = Some(Plan { bytes: 1 << 30, from_day: 1, hard: true });
         thin.link_report.data = Some(Standing { used: 1 << 30, saving: Saving::UrgentOnly, ..Standing::default() });
         assert!(codes(&mut thin, 1000).contains(&"link.plan"));
+    }
+
+    #[test]
+    fn hits_that_are_late_day_after_day_are_told_with_their_figure_and_the_target() {
+        let told = |scene: &mut Scene| {
+            let mut memory = Memory::default();
+            drop(snapshot(&scene.observations(), &mut memory));
+            scene.pass(1_801_000);
+            let needs = snapshot(&scene.observations(), &mut memory).needs;
+            needs.into_iter().find(|need| need.code == "hits.late").map(|need| need.why)
+        };
+        let with = |today: Percentiles, recent: Recent| {
+            let mut scene = scene(Rung::Up);
+            scene.link_report.hits_target_ms = 12_000;
+            (scene.link_report.hits_today, scene.link_report.hits_recent) = (today, recent);
+            scene
+        };
+        let three = Percentiles { count: 3, p50_ms: 20_000, p95_ms: 21_000, p99_ms: 21_000, unsure: 0 };
+        let recent = Recent { count: 6, late: 6, p95_ms: 21_500, days: 2 };
+        assert_eq!(
+            told(&mut with(three, recent)).as_deref(),
+            Some(
+                "Of the last 6 hits, in 2 days, 6 came late, and 95 in 100 took up to 21.5 s from capture to receipt; \
+                 the target is 12.0 s."
+            )
+        );
+        assert_eq!(told(&mut with(three, Recent { count: 3, late: 3, ..recent })), None, "three are no pace");
+        assert_eq!(told(&mut with(three, Recent { count: 19, late: 2, ..recent })), None, "one outage is no pace");
+        assert_eq!(told(&mut with(three, Recent { count: 60, late: 3, ..recent })), None, "one in twenty may be");
+        let today = Percentiles { count: 40, p50_ms: 900, p95_ms: 20_000, p99_ms: 30_000, unsure: 0 };
+        assert_eq!(
+            told(&mut with(today, Recent::default())).as_deref(),
+            Some("Of today's 40 hits 95 in 100 took up to 20.0 s from capture to receipt; the target is 12.0 s.")
+        );
+    }
+
+    #[test]
+    fn hits_without_a_time_are_counted_where_people_look() {
+        let mut scene = scene(Rung::Up);
+        scene.link_report.hits_today.unsure = 2;
+        scene.link_report.hits_month.unsure = 9;
+        let told = snapshot(&scene.observations(), &mut Memory::default());
+        let section = told.sections.iter().find(|section| section.no == 4);
+        let row = section.and_then(|section| section.rows.iter().find(|row| row.label == "Hits without a time"));
+        let said = row.map(|row| (row.value.as_str(), row.note.as_str()));
+        assert_eq!(said, Some(("9", "of 30 days, 2 today: a clock was wrong")));
     }
 }

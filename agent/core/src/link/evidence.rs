@@ -1,6 +1,7 @@
 //! What is known of the way to the receiver, and from where: the kernel's facts, the outcomes of our own traffic, and
 //! the reports of our own probes.
 
+use super::usage::Counters;
 use crate::forward::answer::NoAnswer;
 use crate::moment::Mono;
 use crate::queue::Lane;
@@ -24,8 +25,8 @@ pub struct Facts {
 pub struct Interface {
     /// Its present name.
     pub name: String,
-    /// Its number; a new one after each plugging in.
-    pub index: u32,
+    /// Its number; a new one after each plugging in. `None`: it could not be read.
+    pub index: Option<u32>,
     /// Switched on.
     pub on: bool,
     /// It has a carrier.
@@ -42,10 +43,20 @@ pub struct Interface {
     pub gateway: Gateway,
     /// How long ago the next hop last proved that it is there, ms.
     pub gateway_heard_ms: Option<u64>,
-    /// Bytes received since the interface was made.
-    pub received: u64,
-    /// Bytes sent since the interface was made.
-    pub sent: u64,
+    /// Bytes received since the interface was made; `None`: the counter could not be read.
+    pub received: Option<u64>,
+    /// Bytes sent since the interface was made; `None`: the counter could not be read.
+    pub sent: Option<u64>,
+}
+
+impl Interface {
+    /// Its counters, for the account of the data used; `None` if the look was not complete. An interface that vanishes
+    /// while it is looked at leaves such a look.
+    #[must_use]
+    pub fn counters(&self, boot: &str) -> Option<Counters> {
+        let bytes = self.received?.saturating_add(self.sent?);
+        Some(Counters { boot: boot.to_owned(), index: self.index?, bytes })
+    }
 }
 
 /// What the kernel's neighbour table says of the next hop.
@@ -83,8 +94,8 @@ pub enum Traffic {
     Began(Lane),
     /// It ended.
     Ended(Lane, Attempt),
-    /// Hits got their receipts, so many ms after their capture.
-    Hits(Vec<u64>),
+    /// Hits got their receipts, so many ms after their capture; `None`: nobody knows.
+    Hits(Vec<Option<u64>>),
 }
 
 /// How one request of the forwarder ended.

@@ -66,6 +66,8 @@ pub struct LinkReport {
     pub hits_today: latency::Percentiles,
     /// Hits of the last 30 days.
     pub hits_month: latency::Percentiles,
+    /// The newest hits, over several days where a day has few.
+    pub hits_recent: latency::Recent,
     /// Within this a hit should have its receipt, ms.
     pub hits_target_ms: u64,
     /// The recovery ladder; `None`: nothing is done by itself.

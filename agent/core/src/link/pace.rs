@@ -1,7 +1,7 @@
 //! How fast the way takes what is sent, judged by requests of any size: one after the other without a pause, as they
 //! are while a backlog drains. What looks slow is believed once two connections that are made meanwhile, one after the
-//! other, wait, too: where one does not, though the request beside it goes on, it is the receiver that takes its time. A
-//! request that was under way while
+//! other, wait, too: where one does not, though the request beside it goes on, it is the receiver that takes its time.
+//! A request that was under way while
 //! something failed says nothing: it waited for that.
 
 use super::evidence::{Attempt, Ended};
@@ -173,8 +173,8 @@ mod tests {
     /// Everything that is sent goes into one queue: a connection waits until the request is out.
     const QUEUE: Waits = |left_ms| left_ms.max(5);
 
-    /// Requests of `bytes` one after the other for `span_ms`, each taking `took_ms`; beside them a probe whenever one is
-    /// asked for, as soon as a request is under way for a while, and once a second at most.
+    /// Requests of `bytes` one after the other for `span_ms`, each taking `took_ms`; beside them a probe whenever one
+    /// is asked for, as soon as a request is under way for a while, and once a second at most.
     fn drain(pace: &mut Pace, from_ms: u64, span_ms: u64, (bytes, took_ms, waits): (u64, u64, Waits)) -> u64 {
         let mut now = from_ms;
         while now < from_ms + span_ms {

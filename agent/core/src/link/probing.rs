@@ -26,6 +26,9 @@ const SPARING_FROM: u64 = 800_000;
 const SPARING_MS: u64 = 300_000;
 /// More than the dearest probe can cost, bytes.
 const COST_OF_ONE_MAX: u64 = 40_000;
+/// So much more than is spent is written down, bytes: a process that falls before it writes again has spent no more
+/// than is known. Written anew when half of it is used.
+const WRITTEN_AHEAD: u64 = 2 * COST_OF_ONE_MAX;
 /// Names are asked anew after this, ms.
 const NAMES_KEPT_MS: u64 = 300_000;
 /// Sizes and strangers are asked this long after the last time, ms; doubling up to the next limit.
@@ -49,8 +52,18 @@ pub struct Probing {
     dear_ms: u64,
     large_at: Option<Mono>,
     spent: u64,
-    day_began: Mono,
+    day_ends: Mono,
     made: u64,
+    written: u64,
+}
+
+/// What is kept of the budget.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Budget {
+    /// Bytes spent of it.
+    pub spent: u64,
+    /// When the day ends that it is for.
+    pub day_ends: Mono,
 }
 
 impl Probing {
@@ -80,7 +93,33 @@ impl Probing {
         self.wanted = true;
     }
 
-    /// Bytes spent today (since the start, or the last full day after it).
+    /// Takes up the budget of an earlier process, with the end of its day on the clock of this boot.
+    pub fn resume(&mut self, budget: Budget) {
+        self.spent = budget.spent;
+        self.day_ends = budget.day_ends;
+    }
+
+    /// Whether the budget has to be written down before much more is spent.
+    #[must_use]
+    pub fn to_be_kept(&self) -> bool {
+        self.written < self.spent.saturating_add(COST_OF_ONE_MAX)
+    }
+
+    /// The budget as it has to be written down now: somewhat ahead of what is spent, or exact for an orderly end.
+    pub fn keep(&mut self, exact: bool, now: Mono) -> Budget {
+        self.new_day(now);
+        self.written = self.spent.saturating_add(if exact { 0 } else { WRITTEN_AHEAD });
+        Budget { spent: self.written, day_ends: self.day_ends }
+    }
+
+    fn new_day(&mut self, now: Mono) {
+        if self.day_ends <= now {
+            self.day_ends = now.plus_ms(86_400_000);
+            self.spent = 0;
+        }
+    }
+
+    /// Bytes spent today (a day of its own, that goes on over restarts).
     #[must_use]
     pub fn spent(&self) -> u64 {
         self.spent
@@ -110,11 +149,10 @@ impl Probing {
             }
             None => last.max(last_good.unwrap_or(last)).plus_ms(IDLE_MS),
         };
-        let day_ends = self.day_began.plus_ms(86_400_000);
         Some(if COST_MAX <= self.spent.saturating_add(COST_OF_ONE_MAX) {
-            due.max(day_ends)
+            due.max(self.day_ends)
         } else if SPARING_FROM <= self.spent {
-            due.max(last.plus_ms(SPARING_MS)).min(day_ends.max(due))
+            due.max(last.plus_ms(SPARING_MS)).min(self.day_ends.max(due))
         } else {
             due
         })
@@ -129,10 +167,7 @@ impl Probing {
     /// Begins one, if it is due; says what it shall find out.
     pub fn begin(&mut self, doubt: Option<Doubt>, fails: bool, last_good: Option<Mono>, now: Mono) -> Option<Ask> {
         let quick = self.broken_since.is_some_and(|since| now.since_ms(since) < QUICK_FOR_MS);
-        if 86_400_000 <= now.since_ms(self.day_began) {
-            self.day_began = now;
-            self.spent = 0;
-        }
+        self.new_day(now);
         if self.due(last_good).is_none_or(|due| now < due) {
             return None;
         }
@@ -249,5 +284,47 @@ mod tests {
         assert!(sized[1] <= 10_000, "{sized:?}");
         probing.settled();
         assert!(probing.begin(Some(Doubt::Stall), true, None, Mono(now + 60_000)).unwrap().sizes);
+    }
+
+    #[test]
+    fn a_process_that_falls_again_and_again_spends_no_more_than_the_budget() {
+        let (mut kept, mut now, mut spent) = (None::<Budget>, 0, 0);
+        // It falls a minute after each start, for more than a day; every look is as dear as can be.
+        while now < 86_000_000 {
+            let mut probing = Probing::default();
+            if let Some(budget) = kept {
+                probing.resume(budget);
+            }
+            probing.broken(true, Mono(now));
+            for _ in 0..60 {
+                if probing.to_be_kept() {
+                    kept = Some(probing.keep(false, Mono(now)));
+                }
+                if probing.begin(Some(Doubt::Stall), true, None, Mono(now)).is_some() {
+                    spent += 15_000;
+                    probing.over(&Probe { cost: 15_000, ..Probe::default() });
+                }
+                now += 1000;
+            }
+        }
+        assert!((400_000..=COST_MAX).contains(&spent), "{spent}");
+        // The next day has its own.
+        let mut probing = Probing::default();
+        probing.resume(kept.unwrap());
+        assert!(probing.begin(None, true, None, Mono(now)).is_none());
+        assert!(probing.begin(None, true, None, Mono(86_400_000)).is_some());
+        assert_eq!(probing.spent(), 0);
+    }
+
+    #[test]
+    fn an_orderly_end_keeps_what_was_spent_and_no_more() {
+        let mut probing = Probing::default();
+        assert!(probing.to_be_kept(), "at the start");
+        assert_eq!(probing.keep(false, Mono(5)), Budget { spent: 40_000, day_ends: Mono(86_400_005) });
+        probing.over(&Probe { cost: 19_000, ..Probe::default() });
+        assert!(!probing.to_be_kept());
+        probing.over(&Probe { cost: 2000, ..Probe::default() });
+        assert!(probing.to_be_kept(), "less than the dearest probe is left");
+        assert_eq!(probing.keep(true, Mono(9)), Budget { spent: 21_000, day_ends: Mono(86_400_005) });
     }
 }

@@ -41,7 +41,10 @@ impl Progress {
             self.looks.clear();
             return false;
         }
-        let (received, sent) = (now.received.saturating_sub(before.received), now.sent.saturating_sub(before.sent));
+        let grown = |before: Option<u64>, now: Option<u64>| now?.checked_sub(before?);
+        let (Some(received), Some(sent)) = (grown(before.received, now.received), grown(before.sent, now.sent)) else {
+            return false;
+        };
         self.looks.push_back(Look { at, received, sent });
         while self.looks.front().is_some_and(|look| SPAN_MS < at.since_ms(look.at)) {
             self.looks.pop_front();
@@ -76,17 +79,21 @@ impl Progress {
 mod tests {
     use super::*;
 
-    /// A minute in which `received` and `sent` bytes are counted each second, and a probe of `probe` bytes, of which half
-    /// come in, ends every five seconds.
+    /// A minute in which `received` and `sent` bytes are counted each second, and a probe of `probe` bytes, of which
+    /// half come in, ends every five seconds.
     fn minute((received, sent): (u64, u64), probe: u64) -> (Progress, Mono) {
-        let (mut progress, mut before) = (Progress::default(), Interface { index: 2, ..Interface::default() });
+        let (mut progress, mut before) = (
+            Progress::default(),
+            Interface { received: Some(0), sent: Some(0), index: Some(2), ..Interface::default() },
+        );
         for second in 1..=60 {
             let at = Mono(second * 1000);
             let mut now = before.clone();
-            (now.received, now.sent) = (before.received + received, before.sent + sent);
+            (now.received, now.sent) = (before.received.map(|all| all + received), before.sent.map(|all| all + sent));
             if second % 5 == 0 {
                 progress.probed(probe, at);
-                (now.received, now.sent) = (now.received + probe / 2, now.sent + probe / 2);
+                (now.received, now.sent) =
+                    (now.received.map(|all| all + probe / 2), now.sent.map(|all| all + probe / 2));
             }
             progress.counted(&before, &now, at);
             before = now;
@@ -115,8 +122,9 @@ mod tests {
     fn what_comes_in_is_progress_and_another_interface_begins_anew() {
         let (mut progress, now) = minute((600, 20), 1500);
         assert!(progress.moves(Some(Mono(0)), now));
-        let (old, new) = (Interface { index: 2, received: 9000, ..Interface::default() }, Interface::default());
-        assert!(!progress.counted(&old, &Interface { index: 3, ..new }, now));
+        let (old, new) =
+            (Interface { index: Some(2), received: Some(9000), ..Interface::default() }, Interface::default());
+        assert!(!progress.counted(&old, &Interface { index: Some(3), ..new }, now));
         assert!(!progress.moves(Some(Mono(0)), now));
     }
 }

@@ -1,7 +1,7 @@
 //! Data used over the tether: by day and by billing month, from the interface's counters. It survives restarts, new
 //! interfaces, and counters that wrap or jump back.
 
-use crate::moment::{Utc, civil_from_days, days_from_civil};
+use crate::moment::{Moment, Utc, civil_from_days, days_from_civil};
 use std::collections::VecDeque;
 
 /// Days that are kept: the longest billing month and the one before it.
@@ -102,7 +102,8 @@ impl Usage {
     /// Takes up what an earlier process kept.
     #[must_use]
     pub fn resume(last: Option<Counters>, days: impl IntoIterator<Item = Day>, undated: u64) -> Self {
-        let mut usage = Self { last, days: days.into_iter().collect(), undated };
+        let days = days.into_iter().filter(|one| Utc::may_be_day(one.day)).collect();
+        let mut usage = Self { last, days, undated };
         usage.trim();
         usage
     }
@@ -132,8 +133,14 @@ impl Usage {
         self.last = Some(counters);
         self.undated = self.undated.saturating_add(grown);
         let Some(now) = now else { return };
-        let day = now.0.div_euclid(DAY_MS);
-        let bytes = std::mem::take(&mut self.undated);
+        let day = now.day();
+        let mut bytes = std::mem::take(&mut self.undated);
+        // A day after today was never: a false time was trusted then. What was used was used.
+        self.days.retain(|one| {
+            let been = one.day <= day;
+            bytes = bytes.saturating_add(if been { 0 } else { one.bytes });
+            been
+        });
         match self.days.iter_mut().find(|one| one.day == day) {
             Some(one) => one.bytes = one.bytes.saturating_add(bytes),
             None if 0 < bytes => {
@@ -150,10 +157,11 @@ impl Usage {
         self.days.drain(..over);
     }
 
-    /// How things stand at `now`.
+    /// How things stand at `now`; while nobody knows the time, on the newest day of which anything is known.
     #[must_use]
-    pub fn standing(&self, plan: Option<Plan>, now: Utc) -> Standing {
-        let today = now.0.div_euclid(DAY_MS);
+    pub fn standing(&self, plan: Option<Plan>, now: &Moment) -> Standing {
+        let today = now.day_known(self.days.back().map(|newest| newest.day));
+        let now = if today == now.utc.day() { now.utc } else { Utc((today + 1) * DAY_MS - 1) };
         let (from, to) = period(today, plan.map_or(1, |plan| plan.from_day));
         let sum = |from: i64| -> u64 {
             let dated: u64 =
@@ -183,7 +191,7 @@ impl Usage {
         if plan.bytes <= used {
             return Some(now);
         }
-        let today = now.0.div_euclid(DAY_MS);
+        let today = now.day();
         let first = self.days.front()?.day.max(today - RATE_DAYS);
         let bytes: u64 = self.days.iter().filter(|one| (first..=today).contains(&one.day)).map(|one| one.bytes).sum();
         let span_ms = now.0 - first * DAY_MS;
@@ -223,6 +231,7 @@ fn period(today: i64, from_day: u32) -> (i64, i64) {
 #[expect(clippy::unwrap_used, reason = "tests")]
 mod tests {
     use super::*;
+    use crate::moment::UtcTrust;
     use proptest::prelude::*;
 
     const MB: u64 = 1_000_000;
@@ -235,8 +244,16 @@ mod tests {
         Counters { boot: boot.to_owned(), index, bytes }
     }
 
+    fn known(utc: Utc) -> Moment {
+        Moment { utc, utc_trust: UtcTrust::Gps, ..Moment::default() }
+    }
+
+    fn unset(utc: Utc) -> Moment {
+        Moment { utc, utc_trust: UtcTrust::Unset, ..Moment::default() }
+    }
+
     fn used(usage: &Usage, now: Utc) -> u64 {
-        usage.standing(None, now).used
+        usage.standing(None, &known(now)).used
     }
 
     #[test]
@@ -271,9 +288,13 @@ mod tests {
         let mut usage = Usage::default();
         usage.count(counters("a", 2, 0), None);
         usage.count(counters("a", 2, 70), None);
-        assert_eq!((used(&usage, now), usage.standing(None, now).today), (70, 70), "nothing is hidden meanwhile");
+        assert_eq!(
+            (used(&usage, now), usage.standing(None, &known(now)).today),
+            (70, 70),
+            "nothing is hidden meanwhile"
+        );
         usage.count(counters("a", 2, 100), Some(now));
-        assert_eq!((used(&usage, now), usage.standing(None, now).today), (100, 100));
+        assert_eq!((used(&usage, now), usage.standing(None, &known(now)).today), (100, 100));
     }
 
     #[test]
@@ -291,13 +312,13 @@ mod tests {
         let day = |n: i64| Day { day: utc("2026-11-01T00:00:00Z").0 / DAY_MS + n, bytes: 50 * MB };
         let now = utc("2026-11-11T00:00:00Z");
         let usage = Usage::resume(None, (0..10).map(day), 0);
-        let standing = usage.standing(plan, now);
+        let standing = usage.standing(plan, &known(now));
         assert_eq!(standing.used, 500 * MB);
         assert_eq!(standing.runs_out, Some(utc("2026-11-21T00:00:00Z")), "500 MB left at 50 MB a day");
         assert_eq!(standing.saving, Saving::Thumbnails, "it runs out long before the month does");
         let saving = |share: u64| {
             let usage = Usage::resume(None, [Day { bytes: share * 10 * MB, ..day(9) }], 0);
-            usage.standing(plan, now).saving
+            usage.standing(plan, &known(now)).saving
         };
         assert_eq!(
             [saving(20), saving(80), saving(90), saving(100), saving(300)],
@@ -306,8 +327,40 @@ mod tests {
         let next = utc("2026-12-01T00:00:00Z");
         let soft = plan.map(|plan| Plan { hard: false, ..plan });
         let over = Usage::resume(None, [Day { bytes: 3000 * MB, ..day(9) }], 0);
-        assert_eq!(over.standing(soft, now).saving, Saving::NoImages, "reads are held back on the owner's word only");
-        assert_eq!(usage.standing(plan, next).saving, Saving::None, "a new month");
+        assert_eq!(
+            over.standing(soft, &known(now)).saving,
+            Saving::NoImages,
+            "reads are held back on the owner's word only"
+        );
+        assert_eq!(usage.standing(plan, &known(next)).saving, Saving::None, "a new month");
+    }
+
+    #[test]
+    fn a_plan_is_not_forgotten_because_the_clock_begins_anew() {
+        let plan = Some(Plan { bytes: 1000 * MB, from_day: 1, hard: true });
+        let day = utc("2026-11-20T00:00:00Z").day();
+        let mut usage = Usage::resume(Some(counters("a", 2, 0)), [Day { day, bytes: 950 * MB }], 0);
+        usage.count(counters("b", 2, 60 * MB), None);
+        for shown in [utc("1970-01-01T00:01:00Z"), utc("2026-10-31T00:00:00Z")] {
+            let standing = usage.standing(plan, &unset(shown));
+            assert_eq!((standing.used, standing.saving), (1010 * MB, Saving::UrgentOnly), "{shown:?}");
+            assert_eq!(standing.ends, Some(utc("2026-12-01T00:00:00Z")));
+        }
+        // Whoever knows the time says which month it is.
+        let new_month = utc("2026-12-02T00:00:00Z");
+        usage.count(counters("b", 2, 60 * MB), Some(new_month));
+        assert_eq!(usage.standing(plan, &known(new_month)).used, 60 * MB);
+    }
+
+    #[test]
+    fn a_day_that_never_was_is_no_day_and_what_was_used_on_it_is_of_today() {
+        let now = utc("2026-11-25T12:00:00Z");
+        let days = [now.day() - 1, now.day() + 400, i64::MAX, -7].map(|day| Day { day, bytes: MB });
+        let mut usage = Usage::resume(Some(counters("a", 2, 0)), days, 0);
+        assert!(usage.standing(None, &unset(Utc(0))).ends.is_some(), "damage is passed over");
+        usage.count(counters("a", 2, 5), Some(now));
+        assert_eq!(usage.standing(None, &known(now)).today, MB + 5);
+        assert_eq!(used(&usage, now), 2 * MB + 5);
     }
 
     proptest! {

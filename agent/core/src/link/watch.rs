@@ -5,8 +5,8 @@ use super::LinkView;
 use super::evidence::{Ask, Attempt, Ended, Facts, Gateway, Probe, Tcp};
 use super::flaps::Flaps;
 use super::judge::{Doubt, Evidence};
-use super::outages::{Outage, Outages};
-use super::probing::{HANGS_MS, Probing};
+use super::outages::{self, Outage, Outages};
+use super::probing::{Budget, HANGS_MS, Probing};
 use super::progress::Progress;
 use super::rung::{Finding, Rung};
 use crate::moment::{Moment, Mono, Utc};
@@ -223,7 +223,7 @@ impl LinkWatch {
         let plain = |facts: &Facts| {
             let mut plain = facts.clone();
             if let Some(interface) = &mut plain.interface {
-                (interface.received, interface.sent, interface.gateway_heard_ms) = (0, 0, None);
+                (interface.received, interface.sent, interface.gateway_heard_ms) = (None, None, None);
                 interface.gateway = Gateway::Unknown;
             }
             plain
@@ -367,9 +367,22 @@ impl LinkWatch {
         &self.outages
     }
 
-    /// Takes up what an earlier process remembered.
-    pub fn resume(&mut self, outages: impl IntoIterator<Item = Outage>) {
-        self.outages.resume(outages);
+    /// Takes up what an earlier process kept; `budget` with the end of its day on the clock of this boot.
+    pub fn resume(&mut self, outages: outages::Kept, same_boot: bool, budget: Option<Budget>, now: Mono) {
+        self.outages.resume(outages, same_boot, now);
+        if let Some(budget) = budget {
+            self.probing.resume(budget);
+        }
+    }
+
+    /// Somebody vouches for UTC.
+    pub fn known(&mut self, now: (Mono, Utc)) {
+        self.outages.known(now);
+    }
+
+    /// What is asked of probes.
+    pub fn probing(&mut self) -> &mut Probing {
+        &mut self.probing
     }
 
     /// Whether something is on its way now: a transfer progresses, or something got through within the last minute.

@@ -21,7 +21,7 @@ pub mod trail;
 
 use crate::geo::LatLon;
 use crate::ids::SiteId;
-use crate::moment::{ClockEras, Mono, Utc, UtcTrust};
+use crate::moment::{ClockEras, Moment, Mono, Utc, UtcTrust};
 use clock_feed::ClockFeed;
 use host_clock::TrueTime;
 use keeper::Tow;
@@ -234,6 +234,19 @@ pub struct PositionView {
 }
 
 impl PositionView {
+    /// `now` with the best UTC that is known: the host's where it is trusted, else true time by a source that is, else
+    /// the host's as it is.
+    #[must_use]
+    pub fn dated(&self, now: &Moment) -> Moment {
+        let told = self.true_time.map(|told| (told.utc_at(now.mono), told.trust(now.mono)));
+        match told {
+            Some((utc, utc_trust)) if !now.utc_trust.is_trusted() && utc_trust.is_trusted() => {
+                Moment { utc, utc_trust, ..*now }
+            }
+            _ => *now,
+        }
+    }
+
     /// True while it has left a site and not arrived, halts included.
     #[must_use]
     pub fn is_away(&self) -> bool {

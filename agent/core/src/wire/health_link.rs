@@ -175,6 +175,9 @@ pub struct PercentilesBody {
     pub p95_ms: u64,
     /// 99 of 100 took no longer, ms.
     pub p99_ms: u64,
+    /// Hits beside them that took nobody knows how long: a clock was wrong. Left out if there are none.
+    #[serde(default, skip_serializing_if = "nothing")]
+    pub unsure: u64,
 }
 
 /// A test alert that got through.
@@ -196,7 +199,7 @@ impl From<Sum> for OutagesBody {
 
 impl From<Percentiles> for PercentilesBody {
     fn from(of: Percentiles) -> Self {
-        Self { count: of.count, p50_ms: of.p50_ms, p95_ms: of.p95_ms, p99_ms: of.p99_ms }
+        Self { count: of.count, p50_ms: of.p50_ms, p95_ms: of.p95_ms, p99_ms: of.p99_ms, unsure: of.unsure }
     }
 }
 

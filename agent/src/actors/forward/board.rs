@@ -19,7 +19,7 @@ const LATENCIES_MAX: usize = 256;
 const LOG_EVERY_MS: u64 = 60_000;
 
 /// A hit that got a receipt, and how long after its capture, ms.
-pub(super) type Hit = (EventId, u64);
+pub(super) type Hit = (EventId, Option<u64>);
 
 /// What a lane has to tell.
 pub(super) enum Told {
@@ -194,7 +194,7 @@ impl Board {
     }
 
     /// Hits that the second receiver has; answers the times of those that it had before the first.
-    pub(super) fn relayed(&self, hits: Vec<Hit>) -> Vec<u64> {
+    pub(super) fn relayed(&self, hits: Vec<Hit>) -> Vec<Option<u64>> {
         let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
         let took_ms = shown.hits(hits);
         if !took_ms.is_empty() {
@@ -210,7 +210,14 @@ impl Board {
     }
 
     /// Takes what `lane` tells, and publishes; answers the times of the hits that nobody had before.
-    pub(super) fn tell(&self, lane: Lane, told: Told, state: &LaneState, handed_over: usize, now: &Moment) -> Vec<u64> {
+    pub(super) fn tell(
+        &self,
+        lane: Lane,
+        told: Told,
+        state: &LaneState,
+        handed_over: usize,
+        now: &Moment,
+    ) -> Vec<Option<u64>> {
         let mut took_ms = Vec::new();
         let at = (now.mono, now.utc);
         // A poisoned lock means a panic in the few lines below; the figures are still the best there are.
@@ -292,10 +299,11 @@ impl LaneShown {
 
 impl Shown {
     /// Keeps the times of those hits that no receiver had before, and answers them.
-    fn hits(&mut self, hits: Vec<Hit>) -> Vec<u64> {
+    fn hits(&mut self, hits: Vec<Hit>) -> Vec<Option<u64>> {
         let (had, two) = (&mut self.had, self.relay.is_some());
-        let took_ms: Vec<u64> = hits.into_iter().filter(|(id, _)| !two || had.first(*id)).map(|(_, ms)| ms).collect();
-        self.hit_latency_ms.extend(&took_ms);
+        let took_ms: Vec<Option<u64>> =
+            hits.into_iter().filter(|(id, _)| !two || had.first(*id)).map(|(_, ms)| ms).collect();
+        self.hit_latency_ms.extend(took_ms.iter().flatten());
         let over = self.hit_latency_ms.len().saturating_sub(LATENCIES_MAX);
         self.hit_latency_ms.drain(..over);
         took_ms

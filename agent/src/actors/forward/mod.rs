@@ -18,7 +18,7 @@ use crate::store::{Leased, Settled, StoreError, StoreHandle};
 use batch::{Batch, Maker};
 use board::{Board, Told};
 use handed::HandedOver;
-use outcome::{alive, ended, is_test, keep_test, last_test, latency_ms, reply_of};
+use outcome::{alive, captured, ended, is_test, keep_test, last_test, latency_ms, reply_of};
 use pintle_core::forward::answer::{Item, Pause, Proof, Reply, Verdict, judge};
 use pintle_core::forward::backoff::Roll;
 use pintle_core::forward::lane::{Ask, LaneState, Limits, Outcome, Step};
@@ -26,11 +26,12 @@ use pintle_core::forward::relay::RelayView;
 use pintle_core::forward::{ForwardView, TestAlert};
 use pintle_core::ids::TrailerId;
 use pintle_core::link::evidence::{Attempt, Traffic};
+use pintle_core::link::latency::Captured;
 use pintle_core::link::usage::Saving;
 use pintle_core::link::{LinkReport, LinkView};
 use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
-use pintle_core::queue::{EventKind, Lane};
+use pintle_core::queue::Lane;
 use pintle_core::wire::receipt::{Receipt, Resend, SaidLater};
 use std::collections::HashMap;
 use std::pin::pin;
@@ -524,14 +525,14 @@ impl LaneTask {
             batch.events.iter().enumerate().map(|(at, event)| (event.sequence, at)).collect();
         for (sequence, outcome) in step.settle {
             let sent = places.get(&sequence).map(|at| (&batch.events[*at], batch.leaves[*at]));
-            let hit_at =
-                sent.and_then(|(event, _)| (event.hit && event.kind == EventKind::Read).then_some(event.happened_at));
+            let hit_at = sent.and_then(|(event, _)| captured(event));
             outcomes.push((
                 sequence,
                 match outcome {
                     Outcome::Delivered => {
                         delivered += 1;
-                        hits.extend(sent.zip(hit_at).map(|((event, _), at)| (event.id, latency_ms(at))));
+                        let took_ms = |at: &Captured| latency_ms(at, &self.position);
+                        hits.extend(sent.zip(hit_at).map(|((event, _), at)| (event.id, took_ms(&at))));
                         let alert = sent.filter(|(event, _)| is_test(event)).map(|(event, _)| event.happened_at);
                         let alert = alert.map(|made| TestAlert { sequence, made, received: now.utc });
                         test = TestAlert::later(test, alert);
@@ -593,7 +594,7 @@ impl LaneTask {
             let settled = match item {
                 Item::Delivered => {
                     delivered += 1;
-                    hits.extend(out.hit_at.map(|at| (out.id, latency_ms(at))));
+                    hits.extend(out.hit_at.map(|at| (out.id, latency_ms(&at, &self.position))));
                     let made = out.test_at;
                     let alert = made.map(|made| TestAlert { sequence: out.sequence, made, received: now.utc });
                     test = TestAlert::later(test, alert);

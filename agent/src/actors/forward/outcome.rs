@@ -8,11 +8,16 @@ use crate::store::{Leased, StoreHandle};
 use pintle_core::forward::TestAlert;
 use pintle_core::forward::answer::{Ack, NoAnswer, Reply};
 use pintle_core::link::evidence::Ended;
-use pintle_core::moment::Utc;
+use pintle_core::link::latency::Captured;
+use pintle_core::moment::{Utc, UtcTrust};
+use pintle_core::position::PositionView;
 use pintle_core::queue::EventKind;
 use pintle_core::wire::notice::NoticeBody;
+use pintle_core::wire::stamp::StampBody;
 use serde::{Deserialize, Serialize};
 use std::pin::Pin;
+use std::sync::Arc;
+use tokio::sync::watch;
 use tracing::warn;
 
 /// Where the last test alert that got its receipt lies in the store.
@@ -97,7 +102,20 @@ pub(super) fn ended(replied: &Result<Handed, TargetError>, progress: bool) -> En
     }
 }
 
-/// From when it happened until now, ms.
-pub(super) fn latency_ms(happened_at: Utc) -> u64 {
-    u64::try_from(clock::utc().since_ms(happened_at)).unwrap_or(0)
+/// When a hit was captured, as far as it tells; `None` if it is none.
+pub(super) fn captured(event: &Leased) -> Option<Captured> {
+    if !event.hit || event.kind != EventKind::Read {
+        return None;
+    }
+    let stamp = event.stamp.as_deref().and_then(|stamp| serde_json::from_slice::<StampBody>(stamp).ok());
+    let clock = stamp.map(|stamp| stamp.clock);
+    let corrected = clock.as_ref().and_then(|clock| Utc::parse_rfc3339(clock.captured_at_corrected.as_deref()?));
+    let trusted = clock.is_some_and(|clock| clock.trust != UtcTrust::Unset.word());
+    Some(Captured { at: event.happened_at, accepted: event.accepted_at, corrected, trusted })
+}
+
+/// From its capture until now, ms; `None` where a clock was wrong and nobody knows.
+pub(super) fn latency_ms(captured: &Captured, position: &watch::Receiver<Arc<PositionView>>) -> Option<u64> {
+    let view = Arc::clone(&position.borrow());
+    captured.took_ms(&view, &clock::moment(view.utc_trust))
 }

@@ -3,7 +3,7 @@
 
 use super::batch::{Batch, Maker};
 use super::board::Board;
-use super::outcome::{alive, latency_ms, reply_of};
+use super::outcome::{alive, captured, latency_ms, reply_of};
 use super::{ANSWER_BYTES, LOOK_EVERY, RECEIPT_BYTES, STORE_PAUSE, roll};
 use crate::actors::heartbeat::Heartbeat;
 use crate::clock;
@@ -19,7 +19,6 @@ use pintle_core::link::LinkView;
 use pintle_core::link::evidence::Traffic;
 use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
-use pintle_core::queue::EventKind;
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -162,7 +161,7 @@ impl RelayLane {
         }
         let is_hit = |number: u64| {
             let event = batch.events.iter().find(|event| event.sequence == number)?;
-            (event.hit && event.kind == EventKind::Read).then(|| (event.id, latency_ms(event.happened_at)))
+            captured(event).map(|captured| (event.id, latency_ms(&captured, &self.position)))
         };
         // The officer asks when the agency had it, whichever of its receivers that was.
         let hits = self.board.relayed(relayed.taken_numbers.iter().filter_map(|number| is_hit(*number)).collect());

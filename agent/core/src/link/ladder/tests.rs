@@ -215,7 +215,7 @@ fn fault_68_a_day_without_any_echo_but_with_receipts_sees_no_step() {
     let (mut watch, mut ladder, mut out) = (LinkWatch::default(), Ladder::new(rules()), Vec::new());
     let interface = Interface {
         name: "usb0".to_owned(),
-        index: 2,
+        index: Some(2),
         on: true,
         carrier: true,
         v4: true,

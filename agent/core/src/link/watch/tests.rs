@@ -18,7 +18,7 @@ fn whole() -> Facts {
         looked_for: "usb0".to_owned(),
         interface: Some(Interface {
             name: "usb0".to_owned(),
-            index: 2,
+            index: Some(2),
             on: true,
             carrier: true,
             v4: true,
@@ -64,7 +64,7 @@ impl Bench {
     fn facts(mut self, mut facts: Facts) -> Self {
         if let Some(interface) = &mut facts.interface {
             self.received += 100;
-            interface.received = self.received;
+            interface.received = Some(self.received);
         }
         self.event(LinkEvent::Facts(facts))
     }
@@ -338,7 +338,7 @@ fn next_hop_counts_as_heard_only_if_something_came_in() {
     // A connection sent something again, and the kernel took an old answer for a new one.
     let mut believed = with(|one| (one.gateway, one.gateway_heard_ms) = (Gateway::Answers, Some(0)));
     if let Some(interface) = &mut believed.interface {
-        interface.received = bench.received;
+        interface.received = Some(bench.received);
     }
     let bench = bench.event(LinkEvent::Facts(believed.clone()));
     assert_eq!(bench.rung(), Rung::Up, "nothing came in: it may be the next hop that says nothing");

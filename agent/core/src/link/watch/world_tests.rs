@@ -142,14 +142,14 @@ impl World {
         };
         facts.interface = Some(Interface {
             name: "usb0".to_owned(),
-            index: self.index,
+            index: Some(self.index),
             on: true,
             carrier: fault != Some(Rung::NoCarrier),
             v4: fault != Some(Rung::NoAddress),
             default_route: fault != Some(Rung::NoRoute),
             gateway,
             gateway_heard_ms: Some(self.now - self.heard),
-            received: self.received,
+            received: Some(self.received),
             ..Interface::default()
         });
         facts.way = match fault {

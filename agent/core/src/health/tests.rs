@@ -395,7 +395,7 @@ fn changes_are_told_once_when_they_come_and_once_when_they_go() {
     let told = snapshot(&towed.observations(), &mut memory).changes;
     assert_eq!(codes(&told), ["place", "lines.unconfirmed", "word"]);
     for lines in Arc::make_mut(&mut towed.position.places).sites.values_mut() {
-        lines.lines.values_mut().for_each(|(_, state)| *state = LineState::Confirmed);
+        lines.values_mut().for_each(|held| held.state = LineState::Confirmed);
     }
     let told = snapshot(&towed.observations(), &mut memory).changes;
     assert_eq!(codes(&told)[3..], ["lines.unconfirmed", "word"]);

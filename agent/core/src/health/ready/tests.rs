@@ -14,7 +14,7 @@ fn arrived() -> Scene {
     let mut scene = Scene::after_tow();
     let places = std::sync::Arc::make_mut(&mut scene.position.places);
     for lines in places.sites.values_mut() {
-        lines.lines.values_mut().for_each(|(_, state)| *state = LineState::Confirmed);
+        lines.values_mut().for_each(|held| held.state = LineState::Confirmed);
     }
     scene.test_alert = Some(TestAlert { sent: scene.ago(70_000).1, answered: Some(scene.ago(63_000).1) });
     scene.ticks = all_ticked(SiteId(13));

@@ -240,8 +240,8 @@ fn what_people_wrote_stays_text_on_every_file() {
 #[test]
 fn text_of_four_kilobytes_is_cut_where_it_is_shown() {
     let mut scene = Scene::standing();
-    for lines in Arc::make_mut(&mut scene.position.places).sites.values_mut() {
-        lines.values_mut().for_each(|held| held.line.road = "\u{1f698}".repeat(4096));
+    for held in Arc::make_mut(&mut scene.position.places).sites.values_mut().flat_map(SiteLines::values_mut) {
+        held.line.road = "\u{1f698}".repeat(4096);
     }
     let body = body(scene);
     assert_eq!(body.place_lines[0].road.chars().count(), 161, "160 characters and the sign that it was cut");

@@ -11,7 +11,7 @@ use crate::ids::{CameraId, SiteId};
 use crate::inputs::InputsView;
 use crate::link::{LinkReport, LinkView};
 use crate::moment::{Moment, Mono, Utc, UtcTrust};
-use crate::position::places::{LineOrigin, LineState, PlaceLine, PlaceTable, SiteLine};
+use crate::position::places::{LineOrigin, LineState, PlaceLine, PlaceTable, SiteLine, SiteLines};
 use crate::position::trail::Trail;
 use crate::position::{Fix, KeeperState, PositionView, ReceiverState, Site};
 use crate::queue::LedgerCounts;
@@ -173,9 +173,12 @@ impl Scene {
             for (camera, held) in &mut lines {
                 if camera.as_str() == "camera-3" {
                     held.position = here.position;
-                    held.line.road = "Tallow Row".to_owned();
-                    held.line.cross_street = "Osterholt Way".to_owned();
-                    held.line.at = utc.plus_ms(300_000);
+                    held.line = PlaceLine {
+                        road: "Tallow Row".to_owned(),
+                        cross_street: "Osterholt Way".to_owned(),
+                        at: utc.plus_ms(300_000),
+                        ..held.line.clone()
+                    };
                 } else {
                     held.state = LineState::Unconfirmed;
                     held.origin = LineOrigin::Carried { from: SiteId(12) };
@@ -293,9 +296,8 @@ impl Scene {
         }
         position.adrift.iter_mut().for_each(later);
         position.last_fix.iter_mut().filter_map(|fix| fix.utc.as_mut()).for_each(later);
-        for lines in Arc::make_mut(&mut position.places).sites.values_mut() {
-            lines.values_mut().for_each(|held| later(&mut held.line.at));
-        }
+        let places = Arc::make_mut(&mut position.places);
+        places.sites.values_mut().flat_map(SiteLines::values_mut).for_each(|held| later(&mut held.line.at));
         self.intake.cameras.iter_mut().for_each(|camera| both(&mut camera.last_read));
         both(&mut self.forward.last_receipt);
         both(&mut self.forward.last_try);

@@ -400,10 +400,34 @@ async fn a_site_is_found_told_to_the_store_and_remembered_with_its_place_lines()
     let events = store.lease(Lane::Bulk, 100, 1_000_000, Moment::default()).await.unwrap();
     let kinds: Vec<EventKind> = events.iter().map(|event| event.kind).collect();
     assert!(kinds.contains(&EventKind::Site) && kinds.contains(&EventKind::Notice), "{kinds:?}");
-    let again = Rig::start_on(folder, store);
+    let mut again = Rig::start_on(folder, store);
     let rows = again.ask(|answer| PlaceRequest::List { answer }).await.unwrap();
-    assert_eq!((rows[0].site, rows[0].camera.clone()), (Some(site.id), camera));
+    assert_eq!((rows[0].site, rows[0].camera.clone()), (Some(site.id), camera.clone()));
     assert!(rows[0].sentence.contains("not verified since boot"), "{}", rows[0].sentence);
+    assert!(rows[0].advice.contains("wait until"), "{}", rows[0].advice);
+    // It may have been moved while it was off: nothing is written to the old site before that is known.
+    let other = |answer| PlaceRequest::Set {
+        camera: CameraId::new("north").unwrap(),
+        road: "Tallow Row".to_owned(),
+        cross_street: String::new(),
+        direction: String::new(),
+        by: "J. Fenwick".to_owned(),
+        answer,
+    };
+    let confirm = |answer| PlaceRequest::Confirm { camera: None, by: "J. Fenwick".to_owned(), answer };
+    for refused in [again.ask(other).await, again.ask(confirm).await] {
+        let told = refused.unwrap_err().detail;
+        assert!(told.contains("wait until fixes agree with it"), "{told}");
+    }
+    let place = again.view.borrow().places.line(site.id, &camera).0.map(|line| line.road.clone());
+    assert_eq!(place.as_deref(), Some("Quernstone Road"), "the old site's line stays");
+    let receiver = Receiver::plug_in();
+    point(&again.link(), &receiver.path);
+    let feed = feed_fixes(receiver);
+    again.wait_for("the check", |view| view.state == KeeperState::Anchored).await;
+    let rows = again.ask(other).await.unwrap();
+    assert_eq!((rows[0].site, rows[0].sentence.as_str()), (Some(site.id), "Tallow Row"));
+    feed.abort();
     again.end().await;
 }
 

@@ -129,8 +129,8 @@ fn fullest() -> (HealthBody, Vec<HistoryRow>) {
     }
     let places = Arc::make_mut(&mut scene.position.places);
     for lines in places.sites.values_mut() {
-        for (line, _) in lines.lines.values_mut() {
-            (line.road, line.cross_street) = ("Quernstone Road ".repeat(10), "Brackwater Lane ".repeat(10));
+        for held in lines.values_mut() {
+            (held.line.road, held.line.cross_street) = ("Quernstone Road ".repeat(10), "Brackwater Lane ".repeat(10));
         }
     }
     let trail = Arc::make_mut(&mut scene.position.trail);

@@ -163,7 +163,8 @@ async fn play(
         if let (Some(site), "anchored") = (site, state.as_str()) {
             story.tell_once(&format!("The agent has found site {site}."));
         }
-        if !lines_written && script.lines_at_ms <= now_ms {
+        // While the site is in doubt a line is refused.
+        if !lines_written && script.lines_at_ms <= now_ms && state == "anchored" {
             lines_written = true;
             write_lines(rig).await?;
             story.tell("An officer wrote a place line for each camera: Quernstone Road at Brackwater Lane.");

@@ -11,6 +11,8 @@ use super::times::Times;
 use super::{ShowError, public};
 use askama::Template;
 use pintle_core::health::wording;
+use pintle_core::position::KeeperState;
+use pintle_core::position::places::LineProblem;
 use pintle_core::wire::health::{HealthBody, LineBody, NeedBody, RowBody, SectionBody};
 use pintle_core::wire::history::HistoryRow;
 use pintle_core::wire::ready::{PartBody, ReadyBody};
@@ -116,6 +118,7 @@ struct Card<'a> {
     direction: &'a str,
     by: &'a str,
     at: String,
+    was: &'static str,
 }
 
 struct PartView<'a> {
@@ -147,6 +150,7 @@ struct Page<'a> {
     needs_say: String,
     leaves: Vec<Leaf<'a>>,
     cards: Vec<Card<'a>>,
+    lines_wait: String,
     ledger: Vec<(&'static str, String)>,
     map: Map,
     changes: Vec<ChangeView<'a>>,
@@ -206,6 +210,7 @@ fn render(body: &HealthBody, doing: Option<&Doing>, history: &[HistoryRow]) -> R
         },
         leaves: body.sections.iter().map(leaf).collect(),
         cards: body.place_lines.iter().map(|line| card(line, &times)).collect(),
+        lines_wait: lines_wait(body),
         ledger: ledger(body),
         map: map::map(&body.place),
         changes: body
@@ -383,6 +388,24 @@ fn card<'a>(line: &'a LineBody, times: &Times) -> Card<'a> {
         direction: &line.direction,
         by: &line.by,
         at: times.say(line.at.as_ref()),
+        was: match line.origin.as_deref() {
+            Some("here") => "Was, before the trailer was moved at this site:",
+            Some("returned") => "Was, when the trailer stood at this place before:",
+            _ => "Was, before this site:",
+        },
+    }
+}
+
+/// What a person who wants to write a place line must wait for; empty if nothing. A form that would be refused is not
+/// offered: what was typed into it would be lost.
+fn lines_wait(body: &HealthBody) -> String {
+    let place = &body.place;
+    let state = if place.state == KeeperState::Anchored.word() { KeeperState::Anchored } else { KeeperState::Doubtful };
+    match LineProblem::of_site(place.site.is_some(), place.verified, state) {
+        Some(problem) if !body.place_lines.is_empty() => {
+            format!("Place lines can't be written now: {problem}. What to do: {}.", problem.advice())
+        }
+        _ => String::new(),
     }
 }
 

@@ -3,8 +3,10 @@
 use super::*;
 use pintle_core::health::zone::{Zone, ZoneChange};
 use pintle_core::health::{Memory, snapshot};
+use pintle_core::ids::SiteId;
 use pintle_core::moment::{Mono, Utc};
-use pintle_core::position::places::PlaceLine;
+use pintle_core::position::KeeperState;
+use pintle_core::position::places::{LineOrigin, PlaceLine, SiteLines};
 use pintle_core::sim::scene::Scene;
 use std::sync::Arc;
 
@@ -158,13 +160,61 @@ fn pages_are_nested_small_and_ask_nobody_for_anything() {
 }
 
 #[test]
+fn a_place_line_can_be_written_on_the_page_only_where_it_would_be_taken() {
+    let doing = Doing { csrf: "c".to_owned(), who: "T. Wray".to_owned(), told: None };
+    let opened = |scene: Scene| open_page(&body(scene), &doing, &[]).unwrap();
+    let (write, confirm) = ("name=\"deed\" value=\"write\"", "name=\"deed\" value=\"confirm\"");
+    let arrived = opened(Scene::after_tow());
+    assert_eq!((arrived.matches(write).count(), arrived.matches(confirm).count()), (3, 2));
+    assert_eq!(arrived.matches("Was, before this site:").count(), 2);
+    assert!(!arrived.contains("Place lines can&#39;t be written now"), "{arrived}");
+    let mut started = Scene::standing();
+    started.position.verified_since_start = false;
+    started.position.state = KeeperState::Doubtful;
+    let mut doubted = Scene::standing();
+    doubted.position.state = KeeperState::Doubtful;
+    for (scene, why) in [
+        (started, "no fix since the start has agreed with the site where the trailer stood. What to do: wait until"),
+        (doubted, "it is being checked whether the trailer leaves its site. What to do: wait until that is decided"),
+        (Scene::underway(), "the trailer stands at no site now, and a place line belongs to one. What to do: wait"),
+    ] {
+        let page = opened(scene);
+        assert_eq!((page.matches(write).count(), page.matches(confirm).count()), (0, 0), "{why}");
+        assert_eq!(page.matches("Place lines can&#39;t be written now: ").count(), 1, "{why}");
+        assert!(page.contains(why), "{why}");
+    }
+}
+
+#[test]
+fn a_line_that_nobody_confirmed_says_on_the_page_when_it_was_true() {
+    let said = |origin: LineOrigin| {
+        let mut scene = Scene::after_tow();
+        for held in Arc::make_mut(&mut scene.position.places).sites.values_mut().flat_map(SiteLines::values_mut) {
+            held.origin = origin;
+        }
+        let body = body(scene);
+        assert_eq!(body.place_lines[0].origin.as_deref(), Some(origin.word()));
+        let page = page(&body).unwrap();
+        [
+            "Was, before this site:",
+            "Was, when the trailer stood at this place before:",
+            "Was, before the trailer was moved at this site:",
+        ]
+        .map(|text| page.matches(text).count())
+    };
+    assert_eq!(said(LineOrigin::Carried { from: SiteId(12) }), [2, 0, 0]);
+    assert_eq!(said(LineOrigin::Returned { from: SiteId(12) }), [0, 2, 0]);
+    assert_eq!(said(LineOrigin::Here), [0, 0, 2]);
+}
+
+#[test]
 fn what_people_wrote_stays_text_on_every_file() {
     let mut scene = Scene::after_tow();
     let hostile = "<script>alert(1)</script>\u{202e}\"&\u{7}\u{1b}[31m\n";
     for lines in Arc::make_mut(&mut scene.position.places).sites.values_mut() {
-        for (line, _) in lines.lines.values_mut() {
-            let text = || hostile.to_owned();
-            *line = PlaceLine { road: text(), cross_street: text(), direction: text(), by: text(), at: line.at };
+        for held in lines.values_mut() {
+            let (text, at) = (|| hostile.to_owned(), held.line.at);
+            held.line = PlaceLine { road: text(), cross_street: text(), direction: text(), by: text(), at };
         }
     }
     scene.facts.label = hostile.to_owned();
@@ -190,8 +240,8 @@ fn what_people_wrote_stays_text_on_every_file() {
 #[test]
 fn text_of_four_kilobytes_is_cut_where_it_is_shown() {
     let mut scene = Scene::standing();
-    for lines in Arc::make_mut(&mut scene.position.places).sites.values_mut() {
-        lines.lines.values_mut().for_each(|(line, _)| line.road = "\u{1f698}".repeat(4096));
+    for held in Arc::make_mut(&mut scene.position.places).sites.values_mut().flat_map(SiteLines::values_mut) {
+        held.line.road = "\u{1f698}".repeat(4096);
     }
     let body = body(scene);
     assert_eq!(body.place_lines[0].road.chars().count(), 161, "160 characters and the sign that it was cut");

@@ -6,7 +6,7 @@ use crate::forward::relay::RelayView;
 use crate::inputs::{InputKind, InputState};
 use crate::moment::UtcTrust;
 use crate::position::keeper::Tow;
-use crate::position::places::LineState;
+use crate::position::places::{LineState, SiteLines};
 use crate::position::{KeeperState, ReceiverState, TowView};
 use crate::sim::scene::Scene;
 use std::sync::Arc;
@@ -394,8 +394,8 @@ fn changes_are_told_once_when_they_come_and_once_when_they_go() {
     let codes = |changes: &[Change]| changes.iter().skip(quiet).map(|change| change.code.clone()).collect::<Vec<_>>();
     let told = snapshot(&towed.observations(), &mut memory).changes;
     assert_eq!(codes(&told), ["place", "lines.unconfirmed", "word"]);
-    for lines in Arc::make_mut(&mut towed.position.places).sites.values_mut() {
-        lines.lines.values_mut().for_each(|(_, state)| *state = LineState::Confirmed);
+    for held in Arc::make_mut(&mut towed.position.places).sites.values_mut().flat_map(SiteLines::values_mut) {
+        held.state = LineState::Confirmed;
     }
     let told = snapshot(&towed.observations(), &mut memory).changes;
     assert_eq!(codes(&told)[3..], ["lines.unconfirmed", "word"]);

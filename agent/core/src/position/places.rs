@@ -4,6 +4,7 @@
 use crate::geo::{LatLon, compass_word};
 use crate::ids::{CameraId, SiteId, printable};
 use crate::moment::Utc;
+use crate::position::{KeeperState, PositionView};
 use std::collections::{BTreeMap, VecDeque};
 
 /// Road, cross street and direction of travel of one camera at one place, as a person wrote them.
@@ -56,36 +57,70 @@ impl LineState {
     }
 }
 
-/// Where the lines of a site come from.
+/// A stay nearer than this to a former one is at the same place, metres (design).
+pub const RETURN_M: f64 = 50.0;
+
+/// Where a line comes from.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum LineOrigin {
-    /// A person wrote or confirmed them here.
+    /// A person wrote or confirmed it at this site.
     #[default]
     Here,
-    /// Taken along from the site before: they were true there.
+    /// Taken along from the site before: it was true elsewhere.
     Carried {
-        /// From which site.
+        /// The site where a person said so last.
         from: SiteId,
     },
-    /// The trailer came back to the place of an earlier site: its lines are offered again.
+    /// The trailer came back to the place where it was true, and it is offered again.
     Returned {
-        /// From which site.
+        /// The site where a person said so last.
         from: SiteId,
     },
 }
 
-/// The place lines of one site.
-#[derive(Clone, Debug, PartialEq)]
-pub struct SiteLines {
-    /// Where the lines are (or were) true: the anchor at the time that a person wrote or confirmed one, else that of
-    /// the
-    /// site that they come from.
-    pub position: LatLon,
-    /// Where they come from.
-    pub origin: LineOrigin,
-    /// One line per camera, with its state at this site.
-    pub lines: BTreeMap<CameraId, (PlaceLine, LineState)>,
+impl LineOrigin {
+    /// The word used in health files.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Here => "here",
+            Self::Carried { .. } => "carried",
+            Self::Returned { .. } => "returned",
+        }
+    }
+
+    /// The site where a person said so last, of a line that `site` holds.
+    fn said_at(self, site: SiteId) -> SiteId {
+        match self {
+            Self::Here => site,
+            Self::Carried { from } | Self::Returned { from } => from,
+        }
+    }
 }
+
+/// The line of one camera at one site.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SiteLine {
+    /// What a person wrote.
+    pub line: PlaceLine,
+    /// How far it may be believed at this site.
+    pub state: LineState,
+    /// Where it comes from.
+    pub origin: LineOrigin,
+    /// Where it is (or was) true: the anchor at the time at which a person wrote or confirmed it.
+    pub position: LatLon,
+}
+
+impl SiteLine {
+    /// Whether it was true at the place of `position`, near the former site that holds it. What is confirmed holds for
+    /// the whole stay, however the anchor was refined; what only lay there without anybody's word was true elsewhere.
+    fn is_of_place(&self, position: LatLon) -> bool {
+        self.state == LineState::Confirmed || self.position.distance_m(position) <= RETURN_M
+    }
+}
+
+/// The place lines of one site.
+pub type SiteLines = BTreeMap<CameraId, SiteLine>;
 
 /// Who said what of a place line, and when.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -130,6 +165,12 @@ pub enum LineProblem {
     /// Not at a site.
     #[error("the trailer stands at no site now, and a place line belongs to one")]
     NoSite,
+    /// It may have been moved while it was off, and a line would go to the site where it stood before.
+    #[error("no fix since the start has agreed with the site where the trailer stood")]
+    NotVerified,
+    /// It may be leaving the site.
+    #[error("it is being checked whether the trailer leaves its site")]
+    InDoubt,
 }
 
 impl LineProblem {
@@ -142,7 +183,35 @@ impl LineProblem {
             Self::Nobody => "say who you are",
             Self::NothingToConfirm { .. } => "write the line with `pintle place set`",
             Self::NoSite => "wait until a site is found; it takes the settle time after the halt",
+            Self::NotVerified => {
+                "wait until fixes agree with it or another site is found, which takes minutes under an open sky; \
+                 without fixes see to the GPS receiver first"
+            }
+            Self::InDoubt => "wait until that is decided; it takes minutes",
         }
+    }
+
+    /// Why no line may be written or confirmed now; `None` if it may. A line belongs to the place that people see, and
+    /// only a site that fixes of this start agree with is that place.
+    #[must_use]
+    pub fn of_site(found: bool, verified: bool, state: KeeperState) -> Option<Self> {
+        match (found, verified, state) {
+            (false, ..) => Some(Self::NoSite),
+            (true, false, _) => Some(Self::NotVerified),
+            (true, true, KeeperState::Anchored) => None,
+            (true, true, _) => Some(Self::InDoubt),
+        }
+    }
+}
+
+/// The site that people's lines go to now, and its anchor.
+///
+/// # Errors
+/// [`LineProblem`] while there is no site, or it is not sure that the trailer stands there.
+pub fn site_for_lines(view: &PositionView) -> Result<(SiteId, LatLon), LineProblem> {
+    match LineProblem::of_site(view.site.is_some(), view.verified_since_start, view.state) {
+        Some(problem) => Err(problem),
+        None => view.site.as_ref().map(|site| (site.id, site.position)).ok_or(LineProblem::NoSite),
     }
 }
 
@@ -166,41 +235,76 @@ impl PlaceTable {
     /// Line and state of `camera` at `site`.
     #[must_use]
     pub fn line(&self, site: SiteId, camera: &CameraId) -> (Option<&PlaceLine>, LineState) {
-        match self.sites.get(&site).and_then(|site| site.lines.get(camera)) {
-            Some((line, state)) => (Some(line), *state),
-            None => (None, LineState::Missing),
+        self.held(site, camera).map_or((None, LineState::Missing), |held| (Some(&held.line), held.state))
+    }
+
+    /// What `site` holds of `camera`.
+    #[must_use]
+    pub fn held(&self, site: SiteId, camera: &CameraId) -> Option<&SiteLine> {
+        self.sites.get(&site)?.get(camera)
+    }
+
+    /// Offers each camera at a new site its line of this very place, from the newest of the `former` stays here
+    /// (newest first) that has one, else what it had at the site `before`. All of them are unconfirmed.
+    pub fn offer(&mut self, site: SiteId, position: LatLon, former: &[SiteId], before: Option<SiteId>) {
+        let held = |id: SiteId| self.sites.get(&id).into_iter().flatten().map(move |(camera, held)| (id, camera, held));
+        let mut offered = SiteLines::new();
+        for (id, camera, held) in before.into_iter().flat_map(held) {
+            let origin = LineOrigin::Carried { from: held.origin.said_at(id) };
+            let carried = SiteLine { state: LineState::Unconfirmed, origin, ..held.clone() };
+            offered.insert(camera.clone(), carried);
+        }
+        // The oldest first, so that the newest stays.
+        let of_place = former.iter().rev().copied().flat_map(held).filter(|(_, _, held)| held.is_of_place(position));
+        for (id, camera, held) in of_place {
+            let origin = LineOrigin::Returned { from: held.origin.said_at(id) };
+            let returned = SiteLine { state: LineState::Unconfirmed, origin, ..held.clone() };
+            offered.insert(camera.clone(), returned);
+        }
+        if !offered.is_empty() {
+            self.sites.insert(site, offered);
+            self.keep_newest();
         }
     }
 
-    /// Offers a new site the lines of the place it came back to, else those of the site before it. All of them are
-    /// unconfirmed.
-    pub fn offer(&mut self, site: SiteId, position: LatLon, returned_to: Option<SiteId>, before: Option<SiteId>) {
-        let with_lines = |id: Option<SiteId>| {
-            id.and_then(|id| self.sites.get(&id).map(|lines| (id, lines))).filter(|(_, lines)| !lines.lines.is_empty())
-        };
-        let (origin, from) = match (with_lines(returned_to), with_lines(before)) {
-            (Some((from, lines)), _) => (LineOrigin::Returned { from }, Some(lines)),
-            (None, Some((from, lines))) => (LineOrigin::Carried { from }, Some(lines)),
-            (None, None) => (LineOrigin::Here, None),
-        };
-        let offered = SiteLines {
-            position: from.map_or(position, |lines| lines.position),
-            origin,
-            lines: from.map(|lines| lines.lines.clone()).unwrap_or_default(),
-        };
-        self.sites.insert(site, offered);
-        self.doubt_lines(site);
+    /// Whether a person wrote or confirmed a line at `site` that is one of the place of `position`.
+    #[must_use]
+    pub fn has_lines_of(&self, site: SiteId, position: LatLon) -> bool {
+        let said = |held: &SiteLine| held.origin == LineOrigin::Here && held.is_of_place(position);
+        self.sites.get(&site).is_some_and(|lines| lines.values().any(said))
+    }
+
+    /// All lines of `site` lose their confirmation, since the trailer was moved there or stands elsewhere than was
+    /// thought. None of them is told as true of this place any more.
+    pub fn doubt_lines(&mut self, site: SiteId) {
+        for held in self.sites.get_mut(&site).into_iter().flat_map(SiteLines::values_mut) {
+            held.state = LineState::Unconfirmed;
+            if let LineOrigin::Returned { from } = held.origin {
+                held.origin = LineOrigin::Carried { from };
+            }
+        }
+    }
+
+    /// The confirmed lines of `site` that were said at least `far_m` from `position` lose their confirmation.
+    pub fn doubt_lines_far(&mut self, site: SiteId, position: LatLon, far_m: f64) {
+        for held in self.sites.get_mut(&site).into_iter().flat_map(SiteLines::values_mut) {
+            if far_m <= held.position.distance_m(position) {
+                held.state = LineState::Unconfirmed;
+            }
+        }
+    }
+
+    /// How far from `position` the farthest of the confirmed lines of `site` was said, metres; `None` if none is
+    /// confirmed.
+    #[must_use]
+    pub fn confirmed_away_m(&self, site: SiteId, position: LatLon) -> Option<f64> {
+        let confirmed = self.sites.get(&site)?.values().filter(|held| held.state == LineState::Confirmed);
+        confirmed.map(|held| held.position.distance_m(position)).max_by(f64::total_cmp)
+    }
+
+    fn keep_newest(&mut self) {
         while Self::SITES_KEPT < self.sites.len() {
             self.sites.pop_first();
-        }
-    }
-
-    /// All lines of `site` lose their confirmation.
-    pub fn doubt_lines(&mut self, site: SiteId) {
-        if let Some(lines) = self.sites.get_mut(&site) {
-            for (_, state) in lines.lines.values_mut() {
-                *state = LineState::Unconfirmed;
-            }
         }
     }
 
@@ -232,17 +336,9 @@ impl PlaceTable {
             return Err(LineProblem::Nobody);
         }
         self.changed(site, camera, &line, "written");
-        let lines = self.sites.entry(site).or_insert_with(|| SiteLines {
-            position,
-            origin: LineOrigin::Here,
-            lines: BTreeMap::new(),
-        });
-        let others_true =
-            lines.lines.iter().all(|(other, (_, state))| other == camera || *state == LineState::Confirmed);
-        if others_true {
-            (lines.position, lines.origin) = (position, LineOrigin::Here);
-        }
-        lines.lines.insert(camera.clone(), (line, LineState::Confirmed));
+        let held = SiteLine { line, state: LineState::Confirmed, origin: LineOrigin::Here, position };
+        self.sites.entry(site).or_default().insert(camera.clone(), held);
+        self.keep_newest();
         Ok(())
     }
 
@@ -263,17 +359,12 @@ impl PlaceTable {
         }
         let by = printable(by, Self::TEXT_MAX);
         let mut confirmed = Vec::new();
-        if let Some(lines) = self.sites.get_mut(&site) {
-            for (name, (line, state)) in &mut lines.lines {
-                if camera.is_none_or(|camera| camera == name) && *state == LineState::Unconfirmed {
-                    *state = LineState::Confirmed;
-                    line.by.clone_from(&by);
-                    line.at = at;
-                    confirmed.push((name.clone(), line.clone()));
-                }
-            }
-            if lines.lines.values().all(|(_, state)| *state == LineState::Confirmed) {
-                (lines.position, lines.origin) = (position, LineOrigin::Here);
+        for (name, held) in self.sites.get_mut(&site).into_iter().flatten() {
+            if camera.is_none_or(|camera| camera == name) && held.state == LineState::Unconfirmed {
+                (held.state, held.origin, held.position) = (LineState::Confirmed, LineOrigin::Here, position);
+                held.line.by.clone_from(&by);
+                held.line.at = at;
+                confirmed.push((name.clone(), held.line.clone()));
             }
         }
         if confirmed.is_empty() {
@@ -305,22 +396,19 @@ impl PlaceTable {
     #[must_use]
     pub fn sentence(&self, site: SiteId, position: LatLon, camera: &CameraId) -> (String, LineState) {
         let at = coordinates(position);
-        let Some(lines) = self.sites.get(&site) else {
+        let Some(SiteLine { line, state, origin, position: said_at }) = self.held(site, camera) else {
             return (format!("{at}; no place line written"), LineState::Missing);
         };
-        let text = match lines.lines.get(camera) {
-            None => return (format!("{at}; no place line written"), LineState::Missing),
-            Some((line, LineState::Confirmed)) => return (line.text(), LineState::Confirmed),
-            Some((line, _)) => match lines.origin {
-                LineOrigin::Returned { .. } => {
-                    format!("{at}; back at the place of \"{}\", direction not confirmed", line.text())
-                }
-                LineOrigin::Carried { .. } | LineOrigin::Here => {
-                    let moved_m = lines.position.distance_m(position);
-                    let word = compass_word(lines.position.azimuth_deg(position));
-                    format!("{at}; moved {} {word} of {}, direction not confirmed", length_words(moved_m), line.road)
-                }
-            },
+        let text = match (state, origin) {
+            (LineState::Confirmed, _) => return (line.text(), LineState::Confirmed),
+            (_, LineOrigin::Returned { .. }) => {
+                format!("{at}; back at the place of \"{}\", direction not confirmed", line.text())
+            }
+            (_, LineOrigin::Carried { .. } | LineOrigin::Here) => {
+                let moved_m = said_at.distance_m(position);
+                let word = compass_word(said_at.azimuth_deg(position));
+                format!("{at}; moved {} {word} of {}, direction not confirmed", length_words(moved_m), line.road)
+            }
         };
         (text, LineState::Unconfirmed)
     }
@@ -374,6 +462,7 @@ pub fn length_words(length_m: f64) -> String {
 mod tests {
     #![expect(clippy::unwrap_used, reason = "tests")]
     use super::*;
+    use crate::position::Site;
 
     fn line(road: &str) -> PlaceLine {
         PlaceLine {
@@ -389,12 +478,16 @@ mod tests {
         CameraId::new("east").unwrap()
     }
 
+    fn west() -> CameraId {
+        CameraId::new("west").unwrap()
+    }
+
     #[test]
     fn officers_read_the_line_only_where_a_person_confirmed_it() {
         let here = LatLon::new(44.51, -30.0).unwrap();
         let there = here.moved(45.0, 4200.0);
         let mut table = PlaceTable::default();
-        table.offer(SiteId(1), here, None, None);
+        table.offer(SiteId(1), here, &[], None);
         let missing = table.sentence(SiteId(1), here, &east());
         assert_eq!(missing, ("44.51000, -30.00000; no place line written".to_owned(), LineState::Missing));
 
@@ -402,12 +495,12 @@ mod tests {
         let confirmed = table.sentence(SiteId(1), here, &east());
         assert_eq!(confirmed, ("Quernstone Road at Brackwater Lane, northbound".to_owned(), LineState::Confirmed));
 
-        table.offer(SiteId(2), there, None, Some(SiteId(1)));
+        table.offer(SiteId(2), there, &[], Some(SiteId(1)));
         let (text, state) = table.sentence(SiteId(2), there, &east());
         assert_eq!(state, LineState::Unconfirmed);
         assert!(text.ends_with("; moved 4.2 km north-east of Quernstone Road, direction not confirmed"), "{text}");
 
-        table.offer(SiteId(3), here, Some(SiteId(1)), Some(SiteId(2)));
+        table.offer(SiteId(3), here, &[SiteId(1)], Some(SiteId(2)));
         let (text, state) = table.sentence(SiteId(3), here, &east());
         assert_eq!(state, LineState::Unconfirmed);
         assert_eq!(
@@ -425,11 +518,148 @@ mod tests {
         let here = LatLon::new(44.51, -30.0).unwrap();
         let mut table = PlaceTable::default();
         table.set(SiteId(1), here, &east(), line("Quernstone Road")).unwrap();
-        table.offer(SiteId(2), here.moved(0.0, 1000.0), None, Some(SiteId(1)));
+        table.offer(SiteId(2), here.moved(0.0, 1000.0), &[], Some(SiteId(1)));
         let there = here.moved(0.0, 3000.0);
-        table.offer(SiteId(3), there, None, Some(SiteId(2)));
+        table.offer(SiteId(3), there, &[], Some(SiteId(2)));
         let (text, _) = table.sentence(SiteId(3), there, &east());
         assert!(text.contains("moved 3.0 km north of Quernstone Road"), "{text}");
+    }
+
+    #[test]
+    fn a_line_that_was_only_carried_to_a_place_is_never_told_as_that_places_own() {
+        let a = LatLon::new(44.51, -30.0).unwrap();
+        let (b, c) = (a.moved(0.0, 1000.0), a.moved(0.0, 3000.0));
+        let mut table = PlaceTable::default();
+        table.set(SiteId(1), a, &east(), line("Quernstone Road")).unwrap();
+        table.offer(SiteId(2), b, &[], Some(SiteId(1)));
+        table.offer(SiteId(3), c, &[], Some(SiteId(2)));
+        table.offer(SiteId(4), b, &[SiteId(2)], Some(SiteId(3)));
+        let (text, state) = table.sentence(SiteId(4), b, &east());
+        assert_eq!(state, LineState::Unconfirmed);
+        assert!(text.ends_with("; moved 1.0 km north of Quernstone Road, direction not confirmed"), "{text}");
+    }
+
+    #[test]
+    fn of_two_cameras_each_line_is_told_from_where_it_was_true() {
+        let here = LatLon::new(44.51, -30.0).unwrap();
+        let (second, third) = (here.moved(0.0, 1000.0), here.moved(0.0, 3000.0));
+        let mut table = PlaceTable::default();
+        table.set(SiteId(1), here, &east(), line("Quernstone Road")).unwrap();
+        table.set(SiteId(1), here, &west(), line("Quernstone Road")).unwrap();
+        table.offer(SiteId(2), second, &[], Some(SiteId(1)));
+        table.set(SiteId(2), second, &east(), line("Tallow Row")).unwrap();
+        table.offer(SiteId(3), third, &[], Some(SiteId(2)));
+        for (camera, told) in [(east(), "2.0 km north of Tallow Row"), (west(), "3.0 km north of Quernstone Road")] {
+            let (text, state) = table.sentence(SiteId(3), third, &camera);
+            assert_eq!(state, LineState::Unconfirmed);
+            assert!(text.ends_with(&format!("; moved {told}, direction not confirmed")), "{text}");
+        }
+    }
+
+    #[test]
+    fn a_return_gives_each_camera_the_newest_line_of_that_place_and_carries_the_rest() {
+        let a = LatLon::new(44.51, -30.0).unwrap();
+        let (beside, b) = (a.moved(90.0, 20.0), a.moved(0.0, 1000.0));
+        let mut table = PlaceTable::default();
+        let cameras = [east(), west(), CameraId::new("south").unwrap()];
+        let roads = |table: &PlaceTable, site: u64, position: LatLon| {
+            cameras.clone().map(|camera| {
+                let text = table.sentence(SiteId(site), position, &camera).0;
+                text.split_once("; ").map_or(text.clone(), |(_, after)| after.to_owned())
+            })
+        };
+        table.set(SiteId(1), a, &east(), line("Quernstone Road")).unwrap();
+        table.set(SiteId(1), a, &west(), line("Quernstone Road")).unwrap();
+        table.offer(SiteId(2), b, &[], Some(SiteId(1)));
+        table.set(SiteId(2), b, &cameras[2], line("Tallow Row")).unwrap();
+        table.offer(SiteId(3), beside, &[SiteId(1)], Some(SiteId(2)));
+        table.set(SiteId(3), beside, &west(), line("Osterholt Way")).unwrap();
+        table.offer(SiteId(4), b, &[SiteId(2)], Some(SiteId(3)));
+        assert_eq!(
+            roads(&table, 4, b),
+            [
+                "moved 1.0 km north of Quernstone Road, direction not confirmed",
+                "moved 1.0 km north of Osterholt Way, direction not confirmed",
+                "back at the place of \"Tallow Row at Brackwater Lane, northbound\", direction not confirmed",
+            ]
+        );
+        // Nobody confirmed anything at site 4. East was offered at site 3 and not confirmed: it is of site 1 still.
+        table.offer(SiteId(5), a, &[SiteId(3), SiteId(1)], Some(SiteId(4)));
+        assert_eq!(
+            roads(&table, 5, a),
+            [
+                "back at the place of \"Quernstone Road at Brackwater Lane, northbound\", direction not confirmed",
+                "back at the place of \"Osterholt Way at Brackwater Lane, northbound\", direction not confirmed",
+                "moved 1.0 km south of Tallow Row, direction not confirmed",
+            ]
+        );
+        let from = cameras.clone().map(|camera| table.held(SiteId(5), &camera).map(|held| held.origin));
+        let returned = |from: u64| Some(LineOrigin::Returned { from: SiteId(from) });
+        assert_eq!(from, [returned(1), returned(3), Some(LineOrigin::Carried { from: SiteId(2) })]);
+        // What was said at a stay counts, and not what was offered there.
+        let said = [1, 3, 4, 5].map(|site| table.has_lines_of(SiteId(site), a));
+        assert_eq!(said, [true, true, false, false]);
+        // One is confirmed: the others stay what they are.
+        assert_eq!(table.confirm(SiteId(5), a, Some(&east()), "technician 7", Utc(5)), Ok(1));
+        assert_eq!(roads(&table, 5, a)[0], "Quernstone Road at Brackwater Lane, northbound");
+        assert_eq!(roads(&table, 5, a)[2], "moved 1.0 km south of Tallow Row, direction not confirmed");
+    }
+
+    #[test]
+    fn a_place_that_was_returned_to_is_no_longer_told_as_such_after_a_hop() {
+        let here = LatLon::new(44.51, -30.0).unwrap();
+        let mut table = PlaceTable::default();
+        table.set(SiteId(1), here, &east(), line("Quernstone Road")).unwrap();
+        table.offer(SiteId(3), here, &[SiteId(1)], None);
+        table.doubt_lines(SiteId(3));
+        let (text, state) = table.sentence(SiteId(3), here.moved(90.0, 30.0), &east());
+        assert_eq!(state, LineState::Unconfirmed);
+        assert!(text.ends_with("; moved 30 m east of Quernstone Road, direction not confirmed"), "{text}");
+    }
+
+    #[test]
+    fn a_hop_doubts_the_confirmed_lines_that_were_said_far_away_and_no_other() {
+        let here = LatLon::new(44.51, -30.0).unwrap();
+        let there = here.moved(90.0, 20.0);
+        let mut table = PlaceTable::default();
+        assert_eq!(table.confirmed_away_m(SiteId(1), here), None);
+        table.set(SiteId(1), here, &east(), line("Quernstone Road")).unwrap();
+        table.set(SiteId(1), there, &west(), line("Tallow Row")).unwrap();
+        let now = here.moved(90.0, 26.0);
+        let away_m = table.confirmed_away_m(SiteId(1), now).unwrap();
+        assert!((away_m - 26.0).abs() < 0.1, "{away_m}");
+        table.doubt_lines_far(SiteId(1), now, 25.0);
+        assert_eq!(table.line(SiteId(1), &east()).1, LineState::Unconfirmed);
+        assert_eq!(table.line(SiteId(1), &west()).1, LineState::Confirmed);
+        let away_m = table.confirmed_away_m(SiteId(1), now).unwrap();
+        assert!((away_m - 6.0).abs() < 0.1, "only what is confirmed counts: {away_m}");
+    }
+
+    #[test]
+    fn lines_are_taken_only_where_it_is_sure_that_the_trailer_stands() {
+        let here = LatLon::new(44.51, -30.0).unwrap();
+        let site = Site {
+            id: SiteId(1),
+            position: here,
+            radius95_m: 5.0,
+            arrived: Utc(0),
+            left: None,
+            found_by: String::new(),
+        };
+        let mut view = PositionView::default();
+        for state in [KeeperState::Searching, KeeperState::Settling, KeeperState::Underway] {
+            view.state = state;
+            assert_eq!(site_for_lines(&view), Err(LineProblem::NoSite));
+        }
+        view.site = Some(site);
+        for state in [KeeperState::Searching, KeeperState::Doubtful, KeeperState::Anchored] {
+            view.state = state;
+            assert_eq!(site_for_lines(&view), Err(LineProblem::NotVerified), "{state:?}");
+        }
+        view.verified_since_start = true;
+        assert_eq!(site_for_lines(&view), Ok((SiteId(1), here)));
+        view.state = KeeperState::Doubtful;
+        assert_eq!(site_for_lines(&view), Err(LineProblem::InDoubt));
     }
 
     #[test]
@@ -439,7 +669,7 @@ mod tests {
         let bare = PlaceLine { direction: String::new(), ..line("Quernstone Road") };
         table.set(SiteId(1), here, &east(), bare).unwrap();
         assert_eq!(table.advice(SiteId(1), &east()), "the line of east lacks the direction of travel");
-        table.offer(SiteId(2), here.moved(0.0, 900.0), None, Some(SiteId(1)));
+        table.offer(SiteId(2), here.moved(0.0, 900.0), &[], Some(SiteId(1)));
         assert_eq!(
             table.advice(SiteId(2), &east()),
             "rewrite the line of east: the trailer has moved since, and it lacks the direction of travel"

@@ -309,7 +309,7 @@ mod tests {
             (stamp.state, stamp.line, stamp.line_state)
         };
         let mut after = view(moved, 59_000);
-        Arc::make_mut(&mut after.places).offer(SiteId(2), there, None, Some(SiteId(1)));
+        Arc::make_mut(&mut after.places).offer(SiteId(2), there, &[], Some(SiteId(1)));
         let at = coordinates(there);
         let told = format!("{at}; moved 4.2 km north-east of Quernstone Road, direction not confirmed");
         assert_eq!(read(&after, &east()), (StampState::Certain, told, unconfirmed));

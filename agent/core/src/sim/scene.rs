@@ -11,7 +11,7 @@ use crate::ids::{CameraId, SiteId};
 use crate::inputs::InputsView;
 use crate::link::{LinkReport, LinkView};
 use crate::moment::{Moment, Mono, Utc, UtcTrust};
-use crate::position::places::{LineOrigin, LineState, PlaceLine, PlaceTable, SiteLines};
+use crate::position::places::{LineOrigin, LineState, PlaceLine, PlaceTable, SiteLine, SiteLines};
 use crate::position::trail::Trail;
 use crate::position::{Fix, KeeperState, PositionView, ReceiverState, Site};
 use crate::queue::LedgerCounts;
@@ -78,9 +78,10 @@ impl Scene {
                 by: "T. Wray".to_owned(),
                 at: arrived.1.plus_ms(1_140_000),
             };
-            (camera.id.clone(), (line, LineState::Confirmed))
+            let (state, origin) = (LineState::Confirmed, LineOrigin::Here);
+            (camera.id.clone(), SiteLine { line, state, origin, position: site.position })
         });
-        let lines = SiteLines { position: site.position, origin: LineOrigin::Here, lines: lines.collect() };
+        let lines = lines.collect();
         Self {
             now,
             life: Life::Running,
@@ -169,17 +170,18 @@ impl Scene {
         }
         let places = Arc::make_mut(&mut scene.position.places);
         if let Some(mut lines) = places.sites.get(&SiteId(12)).cloned() {
-            lines.position = here.position;
-            for (camera, (line, state)) in &mut lines.lines {
+            for (camera, held) in &mut lines {
                 if camera.as_str() == "camera-3" {
-                    *line = PlaceLine {
+                    held.position = here.position;
+                    held.line = PlaceLine {
                         road: "Tallow Row".to_owned(),
                         cross_street: "Osterholt Way".to_owned(),
                         at: utc.plus_ms(300_000),
-                        ..line.clone()
+                        ..held.line.clone()
                     };
                 } else {
-                    *state = LineState::Unconfirmed;
+                    held.state = LineState::Unconfirmed;
+                    held.origin = LineOrigin::Carried { from: SiteId(12) };
                 }
             }
             places.sites.insert(SiteId(13), lines);
@@ -294,9 +296,8 @@ impl Scene {
         }
         position.adrift.iter_mut().for_each(later);
         position.last_fix.iter_mut().filter_map(|fix| fix.utc.as_mut()).for_each(later);
-        for lines in Arc::make_mut(&mut position.places).sites.values_mut() {
-            lines.lines.values_mut().for_each(|(line, _)| later(&mut line.at));
-        }
+        let places = Arc::make_mut(&mut position.places);
+        places.sites.values_mut().flat_map(SiteLines::values_mut).for_each(|held| later(&mut held.line.at));
         self.intake.cameras.iter_mut().for_each(|camera| both(&mut camera.last_read));
         both(&mut self.forward.last_receipt);
         both(&mut self.forward.last_try);

@@ -328,6 +328,10 @@ pub struct LineBody {
     /// When, RFC 3339.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub at: Option<String>,
+    /// `here`: it was said at this site; `carried`: it was true elsewhere; `returned`: it was said at an earlier stay
+    /// at this place. Absent without a line, and in files of an older program.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub origin: Option<String>,
 }
 
 /// A sum that closes.

@@ -9,7 +9,9 @@ use crate::position::anchor::AnchorMemory;
 use crate::position::keeper::memory::{KeeperMemory, KeptSite};
 use crate::position::keeper::noise::NoiseMemory;
 use crate::position::keeper::{TOW_S_MAX, Tow};
-use crate::position::places::{LineChange, LineOrigin, LineState, PlaceLine, PlaceTable, SiteLines};
+use crate::position::places::{
+    LineChange, LineOrigin, LineState, PlaceLine, PlaceTable, RETURN_M, SiteLine, SiteLines,
+};
 use crate::position::trail::{Trail, TrailPoint};
 use serde::{Deserialize, Serialize};
 
@@ -113,10 +115,12 @@ struct TowBody {
 #[serde(deny_unknown_fields)]
 struct LinesBody {
     site: u64,
+    /// Where the lines are (or were) true, and from which site they come, but for those that say it themselves. An
+    /// older program has one of each for all lines.
     at: Point,
-    #[serde(skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     carried_from: Option<u64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     returned_from: Option<u64>,
     lines: Vec<LineBody>,
 }
@@ -131,6 +135,21 @@ struct LineBody {
     by: String,
     at_ms: i64,
     confirmed: bool,
+    /// What is otherwise than for the first line of the site. Absent in memories of an older program, which can read a
+    /// memory without it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    own: Option<OwnBody>,
+}
+
+/// Where one line is (or was) true, and from which site it comes; from none: it was said at this one.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct OwnBody {
+    at: Point,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    carried_from: Option<u64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    returned_from: Option<u64>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -168,7 +187,7 @@ pub fn to_bytes(memory: &KeeperMemory) -> Vec<u8> {
             dated: tow.dated,
         }),
         history: memory.history.iter().map(row).collect(),
-        places: memory.places.sites.iter().map(|(site, lines)| lines_body(*site, lines)).collect(),
+        places: memory.places.sites.iter().filter_map(|(site, lines)| lines_body(*site, lines)).collect(),
         changes: memory.places.changes.iter().map(change_body).collect(),
         noise_p50_mps: memory.noise.p50_mps,
         noise_p95_mps: memory.noise.p95_mps,
@@ -190,8 +209,10 @@ pub fn from_bytes(bytes: &[u8]) -> Result<KeeperMemory, KeeperMemoryError> {
     let kept = body.kept.map(kept_from).transpose()?;
     let history = body.history.into_iter().map(site_from).collect::<Result<Vec<_>, _>>()?;
     let mut places = PlaceTable::default();
-    for lines in body.places {
-        let (site, lines) = lines_from(lines)?;
+    let stood = |id: SiteId| kept.iter().map(|kept| &kept.site).chain(&history).find(|site| site.id == id);
+    for lines in body.places.into_iter().filter(|lines| !lines.lines.is_empty()) {
+        let site = SiteId(lines.site);
+        let lines = lines_from(lines, stood(site).map(|site| site.position))?;
         places.sites.insert(site, lines);
     }
     for change in body.changes {
@@ -287,42 +308,54 @@ fn kept_from(kept: KeptBody) -> Result<KeptSite, KeeperMemoryError> {
     })
 }
 
-fn lines_body(site: SiteId, lines: &SiteLines) -> LinesBody {
-    let (carried_from, returned_from) = match lines.origin {
+/// `None` if the site has no line.
+fn lines_body(site: SiteId, lines: &SiteLines) -> Option<LinesBody> {
+    let first = lines.values().next()?;
+    let (carried_from, returned_from) = origin_body(first.origin);
+    let one = |(camera, held): (&CameraId, &SiteLine)| LineBody {
+        camera: camera.as_str().to_owned(),
+        road: held.line.road.clone(),
+        cross_street: held.line.cross_street.clone(),
+        direction: held.line.direction.clone(),
+        by: held.line.by.clone(),
+        at_ms: held.line.at.0,
+        confirmed: held.state == LineState::Confirmed,
+        own: ((held.position, held.origin) != (first.position, first.origin)).then(|| {
+            let (carried_from, returned_from) = origin_body(held.origin);
+            OwnBody { at: point(held.position), carried_from, returned_from }
+        }),
+    };
+    let lines = lines.iter().map(one).collect();
+    Some(LinesBody { site: site.0, at: point(first.position), carried_from, returned_from, lines })
+}
+
+/// From which site a line was carried, and to the place of which it came back.
+fn origin_body(origin: LineOrigin) -> (Option<u64>, Option<u64>) {
+    match origin {
         LineOrigin::Here => (None, None),
         LineOrigin::Carried { from } => (Some(from.0), None),
         LineOrigin::Returned { from } => (None, Some(from.0)),
-    };
-    LinesBody {
-        site: site.0,
-        at: point(lines.position),
-        carried_from,
-        returned_from,
-        lines: lines
-            .lines
-            .iter()
-            .map(|(camera, (line, state))| LineBody {
-                camera: camera.as_str().to_owned(),
-                road: line.road.clone(),
-                cross_street: line.cross_street.clone(),
-                direction: line.direction.clone(),
-                by: line.by.clone(),
-                at_ms: line.at.0,
-                confirmed: *state == LineState::Confirmed,
-            })
-            .collect(),
     }
 }
 
-fn lines_from(body: LinesBody) -> Result<(SiteId, SiteLines), KeeperMemoryError> {
-    let origin = match (body.carried_from, body.returned_from) {
+fn origin_from(carried_from: Option<u64>, returned_from: Option<u64>) -> LineOrigin {
+    match (carried_from, returned_from) {
         (Some(from), _) => LineOrigin::Carried { from: SiteId(from) },
         (None, Some(from)) => LineOrigin::Returned { from: SiteId(from) },
         (None, None) => LineOrigin::Here,
-    };
-    let mut lines = SiteLines { position: position(body.at)?, origin, lines: std::collections::BTreeMap::new() };
+    }
+}
+
+/// The lines of a site whose anchor is at `stood`, if that is remembered.
+fn lines_from(body: LinesBody, stood: Option<LatLon>) -> Result<SiteLines, KeeperMemoryError> {
+    let common = (position(body.at)?, origin_from(body.carried_from, body.returned_from));
+    let mut lines = SiteLines::new();
     for line in body.lines {
         let state = if line.confirmed { LineState::Confirmed } else { LineState::Unconfirmed };
+        let (position, origin) = match line.own {
+            Some(own) => (position(own.at)?, origin_from(own.carried_from, own.returned_from)),
+            None => mended(common, state, stood),
+        };
         let text = PlaceLine {
             road: line.road,
             cross_street: line.cross_street,
@@ -330,9 +363,23 @@ fn lines_from(body: LinesBody) -> Result<(SiteId, SiteLines), KeeperMemoryError>
             by: line.by,
             at: Utc(line.at_ms),
         };
-        lines.lines.insert(camera(&line.camera)?, (text, state));
+        lines.insert(camera(&line.camera)?, SiteLine { line: text, state, origin, position });
     }
-    Ok((SiteId(body.site), lines))
+    Ok(lines)
+}
+
+/// An older program had one position and one origin for all lines of a site. What was confirmed there was true there
+/// all the same; and a line that only lay at the former site was told as one of its place.
+fn mended(common: (LatLon, LineOrigin), state: LineState, stood: Option<LatLon>) -> (LatLon, LineOrigin) {
+    let (at, origin) = common;
+    // A confirmed line holds for the whole stay, so that a true return may be a little farther than the rule.
+    let elsewhere = stood.is_some_and(|stood| 2.0 * RETURN_M < at.distance_m(stood));
+    match origin {
+        LineOrigin::Here => common,
+        _ if state == LineState::Confirmed => (stood.unwrap_or(at), LineOrigin::Here),
+        LineOrigin::Returned { from } if elsewhere => (at, LineOrigin::Carried { from }),
+        LineOrigin::Carried { .. } | LineOrigin::Returned { .. } => common,
+    }
 }
 
 fn change_body(change: &LineChange) -> ChangeBody {
@@ -370,7 +417,7 @@ mod tests {
             at: Utc(9),
         };
         places.set(SiteId(1), here, &CameraId::new("east").unwrap(), line).unwrap();
-        places.offer(SiteId(2), here, Some(SiteId(1)), None);
+        places.offer(SiteId(2), here, &[SiteId(1)], None);
         let mut trail = Trail::begin(SiteId(1), LatLon::new(44.5, -30.0).unwrap());
         trail.push(LatLon::new(44.505, -30.0).unwrap(), false);
         trail.end(SiteId(2), here, true);
@@ -407,6 +454,73 @@ mod tests {
         assert_eq!(from_bytes(&to_bytes(&memory())).unwrap(), memory());
         let fresh = KeeperMemory::default();
         assert_eq!(from_bytes(&to_bytes(&fresh)).unwrap(), fresh, "nothing is kept of a way that was not seen");
+    }
+
+    #[test]
+    fn lines_of_one_site_that_are_of_several_places_come_back_each_with_its_own() {
+        let mut memory = memory();
+        let there = memory.history[0].position.moved(90.0, 900.0);
+        let places = &mut memory.places;
+        let line = places.line(SiteId(1), &CameraId::new("east").unwrap()).0.unwrap().clone();
+        places.set(SiteId(2), there, &CameraId::new("west").unwrap(), line.clone()).unwrap();
+        places.set(SiteId(2), there, &CameraId::new("south").unwrap(), line).unwrap();
+        places.offer(SiteId(3), there.moved(90.0, 900.0), &[], Some(SiteId(2)));
+        assert_eq!(from_bytes(&to_bytes(&memory)).unwrap(), memory);
+    }
+
+    #[test]
+    fn a_memory_of_an_older_program_is_read_and_its_lines_are_told_as_what_they_are() {
+        // As that program wrote it: site 1 with a line of east and of west, site 2 with none rewritten but east's, site
+        // 3 far from both, then back at site 2. West was never said there, and yet it was offered as returned.
+        let row = |site: u64, lat: f64| {
+            format!(
+                r#"{{"site":{site},"at":[{lat},-30.0],"radius95_m":5.0,"arrived_ms":1,"left_ms":2,"found_by":"x"}}"#
+            )
+        };
+        let line = |camera: &str, road: &str, confirmed: bool| {
+            format!(
+                r#"{{"camera":"{camera}","road":"{road}","cross_street":"","direction":"","by":"x","at_ms":1,
+                    "confirmed":{confirmed}}}"#
+            )
+        };
+        let lines = |site: u64, from: &str, lines: &[String]| {
+            format!(r#"{{"site":{site},"at":[44.51,-30.0]{from},"lines":[{}]}}"#, lines.join(","))
+        };
+        let text = format!(
+            r#"{{"format":1,"next_site":5,"kept":null,"adrift":true,"tow":null,"history":[{}],"places":[{}],
+                "changes":[],"noise_p50_mps":0.05,"noise_p95_mps":0.2}}"#,
+            [row(1, 44.51), row(2, 44.52), row(3, 44.54), row(4, 44.52)].join(","),
+            [
+                lines(1, "", &[line("east", "Quernstone Road", true), line("west", "Quernstone Road", true)]),
+                lines(
+                    2,
+                    r#","carried_from":1"#,
+                    &[line("east", "Tallow Row", true), line("west", "Quernstone Road", false)]
+                ),
+                lines(3, "", &[]),
+                lines(4, r#","returned_from":2"#, &[line("west", "Quernstone Road", false)]),
+            ]
+            .join(",")
+        );
+        let places = from_bytes(text.as_bytes()).unwrap().places;
+        let (east, west) = (CameraId::new("east").unwrap(), CameraId::new("west").unwrap());
+        let (first, second) = (LatLon::new(44.51, -30.0).unwrap(), LatLon::new(44.52, -30.0).unwrap());
+        let told = |site: u64, camera: &CameraId| {
+            let held = places.held(SiteId(site), camera).unwrap();
+            (held.position, held.origin, held.state)
+        };
+        assert_eq!(told(1, &east), (first, LineOrigin::Here, LineState::Confirmed));
+        assert_eq!(told(2, &east), (second, LineOrigin::Here, LineState::Confirmed), "it was said at site 2");
+        let carried = |from: u64| LineOrigin::Carried { from: SiteId(from) };
+        assert_eq!(told(2, &west), (first, carried(1), LineState::Unconfirmed));
+        assert_eq!(told(4, &west), (first, carried(2), LineState::Unconfirmed), "it never was of this place");
+        assert_eq!(places.sites.len(), 3, "a site without lines says nothing");
+    }
+
+    #[test]
+    fn a_memory_of_one_place_is_still_read_by_an_older_program() {
+        let text = String::from_utf8(to_bytes(&memory())).unwrap();
+        assert!(text.contains(r#""returned_from":1"#) && !text.contains("own"), "{text}");
     }
 
     #[test]

@@ -1,11 +1,12 @@
 //! What people ask of the place table and say of tows.
 
 use crate::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow, TowRequest};
-use pintle_core::ids::CameraId;
+use pintle_core::geo::LatLon;
+use pintle_core::ids::{CameraId, SiteId};
 use pintle_core::moment::Moment;
 use pintle_core::position::PositionView;
 use pintle_core::position::keeper::{KeeperAction, SiteKeeper, TowProblem};
-use pintle_core::position::places::{LineProblem, LineState, PlaceLine};
+use pintle_core::position::places::{LineProblem, LineState, PlaceLine, site_for_lines};
 use pintle_core::read::stamp::{StampBasis, stamp};
 use std::sync::Arc;
 use tokio::sync::oneshot;
@@ -69,10 +70,11 @@ pub(super) fn change(
 pub(super) fn rows(keeper: &SiteKeeper, view: &PositionView, cameras: &[CameraId], now: &Moment) -> Vec<PlaceRow> {
     let site = keeper.site().map(|site| site.id);
     let newest = keeper.places().sites.keys().next_back().copied();
+    let waits = site_for_lines(view).err().map(|problem| told(&problem).detail);
     let row = |camera: &CameraId| {
         let (line, state) = site.or(newest).map_or((None, LineState::Missing), |id| keeper.places().line(id, camera));
         let (state, advice) = match site {
-            Some(id) => (state, keeper.places().advice(id, camera)),
+            Some(id) => (state, waits.clone().unwrap_or_else(|| keeper.places().advice(id, camera))),
             // A line of the last site says nothing about where the trailer is now.
             None if state == LineState::Missing => (state, LineProblem::NoSite.advice().to_owned()),
             None => (LineState::Unconfirmed, LineProblem::NoSite.advice().to_owned()),
@@ -89,8 +91,11 @@ pub(super) fn rows(keeper: &SiteKeeper, view: &PositionView, cameras: &[CameraId
     cameras.iter().map(row).collect()
 }
 
-fn here(keeper: &SiteKeeper) -> Result<(pintle_core::ids::SiteId, pintle_core::geo::LatLon), PlaceProblem> {
-    keeper.site().map(|site| (site.id, site.position)).ok_or_else(|| told(&LineProblem::NoSite))
+/// The site that a line goes to now. What was published last may be older than the newest fix, so the keeper is asked.
+fn here(keeper: &SiteKeeper) -> Result<(SiteId, LatLon), PlaceProblem> {
+    let mut view = PositionView::default();
+    keeper.fill(&mut view);
+    site_for_lines(&view).map_err(|problem| told(&problem))
 }
 
 fn known(camera: Option<&CameraId>, cameras: &[CameraId]) -> Result<(), PlaceProblem> {

@@ -1,4 +1,5 @@
 use super::*;
+use crate::position::places::SiteLines;
 use crate::sim::scene::Scene;
 
 fn all_ticked(site: SiteId) -> TickBook {
@@ -13,8 +14,8 @@ fn all_ticked(site: SiteId) -> TickBook {
 fn arrived() -> Scene {
     let mut scene = Scene::after_tow();
     let places = std::sync::Arc::make_mut(&mut scene.position.places);
-    for lines in places.sites.values_mut() {
-        lines.lines.values_mut().for_each(|(_, state)| *state = LineState::Confirmed);
+    for held in places.sites.values_mut().flat_map(SiteLines::values_mut) {
+        held.state = LineState::Confirmed;
     }
     scene.test_alert = Some(TestAlert { sent: scene.ago(70_000).1, answered: Some(scene.ago(63_000).1) });
     scene.ticks = all_ticked(SiteId(13));

@@ -215,11 +215,13 @@ impl SiteKeeper {
         }
         let (site, whereabouts) = (standing.site.clone(), standing.whereabouts());
         self.tell(now.mono, whereabouts);
-        let line_moved_m =
-            self.places.sites.get(&site.id).map_or(moved_m, |lines| lines.position.distance_m(position)).max(moved_m);
-        let told = HOP_TOLD_M <= line_moved_m;
-        if told {
+        // Small hops add up: what counts is how far the trailer stands from where a confirmed line was said.
+        let line_moved_m = self.places.confirmed_away_m(site.id, position).unwrap_or(together_m);
+        let told = HOP_TOLD_M <= line_moved_m.max(moved_m);
+        if HOP_TOLD_M <= moved_m {
             self.places_mut().doubt_lines(site.id);
+        } else if told {
+            self.places_mut().doubt_lines_far(site.id, position, HOP_TOLD_M);
         }
         out.push(KeeperAction::Hopped { site, moved_m, lines_unconfirmed: told, reason });
         out.push(KeeperAction::Keep);

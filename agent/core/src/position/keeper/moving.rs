@@ -9,13 +9,12 @@ use crate::ids::SiteId;
 use crate::moment::{Moment, Mono};
 use crate::position::Site;
 use crate::position::anchor::live_radius95_m;
+use crate::position::places::RETURN_M;
 use crate::position::timeline::Whereabouts;
 use std::sync::Arc;
 
 /// A halt shorter than this is not told, ms; our own choice.
 const HALT_TOLD_MS: u64 = 15_000;
-/// A former site nearer than this is the same place, metres (design).
-const RETURN_M: f64 = 50.0;
 /// Track points of an unannounced move: one for each so many metres, but not more and not less often than every so many
 /// ms; our own choice. The lower bound holds where no speed is known.
 const TRACK_M: f64 = 100.0;
@@ -113,14 +112,13 @@ impl SiteKeeper {
         let id = SiteId(self.next_site);
         self.next_site += 1;
         let position = anchor.position();
-        let returned_to = self
-            .history
-            .iter()
-            .rev()
-            .map(|site| (site, site.position.distance_m(position)))
-            .filter(|(_, away_m)| *away_m <= RETURN_M)
-            .min_by(|a, b| a.1.total_cmp(&b.1))
-            .map(|(site, _)| site.id);
+        let stays = self.history.iter().rev().map(|site| (site.id, site.position.distance_m(position)));
+        let stays: Vec<(SiteId, f64)> = stays.filter(|(_, away_m)| *away_m <= RETURN_M).collect();
+        let former: Vec<SiteId> = stays.iter().map(|(id, _)| *id).collect();
+        // The newest stay of which people said something is the one to name; else the nearest.
+        let written = former.iter().copied().find(|id| self.places.has_lines_of(*id, position));
+        let nearest = || stays.iter().min_by(|a, b| a.1.total_cmp(&b.1)).map(|(id, _)| *id);
+        let returned_to = written.or_else(nearest);
         let halted_s = seconds(now.mono.since_ms(since));
         let found_by = match returned_to {
             Some(former) => format!("stood for {halted_s:.0} s, back at the place of site {}", former.0),
@@ -135,7 +133,7 @@ impl SiteKeeper {
             found_by: found_by.clone(),
         };
         let before = self.history.last().map(|site| site.id);
-        self.places_mut().offer(id, position, returned_to, before);
+        self.places_mut().offer(id, position, &former, before);
         let mut standing = Standing::new(site.clone(), anchor, now.mono);
         standing.found_from = since;
         self.tell(since, standing.whereabouts());

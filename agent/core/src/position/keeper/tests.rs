@@ -2,7 +2,9 @@
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 use super::*;
+use crate::ids::CameraId;
 use crate::moment::UtcTrust;
+use crate::position::places::{LineProblem, LineState, PlaceLine, site_for_lines};
 use crate::sim::random::Random;
 
 const T0: i64 = 1_800_000_000_000;
@@ -192,6 +194,112 @@ fn coming_back_to_a_place_offers_its_lines() {
         })
         .collect();
     assert_eq!(returned, [None, None, Some(SiteId(1))]);
+}
+
+fn write(story: &mut Story, name: &str, road: &str) -> SiteId {
+    let line = PlaceLine {
+        road: road.to_owned(),
+        cross_street: String::new(),
+        direction: "northbound".to_owned(),
+        by: "technician 7".to_owned(),
+        at: Utc(0),
+    };
+    let (site, position) = story.keeper.site().map(|site| (site.id, site.position)).unwrap();
+    story.keeper.places_mut().set(site, position, &camera(name), line).unwrap();
+    site
+}
+
+fn camera(name: &str) -> CameraId {
+    CameraId::new(name).unwrap()
+}
+
+/// What an officer reads now, after the coordinates.
+fn sentence(story: &Story, name: &str) -> String {
+    let site = story.keeper.site().unwrap();
+    let (text, _) = story.keeper.places().sentence(site.id, site.position, &camera(name));
+    text.split_once("; ").map_or(text.clone(), |(_, after)| after.to_owned())
+}
+
+#[test]
+fn a_return_offers_the_lines_that_were_written_there_though_another_stay_was_nearer() {
+    let mut story = Story::new(60.0);
+    story.stand(100);
+    story.drive(60, 15.0);
+    story.stand(100);
+    // Back, 15 m short of the first stay, which has no lines.
+    story.drive(59, -15.0);
+    story.stand(100);
+    assert_eq!(write(&mut story, "east", "Quernstone Road"), SiteId(3));
+    story.drive(59, 15.0);
+    story.stand(100);
+    assert_eq!(write(&mut story, "east", "Tallow Row"), SiteId(4));
+    story.drive(60, -15.0);
+    story.stand(100);
+    assert_eq!(story.keeper.site().unwrap().id, SiteId(5));
+    assert_eq!(
+        sentence(&story, "east"),
+        "back at the place of \"Quernstone Road, northbound\", direction not confirmed"
+    );
+    let told = story.out.iter().rev().find_map(|action| match action {
+        KeeperAction::SiteFound { returned_to, .. } => Some(*returned_to),
+        _ => None,
+    });
+    assert_eq!(told, Some(Some(SiteId(3))), "the notice names the same stay as the lines");
+}
+
+fn lines_go_to(story: &Story) -> Result<SiteId, LineProblem> {
+    let mut view = PositionView::default();
+    story.keeper.fill(&mut view);
+    site_for_lines(&view).map(|(site, _)| site)
+}
+
+#[test]
+fn a_line_is_taken_at_no_site_that_is_doubted_or_was_not_seen_since_the_start() {
+    let mut story = Story::new(60.0);
+    story.stand(30);
+    assert_eq!(lines_go_to(&story), Err(LineProblem::NoSite));
+    story.stand(270);
+    assert_eq!(lines_go_to(&story), Ok(SiteId(1)));
+    write(&mut story, "east", "Quernstone Road");
+    story.stand_off(3, 120.0);
+    assert_eq!(story.keeper.state(), KeeperState::Doubtful);
+    assert_eq!(lines_go_to(&story), Err(LineProblem::InDoubt));
+    story.stand(30);
+    assert_eq!(lines_go_to(&story), Ok(SiteId(1)));
+    story.restart();
+    assert_eq!(lines_go_to(&story), Err(LineProblem::NotVerified), "before the first fix");
+    // It was moved while it was off.
+    story.place = story.place.moved(0.0, 3000.0);
+    let mut waits = Vec::new();
+    for _ in 0..300 {
+        story.fix(0.0, 0.0);
+        if let Err(problem) = lines_go_to(&story)
+            && waits.last() != Some(&problem)
+        {
+            waits.push(problem);
+        }
+    }
+    assert_eq!(waits, [LineProblem::NotVerified, LineProblem::NoSite]);
+    assert_eq!(lines_go_to(&story), Ok(SiteId(2)));
+    assert_eq!(sentence(&story, "east"), "moved 3.0 km north of Quernstone Road, direction not confirmed");
+}
+
+#[test]
+fn a_small_hop_doubts_no_line_that_was_just_written_beside_one_of_another_site() {
+    let mut story = Story::new(60.0);
+    story.stand(100);
+    write(&mut story, "east", "Quernstone Road");
+    write(&mut story, "west", "Quernstone Road");
+    story.drive(60, 15.0);
+    story.stand(300);
+    let site = write(&mut story, "east", "Tallow Row");
+    story.out.clear();
+    story.drive(10, 1.8);
+    story.stand(200);
+    assert_eq!(story.count(|action| matches!(action, KeeperAction::Hopped { .. })), 1, "{:?}", story.out);
+    assert_eq!(story.count(|action| matches!(action, KeeperAction::Hopped { lines_unconfirmed: true, .. })), 0);
+    assert_eq!(story.keeper.places().line(site, &camera("east")).1, LineState::Confirmed);
+    assert_eq!(sentence(&story, "west"), "moved 920 m east of Quernstone Road, direction not confirmed");
 }
 
 #[test]

@@ -147,7 +147,8 @@ pub(super) fn place_lines(seen: &Observations<'_>) -> Vec<LineBody> {
     let site = seen.position.site.as_ref().map(|site| site.id);
     let cut = |text: &str| printable(text, PEOPLES_TEXT_MAX);
     let line = |camera: &crate::cameras::CameraView| {
-        let (line, state) = site.map_or((None, LineState::Missing), |site| seen.position.places.line(site, &camera.id));
+        let held = site.and_then(|site| seen.position.places.held(site, &camera.id));
+        let (line, state) = (held.map(|held| &held.line), held.map_or(LineState::Missing, |held| held.state));
         LineBody {
             camera: camera.id.as_str().to_owned(),
             label: printable(&camera.label, 40),
@@ -157,6 +158,7 @@ pub(super) fn place_lines(seen: &Observations<'_>) -> Vec<LineBody> {
             direction: line.map_or_else(String::new, |line| cut(&line.direction)),
             by: line.map_or_else(String::new, |line| printable(&line.by, 60)),
             at: line.map(|line| line.at.to_rfc3339()),
+            origin: held.map(|held| held.origin.word().to_owned()),
         }
     };
     seen.intake.cameras.iter().map(line).collect()

@@ -20,8 +20,8 @@ pub const PACE_BYTES_MIN: u64 = 32_000;
 const LARGE_BYTES_MIN: u64 = 3000;
 /// So long after the kernel last believed in the next hop it has to have found out whether that is still there, ms. It
 /// asks from the next packet on, which leaves within a second while something is in doubt: at once or, without
-/// `systemd/70-pintle-sysctl.conf`, 5 s later; then three times, a second apart. A busy computer comes late (source: Linux
-/// Documentation/networking/ip-sysctl.rst, `delay_first_probe_time`, `ucast_solicit`, `retrans_time_ms`).
+/// `systemd/70-pintle-sysctl.conf`, 5 s later; then three times, a second apart. A busy computer comes late (source:
+/// Linux Documentation/networking/ip-sysctl.rst, `delay_first_probe_time`, `ucast_solicit`, `retrans_time_ms`).
 const GATEWAY_WAIT_MS: u64 = 12_000;
 /// Longer than this nothing is held back, ms: without that file the kernel believes in a neighbour for 45 s at most
 /// (the same source, `base_reachable_time_ms`, times 1.5).

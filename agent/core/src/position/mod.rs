@@ -21,7 +21,7 @@ pub mod trail;
 
 use crate::geo::LatLon;
 use crate::ids::SiteId;
-use crate::moment::{ClockEras, Mono, Utc, UtcTrust};
+use crate::moment::{ClockEras, Moment, Mono, Utc, UtcTrust};
 use clock_feed::ClockFeed;
 use host_clock::TrueTime;
 use keeper::Tow;
@@ -234,6 +234,13 @@ pub struct PositionView {
 }
 
 impl PositionView {
+    /// UTC by the best that is known: the host's, where that is trusted; else by whatever source has told true time.
+    #[must_use]
+    pub fn best_utc(&self, now: &Moment) -> Utc {
+        let told = self.true_time.filter(|_| !now.utc_trust.is_trusted());
+        told.map_or(now.utc, |told| told.utc_at(now.mono))
+    }
+
     /// True while it has left a site and not arrived, halts included.
     #[must_use]
     pub fn is_away(&self) -> bool {

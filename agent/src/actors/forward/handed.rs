@@ -5,6 +5,7 @@ use pintle_core::ids::EventId;
 use pintle_core::moment::{Mono, Utc};
 use pintle_core::queue::blocks::Leaf;
 use pintle_core::wire::receipt::Receipt;
+use pintle_core::wire::stamp::Captured;
 use std::collections::{HashMap, VecDeque};
 
 /// One event that is out.
@@ -14,7 +15,7 @@ pub(super) struct Out {
     /// Its number.
     pub(super) sequence: u64,
     /// When a hit happened, for its latency; `None`: no hit.
-    pub(super) hit_at: Option<Utc>,
+    pub(super) hit_at: Option<Captured>,
     /// When a test alert was made; `None`: it is none.
     pub(super) test_at: Option<Utc>,
     /// Leaf of the bytes that are out.
@@ -49,7 +50,7 @@ impl HandedOver {
         &mut self,
         id: EventId,
         sequence: u64,
-        (hit_at, test_at): (Option<Utc>, Option<Utc>),
+        (hit_at, test_at): (Option<Captured>, Option<Utc>),
         (body, leaf): (&[u8], Leaf),
         since: Mono,
     ) {

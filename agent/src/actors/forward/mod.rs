@@ -32,6 +32,7 @@ use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::receipt::{Receipt, Resend, SaidLater};
+use pintle_core::wire::stamp::UtcNow;
 use std::collections::HashMap;
 use std::pin::pin;
 use std::sync::Arc;
@@ -491,6 +492,7 @@ impl LaneTask {
     /// Opens the target if there is none, and hands over; answers when it was done too. Shows life while it waits: the
     /// deadline of the request bounds that.
     async fn request(&mut self, batch: &Batch) -> (Result<Handed, TargetError>, Mono) {
+        let sent_at = self.utc();
         let Self { target, receiver, source, lane, heartbeat, time, .. } = self;
         self.judged_by_ms = time.offset_ms();
         let handing = async {
@@ -505,7 +507,7 @@ impl LaneTask {
                     generation: &batch.generation,
                     accepted_up_to: batch.accepted_up_to,
                     relayed: false,
-                    sent_at: clock::utc(),
+                    sent_at,
                     events: &batch.written,
                     answer_bytes_max: ANSWER_BYTES + RECEIPT_BYTES * batch.events.len(),
                 })
@@ -516,7 +518,7 @@ impl LaneTask {
     }
 
     async fn conclude(&mut self, batch: &Batch, step: Step, never_left: bool) -> Result<(), Stopped> {
-        let now = self.now();
+        let (now, utc) = (self.now(), self.utc());
         let (mut hits, mut test) = (Vec::new(), None);
         let (mut delivered, mut refused) = (0, 0);
         let mut outcomes = Vec::with_capacity(step.settle.len());
@@ -525,13 +527,13 @@ impl LaneTask {
         for (sequence, outcome) in step.settle {
             let sent = places.get(&sequence).map(|at| (&batch.events[*at], batch.leaves[*at]));
             let hit_at =
-                sent.and_then(|(event, _)| (event.hit && event.kind == EventKind::Read).then_some(event.happened_at));
+                sent.and_then(|(event, _)| (event.hit && event.kind == EventKind::Read).then(|| event.captured()));
             outcomes.push((
                 sequence,
                 match outcome {
                     Outcome::Delivered => {
                         delivered += 1;
-                        hits.extend(sent.zip(hit_at).map(|((event, _), at)| (event.id, latency_ms(at))));
+                        hits.extend(sent.zip(hit_at).map(|((event, _), at)| (event.id, latency_ms(at, utc))));
                         let alert = sent.filter(|(event, _)| is_test(event)).map(|(event, _)| event.happened_at);
                         let alert = alert.map(|made| TestAlert { sequence, made, received: now.utc });
                         test = TestAlert::later(test, alert);
@@ -586,14 +588,14 @@ impl LaneTask {
     }
 
     async fn receipts_came(&mut self, receipts: &[Receipt]) -> Result<(), Stopped> {
-        let now = self.now();
+        let (now, utc) = (self.now(), self.utc());
         let (mut delivered, mut refused, mut hits, mut test) = (0, 0, Vec::new(), None);
         let mut outcomes = Vec::new();
         for (out, item) in self.handed.take(receipts) {
             let settled = match item {
                 Item::Delivered => {
                     delivered += 1;
-                    hits.extend(out.hit_at.map(|at| (out.id, latency_ms(at))));
+                    hits.extend(out.hit_at.map(|at| (out.id, latency_ms(at, utc))));
                     let made = out.test_at;
                     let alert = made.map(|made| TestAlert { sequence: out.sequence, made, received: now.utc });
                     test = TestAlert::later(test, alert);
@@ -660,6 +662,12 @@ impl LaneTask {
 
     fn now(&self) -> Moment {
         clock::moment(self.position.borrow().utc_trust)
+    }
+
+    fn utc(&self) -> UtcNow {
+        let position = self.position.borrow();
+        let now = clock::moment(position.utc_trust);
+        UtcNow { host: now.utc, best: position.best_utc(&now) }
     }
 
     /// The link watcher may not be there; then nobody misses the hint.

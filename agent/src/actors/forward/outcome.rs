@@ -2,7 +2,6 @@
 
 use super::LOOK_EVERY;
 use crate::actors::heartbeat::Heartbeat;
-use crate::clock;
 use crate::io::target::{Handed, OwnFault, TargetError};
 use crate::store::{Leased, StoreHandle};
 use pintle_core::forward::TestAlert;
@@ -11,6 +10,7 @@ use pintle_core::link::evidence::Ended;
 use pintle_core::moment::Utc;
 use pintle_core::queue::EventKind;
 use pintle_core::wire::notice::NoticeBody;
+use pintle_core::wire::stamp::{Captured, UtcNow};
 use serde::{Deserialize, Serialize};
 use std::pin::Pin;
 use tracing::warn;
@@ -97,7 +97,7 @@ pub(super) fn ended(replied: &Result<Handed, TargetError>, progress: bool) -> En
     }
 }
 
-/// From when it happened until now, ms.
-pub(super) fn latency_ms(happened_at: Utc) -> u64 {
-    u64::try_from(clock::utc().since_ms(happened_at)).unwrap_or(0)
+/// From the capture until `now`, ms.
+pub(super) fn latency_ms(captured: Captured, now: UtcNow) -> u64 {
+    u64::try_from(now.since_ms(captured)).unwrap_or(0)
 }

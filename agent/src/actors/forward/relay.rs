@@ -20,6 +20,7 @@ use pintle_core::link::evidence::Traffic;
 use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
 use pintle_core::queue::EventKind;
+use pintle_core::wire::stamp::UtcNow;
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -150,7 +151,7 @@ impl RelayLane {
         let began = clock::mono();
         let replied = self.request(state, batch).await;
         let (reply, own) = reply_of(&replied);
-        let now = self.now();
+        let (now, utc) = (self.now(), self.utc());
         let verdict = judge(&batch.key, &batch.sent(), &reply, Proof::Receipts, now.utc);
         if matches!(verdict, Verdict::Closed { pause: Pause::Long, .. }) {
             // A person has to act, perhaps on a certificate file: the next try reads the files again.
@@ -162,7 +163,7 @@ impl RelayLane {
         }
         let is_hit = |number: u64| {
             let event = batch.events.iter().find(|event| event.sequence == number)?;
-            (event.hit && event.kind == EventKind::Read).then(|| (event.id, latency_ms(event.happened_at)))
+            (event.hit && event.kind == EventKind::Read).then(|| (event.id, latency_ms(event.captured(), utc)))
         };
         // The officer asks when the agency had it, whichever of its receivers that was.
         let hits = self.board.relayed(relayed.taken_numbers.iter().filter_map(|number| is_hit(*number)).collect());
@@ -192,6 +193,7 @@ impl RelayLane {
 
     /// Opens the client if there is none, and sends; shows life while it waits, since the request has its own deadline.
     async fn request(&self, state: &mut State, batch: &Batch) -> Result<Handed, TargetError> {
+        let sent_at = self.utc();
         let handing = async {
             let client = match &mut state.client {
                 Some(client) => client,
@@ -204,7 +206,7 @@ impl RelayLane {
                     generation: &batch.generation,
                     accepted_up_to: batch.accepted_up_to,
                     relayed: true,
-                    sent_at: clock::utc(),
+                    sent_at,
                     events: &batch.written,
                     answer_bytes_max: ANSWER_BYTES + RECEIPT_BYTES * batch.events.len(),
                 })
@@ -215,5 +217,11 @@ impl RelayLane {
 
     fn now(&self) -> Moment {
         clock::moment(self.position.borrow().utc_trust)
+    }
+
+    fn utc(&self) -> UtcNow {
+        let position = self.position.borrow();
+        let now = clock::moment(position.utc_trust);
+        UtcNow { host: now.utc, best: position.best_utc(&now) }
     }
 }

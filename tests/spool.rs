@@ -163,7 +163,7 @@ fn a_date_of_long_ago_makes_no_file_quiet_whose_writer_is_still_at_work() {
     let begun = |name: &str, text: &str| {
         let mut file = fs::File::create(spooled.spool.join(name)).unwrap();
         file.write_all(text.as_bytes()).unwrap();
-        file.set_modified(std::time::UNIX_EPOCH + Duration::from_secs(60)).unwrap();
+        file.set_modified(std::time::UNIX_EPOCH + Duration::from_mins(1)).unwrap();
         file
     };
     let one = format!("{}\n", read(1));

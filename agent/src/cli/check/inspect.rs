@@ -196,8 +196,8 @@ const SPOOLED_MAX: usize = 1000;
 
 /// Whether what waits in the spool folder could be taken. A file's name is not told, for it may be a plate.
 fn spooled_files(folder: &Path, entries: std::fs::ReadDir, out: &mut Vec<Finding>) {
-    let waits = |name: &str| name.ends_with(".json") && !name.starts_with('.');
-    let files = entries.flatten().filter(|entry| waits(&entry.file_name().to_string_lossy()));
+    let waits = |name: &[u8]| name.ends_with(b".json") && !name.starts_with(b".");
+    let files = entries.flatten().filter(|entry| waits(entry.file_name().as_encoded_bytes()));
     let files = files.filter(|entry| entry.file_type().is_ok_and(|kind| kind.is_file()));
     // A pipe that takes the place of a file meanwhile must not hold this up, nor a link lead elsewhere.
     let flags = (OFlag::O_NONBLOCK | OFlag::O_NOFOLLOW | OFlag::O_NOCTTY).bits();

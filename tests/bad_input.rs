@@ -207,14 +207,20 @@ async fn other_paths_methods_and_kinds_of_body() {
     let detail = "the body is encoded; send it plain, without Content-Encoding";
     let answered = door.post(encoded, READ).await;
     compare(&door, &answered, &problem("unsupported-media-type", 415, "This kind of body is not taken", detail)).await;
+    // Each of them is counted.
+    let mut door = door;
+    let view = door.view_when(|view| view.refused == 5).await;
+    let counted: Vec<(&str, u64)> = view.refusals.by_kind.iter().map(|(kind, count)| (kind.as_str(), *count)).collect();
+    assert_eq!(counted, [("no-such-path", 1), ("unsupported-media-type", 3), ("wrong-method", 1)]);
 }
 
 #[tokio::test]
 async fn what_the_http_library_refuses_by_itself_is_told_as_well() {
-    let door = Door::open().await;
+    let mut door = Door::open().await;
     let answered = door.send(b"\x16\x03\x01 hello\r\n\r\n").await;
     let detail = "the head of the request can't be read; send POST /v1/reads HTTP/1.1 with well-formed header fields";
     compare(&door, &answered, &problem("not-http", 400, "This is not HTTP/1.1", detail)).await;
+    door.view_when(|view| view.refusals.by_kind.get("not-http") == Some(&1)).await;
     let door = Door::open().await;
     let long = format!("GET /v1/health HTTP/1.1\r\nhost: localhost\r\nx: {}\r\n\r\n", "y".repeat(40_000));
     let answered = door.send(long.as_bytes()).await;

@@ -268,6 +268,58 @@ fn a_device_without_permission_names_the_group_that_would_help() {
 }
 
 #[test]
+fn files_in_the_spool_folder_that_the_agent_may_not_read_are_counted_and_not_named() {
+    if !nix::unistd::geteuid().is_root() {
+        assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "this test needs root");
+        drop(std::io::Write::write_fmt(
+            &mut std::io::stderr(),
+            format_args!("not run: needs root, to become another user\n"),
+        ));
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    let mode = |path: &Path, mode| std::fs::set_permissions(path, PermissionsExt::from_mode(mode)).unwrap();
+    std::fs::copy(PINTLE, at("pintle")).unwrap();
+    std::fs::create_dir(at("spool")).unwrap();
+    for (path, bits) in [(at("pintle"), 0o755), (folder.path().to_owned(), 0o777), (at("spool"), 0o777)] {
+        mode(&path, bits);
+    }
+    let config =
+        write(folder.path(), &format!("{}[spool]\npath = \"{}\"\n", good(folder.path()), at("spool").display()));
+    mode(&config, 0o644);
+    let checked = || {
+        let mut command = Command::new(at("pintle"));
+        command.args(["check", "--config"]).arg(&config).uid(65534).gid(65534);
+        // Another test that starts a program at this moment holds the copy open for writing until its own has begun.
+        let output = loop {
+            match command.output() {
+                Err(error) if error.kind() == std::io::ErrorKind::ExecutableFileBusy => std::thread::yield_now(),
+                output => break output.unwrap(),
+            }
+        };
+        (output.status.code(), text(&output))
+    };
+    for (name, bits) in [("QX1.json", 0o600), ("QX2.json", 0o640), ("open.json", 0o644), ("being-written.part", 0o600)]
+    {
+        std::fs::write(at("spool").join(name), "{}").unwrap();
+        mode(&at("spool").join(name), bits);
+    }
+    let (code, told) = checked();
+    let user = nix::unistd::User::from_uid(65534.into()).unwrap().unwrap().name;
+    let expected = format!(
+        "look   spool.path: 2 files in {} can't be read as user {user} and will not be taken: Permission denied",
+        at("spool").display()
+    );
+    assert!(told.contains(&expected) && told.contains("UMask=0027") && !told.contains("QX"), "{told}");
+    assert_eq!(code, Some(0), "it can start, and takes all others: {told}");
+    for name in ["QX1.json", "QX2.json"] {
+        mode(&at("spool").join(name), 0o644);
+    }
+    assert!(!checked().1.contains("will not be taken"));
+}
+
+#[test]
 fn only_the_file_is_looked_at_on_request() {
     let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("../config/pintle.toml");
     let output = check(&config, &["--only-file"]);

@@ -24,11 +24,11 @@ fn demo(folder: &Path, spoil: Option<&str>) -> (Output, Value) {
     (output, summary["summary"].clone())
 }
 
-/// All four at once: most of the time each of them waits.
+/// All at once: most of the time each of them waits.
 #[test]
 fn the_demo_loses_nothing_and_its_judge_finds_every_damage() {
     let folder = tempfile::tempdir().expect("a folder");
-    let runs = [None, Some("drop"), Some("double"), Some("stamp")].map(|spoil| {
+    let runs = [None, Some("drop,way"), Some("double,line"), Some("stamp")].map(|spoil| {
         let folder = folder.path().join(spoil.unwrap_or("good"));
         thread::spawn(move || demo(&folder, spoil))
     });
@@ -64,6 +64,15 @@ fn the_demo_loses_nothing_and_its_judge_finds_every_damage() {
     assert_eq!(dropped["reads_received"].as_u64().map(|n| n + 1), dropped["reads_taken"].as_u64(), "{dropped}");
     assert_eq!(doubled.1["duplicates_visible"], 1, "{}", doubled.1);
     assert_eq!(stamped.1["reads_with_wrong_site"], 1, "{}", stamped.1);
+    // Two damages each: a line out of its place, and a tow that nobody can have noticed.
+    let told = |summary: &Value, fault: &str| {
+        summary["faults"].as_array().map_or(0, |faults| {
+            faults.iter().filter(|told| told.as_str().is_some_and(|told| told.contains(fault))).count()
+        })
+    };
+    assert_eq!(told(&doubled.1, "shows a line that was confirmed"), 1, "{}", doubled.1);
+    assert_eq!((told(dropped, "stamped underway"), &dropped["reads_underway"]), (1, &Value::from(0)), "{dropped}");
+    assert_eq!((&doubled.1["reads_with_wrong_site"], &dropped["reads_with_wrong_site"]), (&1.into(), &0.into()));
 }
 
 /// Packs what a technician sends home, and unpacks it beside the rest, where it is searched too.

@@ -15,7 +15,11 @@ use async_nats::HeaderMap;
 use async_nats::jetstream;
 use drain::{Drain, until};
 use late::{AGO_S, sent_long_ago};
-use pintle::config::StreamMaker;
+use pintle::config::{Queue, StreamMaker};
+use pintle::store::{NewEvent, open};
+use pintle_core::ids::EventId;
+use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
+use pintle_core::queue::{EventKind, Lane};
 use receiver::{Batch, Event, Receiver, outcome};
 use serde_json::Value;
 
@@ -65,7 +69,7 @@ async fn a_hit_that_comes_late_through_a_stream_or_lay_there_is_marked_too() {
     let subject = "pintle.event.heron-3.read";
     let message = stream.get_last_raw_message_by_subject(subject).await.unwrap();
     let told = |headers: &HeaderMap| headers.get("pintle-sent-at").map(ToString::to_string);
-    assert!(told(&message.headers).is_some_and(|at| pintle_core::moment::Utc::parse_rfc3339(&at).is_some()));
+    assert!(told(&message.headers).is_some_and(|at| Utc::parse_rfc3339(&at).is_some()));
     // The same hit of another trailer, which was fresh when that handed it over: nothing beside it says that it is
     // late.
     let mut headers = HeaderMap::new();
@@ -88,6 +92,31 @@ async fn a_hit_that_comes_late_through_a_stream_or_lay_there_is_marked_too() {
     trailer.stop().await;
 }
 
+#[tokio::test]
+async fn a_hit_of_a_computer_whose_clock_began_in_1970_is_as_late_as_it_is_whether_the_clock_was_set_or_not() {
+    // True time of the capture: 2026-11-25T12:00:00Z. The stamp has it already.
+    let (captured, began) = (Utc(1_795_608_000_000), Utc(60_000));
+    let stamp = r#"{"stamp_revision":2,"clock":{"trust":"gps","captured_at_corrected":"2026-11-25T12:00:00.000Z"},
+        "place":{"spot":"unknown","state":"none","line":"x","line_state":"missing"}}"#;
+    for (age_s, set) in [(20, true), (20, false), (7200, true), (7200, false)] {
+        let folder = tempfile::tempdir().unwrap();
+        let then = Moment { mono: Mono(60_000), utc: began, utc_trust: UtcTrust::Unset };
+        let store = open(folder.path(), &Queue { disk_free_min_mib: 0, ..Queue::PLAIN }, then).unwrap();
+        let mut hit = NewEvent::own(EventKind::Read, Lane::Urgent, began, &serde_json::json!({}));
+        (hit.id, hit.hit, hit.stamp) = (EventId([9; 16]), true, Some(stamp.as_bytes().to_vec()));
+        store.accept(vec![hit], then).await.unwrap();
+        let ms = age_s * 1000;
+        let now = if set { (captured.plus_ms(ms), UtcTrust::Network) } else { (began.plus_ms(ms), UtcTrust::Unset) };
+        let mono = then.mono.plus_ms(u64::try_from(ms).unwrap());
+        let now = Moment { mono, utc: now.0, utc_trust: now.1 };
+        let leased = store.lease(Lane::Urgent, 100, 1 << 20, now).await.unwrap();
+        let read = leased.iter().find(|event| event.kind == EventKind::Read).unwrap();
+        assert_eq!((read.captured().at, read.captured().corrected), (captured, true));
+        assert_eq!(read.sent_at.since_ms(captured), ms, "{age_s} s, set: {set}");
+        store.close().await.unwrap();
+    }
+}
+
 #[test]
 fn a_receipt_says_how_late_a_hit_came_and_nothing_of_ordinary_reads_or_of_those_in_time() {
     let receiver = Receiver::start(&[]);
@@ -98,7 +127,7 @@ fn a_receipt_says_how_late_a_hit_came_and_nothing_of_ordinary_reads_or_of_those_
         event
     };
     // All of them were captured at 1_795_608_000_000 ms, 12:00:00 of that day.
-    let noon = pintle_core::moment::Utc(1_795_608_000_000);
+    let noon = Utc(1_795_608_000_000);
     let post = |events: &[Event], after_s: Option<i64>| -> Vec<Value> {
         let mut batch = Batch::of(events);
         if let Some(after_s) = after_s {

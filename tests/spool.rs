@@ -10,6 +10,7 @@ use serde_json::{Value, json};
 use std::collections::HashSet;
 use std::fs;
 use std::io::Write as _;
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 use trailer::Trailer;
@@ -153,6 +154,99 @@ fn fault_23_half_written_file_picked_up() {
     let mut plates = plates(&spooled.trailer);
     plates.sort();
     assert_eq!(plates, ["S 1", "S 2"]);
+}
+
+#[test]
+fn a_date_of_long_ago_makes_no_file_quiet_whose_writer_is_still_at_work() {
+    // What a step of the clock from 1970 to now looks like: the file was written a moment ago, and its date is old.
+    let mut spooled = Spooled::patient(10);
+    let begun = |name: &str, text: &str| {
+        let mut file = fs::File::create(spooled.spool.join(name)).unwrap();
+        file.write_all(text.as_bytes()).unwrap();
+        file.set_modified(std::time::UNIX_EPOCH + Duration::from_mins(1)).unwrap();
+        file
+    };
+    let one = format!("{}\n", read(1));
+    let mut lines = begun("lines.json", &one);
+    let mut half = begun("half.json", &read(2)[..40]);
+    spooled.trailer.start();
+    // From here on the kernel tells of names.
+    spooled.wait("the watch", |spooled| spooled.trailer.log().contains("the spool folder is watched"));
+    spooled.hand_in("whole.json", &read(3));
+    spooled.wait("a file that was renamed", |spooled| spooled.left().len() == 2);
+    std::thread::sleep(Duration::from_millis(1500));
+    assert_eq!((spooled.left().len(), spooled.refused().len()), (2, 0), "{}", spooled.trailer.log());
+    lines.write_all(read(4).as_bytes()).unwrap();
+    half.write_all(&read(2).as_bytes()[40..]).unwrap();
+    drop((lines, half));
+    spooled.wait("files that were closed", |spooled| spooled.left().is_empty());
+    // What nobody tells of is taken once it has been seen unchanged for the patience, whatever its date says.
+    assert_eq!(spooled.trailer.stop().code(), Some(0), "{}", spooled.trailer.log());
+    let now = std::time::SystemTime::now();
+    for (name, number, date) in [("old", 5, std::time::UNIX_EPOCH), ("ahead", 6, now + Duration::from_hours(24_000))] {
+        let mut file = fs::File::create(spooled.spool.join(format!("{name}.json"))).unwrap();
+        file.write_all(read(number).as_bytes()).unwrap();
+        file.set_modified(date).unwrap();
+    }
+    spooled.trailer.start();
+    spooled.wait("files that nobody touches", |spooled| spooled.left().is_empty());
+    assert_eq!(spooled.trailer.stop().code(), Some(0), "{}", spooled.trailer.log());
+    let mut plates = plates(&spooled.trailer);
+    plates.sort();
+    assert_eq!(
+        (plates, spooled.refused().len()),
+        (["S 1", "S 2", "S 3", "S 4", "S 5", "S 6"].map(str::to_owned).into(), 0)
+    );
+}
+
+#[test]
+fn a_file_that_the_agent_may_not_read_stays_is_told_after_the_patience_and_is_taken_once_it_may() {
+    if !nix::unistd::geteuid().is_root() {
+        assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "needs root, to become another user");
+        drop(std::io::stderr().write_fmt(format_args!("not run: needs root, to become another user\n")));
+        return;
+    }
+    let mut spooled = Spooled::patient(2);
+    // 65534 is "nobody" (from memory); it needs no entry in the password file.
+    spooled.trailer.as_user(65534);
+    nix::unistd::chown(&spooled.spool, Some(65534.into()), Some(65534.into())).unwrap();
+    spooled.trailer.start();
+    let private = |name: &str, number: u32| {
+        let beside = spooled.spool.join("x.part");
+        fs::write(&beside, read(number)).unwrap();
+        fs::set_permissions(&beside, fs::Permissions::from_mode(0o600)).unwrap();
+        fs::rename(beside, spooled.spool.join(name)).unwrap();
+    };
+    private("QX-1.json", 1);
+    private("QX-2.json", 2);
+    spooled.hand_in("good.json", &read(3));
+    spooled.wait("the good file", |spooled| spooled.left().len() == 2);
+    let health = spooled.trailer.wait_health(|health| health["intake"]["spool"] == "failing");
+    let rows = health["sections"][2]["rows"].as_array().unwrap().clone();
+    let row = rows.iter().find(|row| row["label"] == "Spool folder").unwrap();
+    assert_eq!(row["value"], "2 files can't be read");
+    assert_eq!(row["note"], "Permission denied; what can't be read stays there, all else is taken");
+    let health = spooled.trailer.wait_health(|health| need(health, "intake.spool").is_some());
+    let told = need(&health, "intake.spool").unwrap();
+    assert_eq!(
+        (told["urgency"].as_str(), told["what"].as_str().unwrap()),
+        (Some("act"), "let the agent read the files in its spool folder")
+    );
+    assert_eq!(told["why"], "2 files there are not taken, since the agent can't read them: Permission denied.");
+    let log = spooled.trailer.log();
+    assert_eq!(log.matches("can't be read and stays").count(), 1, "told once, not at each look: {log}");
+    assert!(log.contains("mode=\"0600\"") && log.contains("owner=0"), "{log}");
+    // A file's name is the engine's, and may be a plate (decision 20).
+    assert!(!log.contains("QX-") && !health.to_string().contains("QX-"), "{log}");
+    assert_eq!((spooled.left().len(), spooled.refused().len()), (2, 0), "nothing is deleted or moved away");
+    for name in spooled.left() {
+        fs::set_permissions(spooled.spool.join(name), fs::Permissions::from_mode(0o644)).unwrap();
+    }
+    spooled.wait("the files that may be read now", |spooled| spooled.left().is_empty());
+    let health = spooled.trailer.wait_health(|health| health["intake"]["spool"] == "watched");
+    assert_eq!(health["intake"]["refused"], json!({}));
+    assert_eq!(spooled.trailer.stop().code(), Some(0), "{}", spooled.trailer.log());
+    assert_eq!(plates(&spooled.trailer).len(), 3);
 }
 
 #[test]

@@ -8,7 +8,9 @@ use nix::unistd::Pid;
 use serde_json::Value;
 use std::fs::File;
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::os::unix::fs::PermissionsExt as _;
 use std::os::unix::net::{UnixDatagram, UnixStream};
+use std::os::unix::process::CommandExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Output, Stdio};
 use std::time::{Duration, Instant};
@@ -26,6 +28,7 @@ pub(crate) struct Trailer {
     agent: Option<Child>,
     environment: Vec<(String, String)>,
     namespace: Option<String>,
+    user: Option<u32>,
 }
 
 impl Trailer {
@@ -35,7 +38,7 @@ impl Trailer {
         let folder = tempfile::tempdir().unwrap();
         let notify = UnixDatagram::bind(folder.path().join("notify.sock")).unwrap();
         notify.set_read_timeout(Some(Duration::from_millis(50))).unwrap();
-        let trailer = Self { folder, notify, agent: None, environment: Vec::new(), namespace: None };
+        let trailer = Self { folder, notify, agent: None, environment: Vec::new(), namespace: None, user: None };
         trailer.configure("", more);
         trailer
     }
@@ -61,6 +64,19 @@ impl Trailer {
     /// Later starts run in this network namespace.
     pub(crate) fn in_namespace(&mut self, name: &str) {
         self.namespace = Some(name.to_owned());
+    }
+
+    /// Later starts run as this user, from a copy of the program that everybody may run. Needs root, who ignores modes.
+    pub(crate) fn as_user(&mut self, uid: u32) {
+        let own = |path: &Path| nix::unistd::chown(path, Some(uid.into()), Some(uid.into())).unwrap();
+        let mode = |path: &Path, mode| std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode)).unwrap();
+        let program = self.folder.path().join("program");
+        std::fs::copy(PINTLE, &program).unwrap();
+        mode(&program, 0o755);
+        mode(self.folder.path(), 0o755);
+        own(self.folder.path());
+        own(&self.folder.path().join("notify.sock"));
+        self.user = Some(uid);
     }
 
     /// The folder that holds all of it.
@@ -95,6 +111,7 @@ impl Trailer {
         while self.told().is_some() {}
         let log = File::options().create(true).append(true).open(self.folder.path().join("run.log")).unwrap();
         let mut command = match &self.namespace {
+            None if self.user.is_some() => Command::new(self.folder.path().join("program")),
             None => Command::new(PINTLE),
             // `ip` becomes the program that it starts: the number of the process is the agent's.
             Some(name) => {
@@ -113,7 +130,16 @@ impl Trailer {
             .stdin(Stdio::null())
             .stdout(log.try_clone().unwrap())
             .stderr(log);
-        self.agent = Some(command.spawn().unwrap());
+        if let Some(uid) = self.user {
+            command.uid(uid).gid(uid);
+        }
+        // A test that starts a program at this moment holds a fresh copy open for writing until its own has begun.
+        self.agent = Some(loop {
+            match command.spawn() {
+                Err(error) if error.kind() == std::io::ErrorKind::ExecutableFileBusy => std::thread::yield_now(),
+                agent => break agent.unwrap(),
+            }
+        });
     }
 
     /// All that the agent has written to its log.

@@ -222,7 +222,8 @@ impl Shared {
         match &now {
             SpoolView::Failing(why) => warn!(why, "the spool folder can't be used; pintle check says what is missing"),
             SpoolView::Watched => info!("the spool folder is watched"),
-            SpoolView::None => {}
+            // Told in the log where it is found, with what leads to the file.
+            SpoolView::Unreadable { .. } | SpoolView::None => {}
         }
         view.spool = now;
         self.changed.store(true, Ordering::Relaxed);
@@ -243,14 +244,13 @@ impl Shared {
         self.tally(|view| {
             view.refused += 1;
             *view.refusals.by_kind.entry(kind.clone()).or_default() += 1;
+            let last = Refusal { kind, title: problem.title.clone(), field };
             // What is not the sender's fault has needs of its own, and says nothing of the engine.
-            let by_sender = problem.status < 500;
-            if by_sender {
+            if problem.status < 500 {
                 view.refusals.recent.count(false, clock::mono());
+                view.refusals.last_of_engine = Some(last.clone());
             }
-            if by_sender || view.refusals.last.is_none() {
-                view.refusals.last = Some(Refusal { kind, title: problem.title.clone(), field });
-            }
+            view.refusals.last = Some(last);
         });
     }
 

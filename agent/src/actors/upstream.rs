@@ -12,6 +12,7 @@ use pintle_core::ids::TrailerId;
 use pintle_core::link::LinkView;
 use pintle_core::position::PositionView;
 use pintle_core::wire::health::HealthBody;
+use pintle_core::wire::stamp::{Captured, UtcNow};
 use pintle_core::wire::upstream::{self, Pace};
 use serde::Deserialize;
 use std::sync::Arc;
@@ -137,12 +138,9 @@ impl Sender {
     async fn send(&mut self, source: &str, brief: &HealthBody, (generation, up_to): (&str, u64)) -> Sent {
         let id = StoreHandle::new_event_id();
         let Ok(json) = upstream::encode(source, id, brief) else { return Sent::No };
-        let handed = self.hand_over(
-            source,
-            generation,
-            up_to,
-            Written { id, sequence: 0, word: upstream::WORD, happened_at: clock::utc(), json, taken_back: 0 },
-        );
+        let captured = Captured { at: clock::utc(), corrected: false };
+        let written = Written { id, sequence: 0, word: upstream::WORD, captured, json, taken_back: 0 };
+        let handed = self.hand_over(source, generation, up_to, written);
         let handed = handed.await;
         let sent = match &handed {
             Ok(Handed::Acks(acks, _)) => {
@@ -182,6 +180,7 @@ impl Sender {
             None => AnyTarget::open_named(&self.receiver, source, upstream::WORD, &self.time).await?,
         };
         let key = StoreHandle::new_event_id().to_string();
+        let utc = clock::utc();
         let handed = target
             .hand_over(&Handover {
                 key: &key,
@@ -189,7 +188,7 @@ impl Sender {
                 generation,
                 accepted_up_to,
                 relayed: false,
-                sent_at: clock::utc(),
+                sent_at: UtcNow { host: utc, best: utc },
                 events: &[event],
                 answer_bytes_max: ANSWER_BYTES,
             })

@@ -18,6 +18,10 @@ pub(super) enum Spoil {
     Drop,
     /// Store one read under a second id.
     Double,
+    /// Call the place line of the last read confirmed, which it was at the first site only.
+    Line,
+    /// Call all that was read on the way unknown.
+    Way,
 }
 
 impl Spoil {
@@ -27,6 +31,8 @@ impl Spoil {
             Self::Stamp => "the last read got the position of the first",
             Self::Drop => "one read was taken away",
             Self::Double => "one read was stored a second time under another id",
+            Self::Line => "the last read shows the line of the first site as confirmed",
+            Self::Way => "what was read on the way is called unknown",
         }
     }
 
@@ -38,6 +44,12 @@ impl Spoil {
                    lon = (SELECT lon FROM reads WHERE lat IS NOT NULL ORDER BY time LIMIT 1)
                  WHERE read_id = (SELECT id FROM reads ORDER BY time DESC LIMIT 1)"
             }
+            Self::Line => {
+                "UPDATE stamp SET line_state = 'confirmed'
+                 WHERE read_id = (SELECT id FROM reads WHERE spot = 'site' AND state = 'certain' AND site = 2
+                   ORDER BY time DESC LIMIT 1)"
+            }
+            Self::Way => "UPDATE stamp SET spot = 'unknown', state = 'none' WHERE spot = 'underway'",
             Self::Drop => "DELETE FROM event WHERE id = (SELECT id FROM reads ORDER BY time DESC LIMIT 1)",
             Self::Double => {
                 "INSERT INTO event (trailer, id, type, generation, sequence, time, hit, received_at, content_hash, data)

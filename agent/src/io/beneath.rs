@@ -55,6 +55,27 @@ pub struct Beneath {
     dir: OwnedFd,
 }
 
+/// By what a later look knows whether a file is still as it was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct AsItWas {
+    /// Its size, bytes.
+    pub bytes: u64,
+    /// Seconds and nanoseconds of its last change, by whatever clock: only good for a comparison.
+    pub modified: (i64, i64),
+    /// Its number in the file system: another file under the same name has another one.
+    pub inode: u64,
+}
+
+impl AsItWas {
+    fn of(stat: &FileStat) -> Self {
+        Self {
+            bytes: u64::try_from(stat.st_size).unwrap_or(0),
+            modified: (stat.st_mtime, stat.st_mtime_nsec),
+            inode: stat.st_ino,
+        }
+    }
+}
+
 /// One entry of a folder.
 #[derive(Debug)]
 pub struct Found {
@@ -66,8 +87,12 @@ pub struct Found {
     pub folder: bool,
     /// Its size, bytes.
     pub bytes: u64,
-    /// Seconds since 1970 of its last change of content.
-    pub modified_s: i64,
+    /// Number of its owner.
+    pub owner: u32,
+    /// Its rights, the lowest twelve bits of its mode.
+    pub mode: u32,
+    /// Its number in the file system.
+    pub inode: u64,
 }
 
 impl Beneath {
@@ -85,6 +110,14 @@ impl Beneath {
     /// # Errors
     /// [`BeneathError`].
     pub fn read(&self, parts: &[&str], bytes_max: u64) -> Result<Vec<u8>, BeneathError> {
+        self.read_seen(parts, bytes_max).map(|(bytes, _)| bytes)
+    }
+
+    /// Like [`Self::read`]; answers also how the file was when exactly these bytes were in it.
+    ///
+    /// # Errors
+    /// [`BeneathError`].
+    pub fn read_seen(&self, parts: &[&str], bytes_max: u64) -> Result<(Vec<u8>, AsItWas), BeneathError> {
         let Some((name, folders)) = parts.split_last() else { return Err(BeneathError::NotPlain) };
         let mut below: Option<OwnedFd> = None;
         for folder in folders {
@@ -109,11 +142,11 @@ impl Beneath {
             return Err(BeneathError::TooLarge { max: bytes_max });
         }
         let after = fstat(&file)?;
-        let state = |stat: &FileStat| (stat.st_size, stat.st_mtime, stat.st_mtime_nsec);
-        if state(&before) != state(&after) || u64::try_from(after.st_size) != Ok(bytes.len() as u64) {
+        let seen = AsItWas::of(&after);
+        if AsItWas::of(&before) != seen || seen.bytes != bytes.len() as u64 {
             return Err(BeneathError::Changing);
         }
-        Ok(bytes)
+        Ok((bytes, seen))
     }
 
     /// All entries of the folder itself, without `.` and `..`.
@@ -143,7 +176,9 @@ impl Beneath {
             plain: kind(&stat) == SFlag::S_IFREG && stat.st_nlink == 1,
             folder: kind(&stat) == SFlag::S_IFDIR,
             bytes: u64::try_from(stat.st_size).unwrap_or(0),
-            modified_s: stat.st_mtime,
+            owner: stat.st_uid,
+            mode: stat.st_mode & 0o7777,
+            inode: stat.st_ino,
         })
     }
 
@@ -184,10 +219,30 @@ impl Beneath {
     /// # Errors
     /// What the system says; `AlreadyExists` if there is anything of that name.
     pub fn create(&self, name: &str, bytes: &[u8]) -> io::Result<()> {
+        self.written(name, bytes)?.sync_all()
+    }
+
+    /// Like [`Self::create`] without the sync: for many files at once, before one [`Self::sync_files`].
+    ///
+    /// # Errors
+    /// As [`Self::create`].
+    pub fn create_unsynced(&self, name: &str, bytes: &[u8]) -> io::Result<()> {
+        self.written(name, bytes).map(drop)
+    }
+
+    fn written(&self, name: &str, bytes: &[u8]) -> io::Result<File> {
         let flags = OFlag::O_CREAT | OFlag::O_EXCL | OFlag::O_NOFOLLOW | OFlag::O_WRONLY | OFlag::O_CLOEXEC;
         let mut file = File::from(openat(&self.dir, name, flags, Mode::S_IRUSR | Mode::S_IWUSR)?);
         file.write_all(bytes)?;
-        file.sync_all()
+        Ok(file)
+    }
+
+    /// Syncs all that was written to the file system of the folder.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn sync_files(&self) -> io::Result<()> {
+        nix::unistd::syncfs(&self.dir).map_err(io::Error::from)
     }
 
     /// Syncs the folder.

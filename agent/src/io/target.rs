@@ -10,11 +10,11 @@ use crate::config;
 pub use crate::config::receiver::{Address, address};
 use pintle_core::forward::answer::{Ack, NoAnswer};
 use pintle_core::ids::EventId;
-use pintle_core::moment::Utc;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::event;
 use pintle_core::wire::read_out::LATE_AFTER_S;
 use pintle_core::wire::receipt::SaidLater;
+use pintle_core::wire::stamp::{Captured, UtcNow};
 use std::fmt;
 
 /// One event on its way, written down. It has no `Debug`: it holds the plate.
@@ -25,8 +25,8 @@ pub struct Written {
     pub sequence: u64,
     /// What it is called within subjects and topics.
     pub word: &'static str,
-    /// Capture time of a read, else when it happened.
-    pub happened_at: Utc,
+    /// When a read was captured, or when it happened.
+    pub captured: Captured,
     /// The event as JSON.
     pub json: Vec<u8>,
     /// How often it was handed over without a receipt in time.
@@ -46,7 +46,7 @@ pub struct Handover<'a> {
     /// These are copies of urgent events for a second receiver: said beside them, where the way can carry it (HTTPS).
     pub relayed: bool,
     /// Now.
-    pub sent_at: Utc,
+    pub sent_at: UtcNow,
     /// The events, in the order of sending.
     pub events: &'a [Written],
     /// An answer longer than this is none of a receiver, bytes.
@@ -57,9 +57,9 @@ impl Handover<'_> {
     /// When it is sent, if this event is late then: it is told beside the event, whose bytes are fixed.
     #[must_use]
     pub fn sent_at_if_late(&self, event: &Written) -> Option<String> {
-        let late_s = self.sent_at.since_ms(event.happened_at) / 1000;
+        let late_s = self.sent_at.since_ms(event.captured) / 1000;
         let told = matches!(event.word, "read" | "notice") && LATE_AFTER_S < late_s;
-        told.then(|| self.sent_at.to_rfc3339())
+        told.then(|| self.sent_at.beside(event.captured).to_rfc3339())
     }
 }
 

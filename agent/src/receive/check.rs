@@ -76,8 +76,8 @@ impl Event {
     }
 
     /// How long after its capture, or after it happened, it was sent, s; `None` if it was not late. Both times are the
-    /// trailer's, so that it makes no difference how right its clock is. Of a sealed read that is not opened the hour
-    /// is known only, and what it says itself counts.
+    /// trailer's: true ones where it corrects the capture time, else by its clock, however right that is. Of a sealed
+    /// read that is not opened the hour is known only, and what it says itself counts.
     #[must_use]
     pub fn late_s(&self) -> Option<i64> {
         if !matches!(self.kind, EventKind::Read | EventKind::Notice) {

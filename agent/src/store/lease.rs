@@ -10,6 +10,7 @@ use pintle_core::queue::blocks::SALT_BYTES;
 use pintle_core::queue::ranges::RangeSet;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::ledger::LedgerWhat;
+use pintle_core::wire::stamp::captured_at_corrected;
 use rusqlite::{OptionalExtension, params};
 
 /// An event with what was fixed when it was sent first. `+ 0`: without it SQLite's planner looks at the value and,
@@ -128,7 +129,14 @@ impl Db {
             (event.sent_at, event.salt) = (Utc(sent_at), salt);
             return Ok(Next::Ready(Box::new(event)));
         }
-        event.sent_at = now.utc;
+        let corrected = event.stamp.as_deref().and_then(captured_at_corrected);
+        event.sent_at = match corrected {
+            // A clock that is wrong still can't date the sending: what the queue has lived since the capture does.
+            Some(captured) if !now.utc_trust.is_trusted() => {
+                captured.plus_ms(self.books.lived.at(now.mono).saturating_sub(born).max(0))
+            }
+            _ => now.utc,
+        };
         assert!(aws_lc_rs::rand::fill(&mut event.salt).is_ok(), "the system must give random bytes");
         let statement = if known {
             // Delivered before there were leaves, and asked for again.

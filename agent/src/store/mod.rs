@@ -43,6 +43,7 @@ use pintle_core::moment::Utc;
 use pintle_core::queue::blocks::{Leaf, SALT_BYTES};
 use pintle_core::queue::holds::HoldsView;
 use pintle_core::queue::{EventKind, Lane, LedgerCounts, PictureCounts};
+use pintle_core::wire::stamp::{Captured, captured_at_corrected};
 use serde::Serialize;
 
 /// One event handed to the queue.
@@ -134,12 +135,22 @@ pub struct Leased {
     pub stamp: Option<Vec<u8>>,
     /// True for reads with a hit.
     pub hit: bool,
-    /// When it was sent first. With `salt` and `stamp` it fixes the bytes of the event: they are the same each time.
+    /// When it was sent first, by the host's clock; true time, as far as it is known, if the stamp corrects the capture
+    /// time. With `salt` and `stamp` it fixes the bytes of the event: they are the same each time.
     pub sent_at: Utc,
     /// Its random bytes.
     pub salt: [u8; SALT_BYTES],
     /// JSON array of the files that belong to it; `None` if there are none.
     pub images: Option<Vec<u8>>,
+}
+
+impl Leased {
+    /// The corrected capture time where the stamp tells one; else the capture time, or when it happened.
+    #[must_use]
+    pub fn captured(&self) -> Captured {
+        let corrected = self.stamp.as_deref().and_then(captured_at_corrected);
+        Captured { at: corrected.unwrap_or(self.happened_at), corrected: corrected.is_some() }
+    }
 }
 
 /// What the receiver said of one leased event.

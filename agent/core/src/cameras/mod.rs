@@ -61,6 +61,13 @@ pub enum SpoolView {
     None,
     /// What comes there is taken.
     Watched,
+    /// It is watched, but files in it can't be read.
+    Unreadable {
+        /// How many.
+        files: u64,
+        /// What the system says of one of them.
+        why: String,
+    },
     /// It can't be used; why, in a few words.
     Failing(String),
 }

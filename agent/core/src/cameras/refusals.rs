@@ -65,8 +65,10 @@ pub struct Refusal {
 pub struct Refusals {
     /// Requests, and files of the spool folder, by kind. The kinds are our own, so that they are few.
     pub by_kind: BTreeMap<String, u64>,
-    /// The newest one.
+    /// The newest one, whoever is to blame.
     pub last: Option<Refusal>,
+    /// The newest one that is the sender's fault.
+    pub last_of_engine: Option<Refusal>,
     /// What went lately.
     pub recent: Recent,
 }

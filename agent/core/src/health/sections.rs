@@ -416,8 +416,14 @@ fn intake_rows(seen: &Observations<'_>) -> Vec<Row> {
     let note = last.map_or_else(String::new, |last| format!("; the last: {}", last.title));
     let note = format!("requests since the start{note}");
     let mut rows = vec![row("Refused at intake", wording::count(intake.refused), note)];
-    if let SpoolView::Failing(why) = &intake.spool {
-        rows.push(row("Spool folder", "can't be used", printable(why, 160)));
+    match &intake.spool {
+        SpoolView::None | SpoolView::Watched => {}
+        SpoolView::Unreadable { files, why } => {
+            let value = format!("{} can't be read", wording::amount(*files, "file"));
+            let note = format!("{}; what can't be read stays there, all else is taken", printable(why, 80));
+            rows.push(row("Spool folder", value, note));
+        }
+        SpoolView::Failing(why) => rows.push(row("Spool folder", "can't be used", printable(why, 160))),
     }
     if 0 < intake.refused_dropped {
         let note = "let go before their time: there were too many";

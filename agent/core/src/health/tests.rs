@@ -304,6 +304,14 @@ fn spool_folder_that_cannot_be_used_needs_somebody_now() {
     assert_eq!(codes_after(&mut scene, 10_000), [("intake.spool", Word::Act)]);
     scene.intake.spool = SpoolView::Watched;
     assert_eq!(codes_after(&mut scene, 10_000), []);
+    // Others are taken, and these may be hits all the same.
+    scene.intake.spool = SpoolView::Unreadable { files: 1, why: "Permission denied".to_owned() };
+    let mut memory = Memory::default();
+    let _first = snapshot(&scene.observations(), &mut memory);
+    scene.pass(10_000);
+    let need = snapshot(&scene.observations(), &mut memory).needs.remove(0);
+    assert_eq!((need.code, need.urgency), ("intake.spool", Word::Act));
+    assert_eq!(need.why, "1 file there is not taken, since the agent can't read it: Permission denied.");
 }
 
 #[test]
@@ -311,7 +319,11 @@ fn engine_of_whose_requests_most_are_refused_is_told_with_the_last_reason() {
     let mut scene = Scene::standing();
     let refusal =
         Refusal { kind: "invalid-read".to_owned(), title: "A read breaks the contract".to_owned(), field: None };
-    scene.intake.refusals.last = Some(refusal);
+    scene.intake.refusals.last_of_engine = Some(refusal);
+    // The disk was full a moment ago: that is no reason of the engine's.
+    let full =
+        Refusal { kind: "not-stored".to_owned(), title: "The queue can't take reads now".to_owned(), field: None };
+    scene.intake.refusals.last = Some(full);
     (0..5).for_each(|_| scene.intake.refusals.recent.count(false, scene.now.mono));
     let need = judged(&scene).needs.remove(0);
     assert_eq!((need.code, need.urgency), ("intake.refusing", Word::Act));

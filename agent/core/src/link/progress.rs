@@ -42,9 +42,8 @@ impl Progress {
             return false;
         }
         let grown = |before: Option<u64>, now: Option<u64>| now?.checked_sub(before?);
-        let (Some(received), Some(sent)) = (grown(before.received, now.received), grown(before.sent, now.sent)) else {
-            return false;
-        };
+        let Some(received) = grown(before.received, now.received) else { return false };
+        let sent = grown(before.sent, now.sent).unwrap_or(0);
         self.looks.push_back(Look { at, received, sent });
         while self.looks.front().is_some_and(|look| SPAN_MS < at.since_ms(look.at)) {
             self.looks.pop_front();

@@ -65,6 +65,16 @@ mod tests {
     }
 
     #[test]
+    fn what_is_sent_is_dated_by_the_host_while_it_is_trusted_and_else_by_whoever_knows() {
+        let true_time = TrueTime { at: Mono(5000), utc: TRUE, source: UtcTrust::Gps, proven: true, jitter_ms: 0 };
+        let view = PositionView { true_time: Some(true_time), ..PositionView::default() };
+        let now = |utc_trust| Moment { mono: Mono(8000), utc: Utc(60_000), utc_trust };
+        assert_eq!(view.best_utc(&now(UtcTrust::Unset)), TRUE.plus_ms(3000));
+        assert_eq!(view.best_utc(&now(UtcTrust::Holdover)), Utc(60_000));
+        assert_eq!(PositionView::default().best_utc(&now(UtcTrust::Unset)), Utc(60_000));
+    }
+
+    #[test]
     fn nothing_is_believed_that_lies_before_the_release_and_without_a_source_the_host_counts() {
         assert_eq!(judged_at(Utc(0), true, false, Utc(0)), Utc(0));
         let now = Moment { mono: Mono(8000), utc: Utc(5), utc_trust: UtcTrust::Unset };

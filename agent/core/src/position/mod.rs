@@ -247,6 +247,13 @@ impl PositionView {
         }
     }
 
+    /// UTC by the best that is known: the host's, where that is trusted; else by whatever source has told true time.
+    #[must_use]
+    pub fn best_utc(&self, now: &Moment) -> Utc {
+        let told = self.true_time.filter(|_| !now.utc_trust.is_trusted());
+        told.map_or(now.utc, |told| told.utc_at(now.mono))
+    }
+
     /// True while it has left a site and not arrived, halts included.
     #[must_use]
     pub fn is_away(&self) -> bool {

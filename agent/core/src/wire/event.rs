@@ -319,6 +319,26 @@ mod tests {
     }
 
     #[test]
+    fn a_read_of_a_wrong_clock_is_as_late_as_it_is_by_its_corrected_capture_time() {
+        let clock = r#""clock":{"trust":"gps","captured_at_corrected":"2027-01-15T08:00:00.000Z"}"#;
+        let stamp = STAMP.replace(r#""clock":{"trust":"gps"}"#, clock);
+        let late_s = |captured: &str, sent: &str, stamp: &str| {
+            let mut read = parts(EventKind::Read, b"{}", true);
+            read.happened_at = Utc::parse_rfc3339(captured).unwrap();
+            read.sent_at = Utc::parse_rfc3339(sent).unwrap();
+            read.stamp = Some(stamp.as_bytes());
+            let event: Value = serde_json::from_slice(&encode(&read).unwrap()).unwrap();
+            event["data"]["late_s"].clone()
+        };
+        // Captured in 1970, as that computer thought; the clock was set, and it was sent 20 s later.
+        assert_eq!(late_s("1970-01-01T00:02:00Z", "2027-01-15T08:00:20Z", &stamp), Value::Null);
+        assert_eq!(late_s("1970-01-01T00:02:00Z", "2027-01-15T09:00:00Z", &stamp), 3600);
+        // A clock that was ahead hides no age.
+        assert_eq!(late_s("2030-06-01T12:00:00Z", "2027-01-15T09:00:00Z", &stamp), 3600);
+        assert_eq!(late_s("2027-01-15T08:00:00Z", "2027-01-15T09:00:00Z", STAMP), 3600);
+    }
+
+    #[test]
     fn other_kinds_carry_their_body_as_data() {
         let bytes = encode(&parts(EventKind::Notice, br#"{"text":"door open"}"#, false)).unwrap();
         let event: Value = serde_json::from_slice(&bytes).unwrap();

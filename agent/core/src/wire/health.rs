@@ -477,7 +477,7 @@ pub struct IntakeBody {
     pub refused: BTreeMap<String, u64>,
     /// Reads refused in the life of the queue because their id was that of an earlier one.
     pub id_conflicts: u64,
-    /// `watched` or `failing`; absent if no spool folder is configured.
+    /// `watched`; `failing`, also if only some files can't be read; absent if no spool folder is configured.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub spool: Option<String>,
     /// Refused files that were let go before their time since the start.

@@ -28,7 +28,8 @@ pub struct ReadOut {
     pub clock: ClockBody,
     /// Revision of the stamp that `place` and `clock` are from.
     pub stamp_revision: u32,
-    /// Seconds from capture to sending by the host's clock, if more than [`LATE_AFTER_S`].
+    /// Seconds from capture to sending, if more than [`LATE_AFTER_S`]: between the corrected times where the host's
+    /// clock was wrong at the capture, else by that clock.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub late_s: Option<i64>,
     /// [`CAUTION`], on every hit and only there.
@@ -43,7 +44,8 @@ pub struct ReadOut {
 }
 
 impl ReadOut {
-    /// Joins a read with its newest stamp for sending at `sent_at`.
+    /// Joins a read with its newest stamp for sending at `sent_at`, which is true time if the stamp corrects the
+    /// capture time, and else by the host's clock.
     #[must_use]
     pub fn new(
         read: Box<RawValue>,
@@ -52,7 +54,8 @@ impl ReadOut {
         (captured_at, sent_at): (Utc, Utc),
         images: Vec<ImageBody>,
     ) -> Self {
-        let late_s = sent_at.since_ms(captured_at) / 1000;
+        let corrected = stamp.clock.captured_at_corrected.as_deref().and_then(Utc::parse_rfc3339);
+        let late_s = sent_at.since_ms(corrected.unwrap_or(captured_at)) / 1000;
         Self {
             read,
             place: stamp.place,

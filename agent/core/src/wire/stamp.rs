@@ -67,6 +67,53 @@ pub struct StampBody {
     pub clock: ClockBody,
 }
 
+/// When a read was captured, or something else happened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Captured {
+    /// When.
+    pub at: Utc,
+    /// True time, since the host's clock was wrong; false: as the host's clock said.
+    pub corrected: bool,
+}
+
+/// UTC now, by the host's clock and by the best that is known of true time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct UtcNow {
+    /// By the host's clock.
+    pub host: Utc,
+    /// By the host's clock while it is trusted, else by whatever source has told it.
+    pub best: Utc,
+}
+
+impl UtcNow {
+    /// The one that may be compared with a capture time.
+    #[must_use]
+    pub fn beside(self, captured: Captured) -> Utc {
+        if captured.corrected { self.best } else { self.host }
+    }
+
+    /// From the capture until now, ms; negative for what is still to come.
+    #[must_use]
+    pub fn since_ms(self, captured: Captured) -> i64 {
+        self.beside(captured).since_ms(captured.at)
+    }
+}
+
+/// The true capture time that a stored stamp tells, where the host's clock was wrong; `None` where it tells none.
+#[must_use]
+pub fn captured_at_corrected(stamp: &[u8]) -> Option<Utc> {
+    #[derive(Deserialize)]
+    struct Clock {
+        captured_at_corrected: Option<String>,
+    }
+    #[derive(Deserialize)]
+    struct Clocked {
+        clock: Clock,
+    }
+    let stamp: Clocked = serde_json::from_slice(stamp).ok()?;
+    Utc::parse_rfc3339(&stamp.clock.captured_at_corrected?)
+}
+
 /// Rounded up to one digit, so that the reads of some minutes share one stamp: 1,234 becomes 2,000.
 fn one_digit_up(value: u64) -> u64 {
     let unit = 10_u64.pow(value.checked_ilog10().unwrap_or(0));
@@ -120,6 +167,17 @@ impl From<&Stamp> for StampBody {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_capture_time_is_compared_with_the_clock_that_it_is_by() {
+        let now = UtcNow { host: Utc(60_000), best: Utc(1_800_000_060_000) };
+        assert_eq!(now.since_ms(Captured { at: Utc(0), corrected: false }), 60_000);
+        assert_eq!(now.since_ms(Captured { at: Utc(1_800_000_000_000), corrected: true }), 60_000);
+        let told = |stamp: &str| captured_at_corrected(stamp.as_bytes());
+        let at = r#"{"clock":{"trust":"gps","captured_at_corrected":"2027-01-15T08:00:00.000Z"},"place":{}}"#;
+        assert_eq!(told(at), Some(Utc(1_800_000_000_000)));
+        assert_eq!([r#"{"clock":{"trust":"gps"}}"#, "{}", "x"].map(told), [None; 3]);
+    }
 
     #[test]
     fn an_error_is_rounded_up_to_one_digit() {

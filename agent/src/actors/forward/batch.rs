@@ -91,8 +91,8 @@ impl Maker {
                     bytes += json.len() + 1;
                     leaves.push(proof::leaf(&event.salt, &json));
                     let (id, sequence, kind) = (event.id, event.sequence, event.kind);
-                    let happened_at = event.happened_at;
-                    written.push(Written { id, sequence, word: kind_word(kind), happened_at, json, taken_back: 0 });
+                    let captured = event.captured();
+                    written.push(Written { id, sequence, word: kind_word(kind), captured, json, taken_back: 0 });
                     events.push(event);
                 }
                 Ok(_) => {

@@ -33,6 +33,7 @@ use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
 use pintle_core::queue::Lane;
 use pintle_core::wire::receipt::{Receipt, Resend, SaidLater};
+use pintle_core::wire::stamp::UtcNow;
 use std::collections::HashMap;
 use std::pin::pin;
 use std::sync::Arc;
@@ -492,6 +493,7 @@ impl LaneTask {
     /// Opens the target if there is none, and hands over; answers when it was done too. Shows life while it waits: the
     /// deadline of the request bounds that.
     async fn request(&mut self, batch: &Batch) -> (Result<Handed, TargetError>, Mono) {
+        let sent_at = self.utc();
         let Self { target, receiver, source, lane, heartbeat, time, .. } = self;
         self.judged_by_ms = time.offset_ms();
         let handing = async {
@@ -506,7 +508,7 @@ impl LaneTask {
                     generation: &batch.generation,
                     accepted_up_to: batch.accepted_up_to,
                     relayed: false,
-                    sent_at: clock::utc(),
+                    sent_at,
                     events: &batch.written,
                     answer_bytes_max: ANSWER_BYTES + RECEIPT_BYTES * batch.events.len(),
                 })
@@ -661,6 +663,12 @@ impl LaneTask {
 
     fn now(&self) -> Moment {
         clock::moment(self.position.borrow().utc_trust)
+    }
+
+    fn utc(&self) -> UtcNow {
+        let position = self.position.borrow();
+        let now = clock::moment(position.utc_trust);
+        UtcNow { host: now.utc, best: position.best_utc(&now) }
     }
 
     /// The link watcher may not be there; then nobody misses the hint.

@@ -19,6 +19,7 @@ use pintle_core::link::LinkView;
 use pintle_core::link::evidence::Traffic;
 use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
+use pintle_core::wire::stamp::UtcNow;
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -191,6 +192,7 @@ impl RelayLane {
 
     /// Opens the client if there is none, and sends; shows life while it waits, since the request has its own deadline.
     async fn request(&self, state: &mut State, batch: &Batch) -> Result<Handed, TargetError> {
+        let sent_at = self.utc();
         let handing = async {
             let client = match &mut state.client {
                 Some(client) => client,
@@ -203,7 +205,7 @@ impl RelayLane {
                     generation: &batch.generation,
                     accepted_up_to: batch.accepted_up_to,
                     relayed: true,
-                    sent_at: clock::utc(),
+                    sent_at,
                     events: &batch.written,
                     answer_bytes_max: ANSWER_BYTES + RECEIPT_BYTES * batch.events.len(),
                 })
@@ -214,5 +216,11 @@ impl RelayLane {
 
     fn now(&self) -> Moment {
         clock::moment(self.position.borrow().utc_trust)
+    }
+
+    fn utc(&self) -> UtcNow {
+        let position = self.position.borrow();
+        let now = clock::moment(position.utc_trust);
+        UtcNow { host: now.utc, best: position.best_utc(&now) }
     }
 }

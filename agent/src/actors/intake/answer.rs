@@ -2,7 +2,7 @@
 
 use http_body_util::Full;
 use hyper::body::Bytes;
-use hyper::header::{ALLOW, CONNECTION, CONTENT_TYPE, HeaderValue, RETRY_AFTER};
+use hyper::header::{CONNECTION, CONTENT_TYPE, HeaderValue, RETRY_AFTER};
 use hyper::{Response, StatusCode};
 use pintle_core::wire::problem::{AcceptedBody, AcceptedRead, MEDIA_TYPE, Problem};
 
@@ -31,19 +31,6 @@ pub(super) fn refused(problem: &Problem, unread: bool) -> Answer {
     if unread {
         answer.headers_mut().insert(CONNECTION, HeaderValue::from_static("close"));
     }
-    answer
-}
-
-/// 405 with what is allowed instead.
-pub(super) fn wrong_method(allowed: &'static str) -> Answer {
-    let problem = Problem::new(
-        "wrong-method",
-        405,
-        "This method is not allowed here",
-        format!("send {allowed}; reads go to POST /v1/reads"),
-    );
-    let mut answer = refused(&problem, true);
-    answer.headers_mut().insert(ALLOW, HeaderValue::from_static(allowed));
     answer
 }
 

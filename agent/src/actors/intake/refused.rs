@@ -17,7 +17,7 @@ const COUNT_MAX: usize = 1000;
 const BYTES_MAX: u64 = 64 << 20;
 /// What a reason's name ends with.
 const REASON: &str = ".reason.json";
-/// Under this name a reason is written before it takes the place of an older one.
+/// What the name ends with under which a reason is written before it takes the place of an older one.
 const PART: &str = ".reason.part";
 /// A reason is no larger (our own: a problem lists twenty faults).
 const REASON_BYTES_MAX: u64 = 64 << 10;
@@ -63,9 +63,10 @@ impl Refused {
     /// What the system says.
     pub(super) fn open(folder: Beneath, age: Age) -> io::Result<Self> {
         let mut refused = Self { folder, age, entries: HashMap::new() };
-        refused.folder.remove(OsStr::new(PART))?;
         for found in refused.folder.list()? {
-            if !found.folder {
+            if found.name.as_encoded_bytes().ends_with(PART.as_bytes()) {
+                refused.folder.remove(&found.name)?;
+            } else if !found.folder {
                 let entry = refused.entries.entry(key(&found.name)).or_default();
                 entry.bytes += found.bytes;
                 entry.names.push(found.name);
@@ -73,6 +74,7 @@ impl Refused {
         }
         let keys: Vec<OsString> = refused.entries.keys().cloned().collect();
         let now_ms = refused.age.now_ms();
+        let mut dated = Vec::new();
         for key in keys {
             let reason = refused.reason(&key);
             let own = reason["generation"] == refused.age.generation.as_str();
@@ -81,9 +83,10 @@ impl Refused {
                 entry.at_ms = Some(known.unwrap_or(now_ms));
             }
             if known.is_none() {
-                refused.date(&key, reason, now_ms);
+                dated.extend(refused.date(key, reason, now_ms));
             }
         }
+        refused.keep(dated);
         refused.folder.sync()?;
         Ok(refused)
     }
@@ -202,24 +205,33 @@ impl Refused {
         bytes.and_then(|bytes| serde_json::from_slice(&bytes).ok()).unwrap_or(Value::Null)
     }
 
-    /// Writes the age into a reason, or beside what has none. What can't be written counts from each start on.
-    fn date(&mut self, key: &OsStr, reason: Value, now_ms: i64) {
-        let Some(name) = key.to_str().map(|key| format!("{key}{REASON}")) else { return };
+    /// Writes the age into a copy of a reason, or makes one; answers its key and size. What can't be written counts
+    /// from each start on.
+    fn date(&self, key: OsString, reason: Value, now_ms: i64) -> Option<(OsString, u64)> {
         let mut reason = if reason.is_object() { reason } else { json!({ "bytes": null, "problem": null }) };
         reason["generation"] = self.age.generation.as_str().into();
         reason["lived_ms"] = now_ms.into();
         let text = format!("{reason:#}\n");
-        let written = self
-            .folder
-            .remove(OsStr::new(PART))
-            .and_then(|()| self.folder.create(PART, text.as_bytes()))
-            .and_then(|()| self.folder.rename(OsStr::new(PART), &self.folder, &name));
-        if written.is_ok()
-            && let Some(entry) = self.entries.get_mut(key)
-            && !entry.names.iter().any(|known| *known == *name)
-        {
-            entry.bytes += text.len() as u64;
-            entry.names.push(name.into());
+        self.folder.create_unsynced(&format!("{}{PART}", key.to_str()?), text.as_bytes()).ok()?;
+        Some((key, text.len() as u64))
+    }
+
+    /// Puts what was dated into its place. An older version may have left thousands here, and reads wait meanwhile: one
+    /// sync serves them all. Nothing takes the place of an older reason before.
+    fn keep(&mut self, dated: Vec<(OsString, u64)>) {
+        if dated.is_empty() || self.folder.sync_files().is_err() {
+            return;
+        }
+        for (key, bytes) in dated {
+            let Some(stem) = key.to_str() else { continue };
+            let (part, name) = (format!("{stem}{PART}"), format!("{stem}{REASON}"));
+            if self.folder.rename(OsStr::new(&part), &self.folder, &name).is_ok()
+                && let Some(entry) = self.entries.get_mut(&key)
+                && !entry.names.iter().any(|known| *known == *name)
+            {
+                entry.bytes += bytes;
+                entry.names.push(name.into());
+            }
         }
     }
 }
@@ -312,7 +324,10 @@ mod tests {
         fs::write(rig.at().join("bb.reason.json"), r#"{"hash": "bb", "at": "2020-01-01T00:00:00Z"}"#).unwrap();
         fs::write(rig.at().join("cc.json"), "{}").unwrap();
         fs::write(rig.at().join("notes.txt"), "x").unwrap();
-        fs::write(rig.at().join(PART), "x").unwrap();
+        // As after a power cut in the middle of this.
+        for part in [PART, "bb.reason.part"] {
+            fs::write(rig.at().join(part), "x").unwrap();
+        }
         drop(rig.open("g", 9 * HOUR_MS));
         let reason = json_of(&rig.at().join("bb.reason.json"));
         assert_eq!((&reason["hash"], reason["at"].as_str()), (&json!("bb"), Some("2020-01-01T00:00:00Z")));

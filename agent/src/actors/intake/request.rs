@@ -9,7 +9,7 @@ use crate::clock;
 use crate::store::{Accepted, LaterStamp, NewEvent, StoreError, StoreHandle};
 use http_body_util::BodyExt;
 use hyper::body::{Body, Incoming};
-use hyper::header::{CONTENT_ENCODING, CONTENT_LENGTH, CONTENT_TYPE, HOST, HeaderMap};
+use hyper::header::{ALLOW, CONTENT_ENCODING, CONTENT_LENGTH, CONTENT_TYPE, HOST, HeaderMap, HeaderValue};
 use hyper::service::Service;
 use hyper::{Method, Request};
 use pintle_core::moment::Moment;
@@ -65,14 +65,23 @@ async fn answered(shared: &Shared, connection: &Connection, request: Request<Inc
             }
             Err(refusal) => shared.refuse(&refusal.problem, refusal.unread),
         },
-        ("/v1/reads", _) => answer::wrong_method("POST"),
+        ("/v1/reads", _) => wrong_method(shared, "POST"),
         ("/v1/health", &Method::GET | &Method::HEAD) => answer::up(),
-        ("/v1/health", _) => answer::wrong_method("GET, HEAD"),
+        ("/v1/health", _) => wrong_method(shared, "GET, HEAD"),
         _ => {
             let detail = "reads go to POST /v1/reads; nothing else is here but GET /v1/health";
             shared.refuse(&Problem::new("no-such-path", 404, "There is nothing at this path", detail), true)
         }
     }
+}
+
+/// 405 with what is allowed instead.
+fn wrong_method(shared: &Shared, allowed: &'static str) -> Answer {
+    let detail = format!("send {allowed}; reads go to POST /v1/reads");
+    let problem = Problem::new("wrong-method", 405, "This method is not allowed here", detail);
+    let mut answer = shared.refuse(&problem, true);
+    answer.headers_mut().insert(ALLOW, HeaderValue::from_static(allowed));
+    answer
 }
 
 /// A problem, and whether it leaves a part of the body unread.

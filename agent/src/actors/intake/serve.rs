@@ -39,7 +39,7 @@ pub(super) async fn serve<S>(stream: S, connection: Arc<Connection>, shared: Arc
 where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
-    let noted = Noted::new(stream, Arc::clone(&connection));
+    let noted = Noted::new(stream, Arc::clone(&connection), Arc::clone(&shared));
     let handler = Handler { shared: Arc::clone(&shared), connection: Arc::clone(&connection) };
     let mut http = http1::Builder::new()
         .header_read_timeout(None)

@@ -9,14 +9,15 @@ use super::refused::{Age, Refused};
 use super::{STORE_WAIT_MS, Shared, images, request};
 use crate::clock;
 use crate::config;
-use crate::io::beneath::{Beneath, BeneathError, Found};
+use crate::io::beneath::{AsItWas, Beneath, BeneathError, Found};
 use aws_lc_rs::hmac;
 use nix::sys::inotify::{AddWatchFlags, InitFlags, Inotify};
 use pintle_core::cameras::SpoolView;
 use pintle_core::moment::Mono;
 use pintle_core::wire::problem::Problem;
 use serde::de::IgnoredAny;
-use std::collections::{BTreeSet, HashMap};
+use std::collections::hash_map::Entry;
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::ffi::{OsStr, OsString};
 use std::io;
 use std::os::fd::{AsFd, OwnedFd};
@@ -24,6 +25,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use tokio::io::unix::AsyncFd;
 use tokio_util::sync::CancellationToken;
+use tracing::warn;
 
 /// Where refused files go, below the spool folder.
 const REFUSED: &str = "refused";
@@ -92,8 +94,29 @@ struct Spool<'s> {
     folders: Arc<Folders>,
     inotify: Inotify,
     ready: AsyncFd<OwnedFd>,
-    /// Files that are not whole yet: since when they are as they are, and how that is.
-    waiting: HashMap<OsString, (Mono, usize, i64)>,
+    /// Files that are not taken yet: since when we see them as they are, and how that is.
+    waiting: HashMap<OsString, (Mono, State)>,
+    /// Unreadable files were told in the log and are there still.
+    unreadable_told: bool,
+}
+
+/// How a file is that is not taken yet.
+#[derive(Debug, PartialEq, Eq)]
+enum State {
+    /// It can be read.
+    Seen(AsItWas),
+    /// It can't be read.
+    Unreadable(Unreadable),
+}
+
+/// A file that is there and can't be read. Its name is not in it: that is the engine's, and may be a plate.
+#[derive(Clone, Debug, PartialEq, Eq)]
+struct Unreadable {
+    /// What the system says.
+    why: String,
+    inode: u64,
+    owner: u32,
+    mode: u32,
 }
 
 struct Folders {
@@ -111,7 +134,7 @@ impl Folders {
 struct File {
     name: OsString,
     bytes: Vec<u8>,
-    modified_s: i64,
+    seen: AsItWas,
 }
 
 /// What is to be done with a name.
@@ -119,6 +142,8 @@ enum Look {
     File(File),
     /// Not a file that is taken.
     Refuse(OsString, Box<Problem>),
+    /// It can't be read, and nobody may judge it unread.
+    Unreadable(OsString, Unreadable),
     /// It changes just now, or went.
     Later,
 }
@@ -157,7 +182,7 @@ impl<'s> Spool<'s> {
             reason = "its replacement is unsafe, which is forbidden here; an OwnedFd keeps its descriptor for as long as it lives"
         )]
         let ready = AsyncFd::new(inotify.as_fd().try_clone_to_owned()?)?;
-        Ok(Self { shared, setup, folders, inotify, ready, waiting: HashMap::new() })
+        Ok(Self { shared, setup, folders, inotify, ready, waiting: HashMap::new(), unreadable_told: false })
     }
 
     /// Ends only when the folder can't be read.
@@ -178,7 +203,10 @@ impl<'s> Spool<'s> {
             };
             match done {
                 // Only now: a folder that opens and lets nothing be taken away is of no use.
-                Ok(()) => self.shared.spool(SpoolView::Watched),
+                Ok(()) => {
+                    let view = self.view();
+                    self.shared.spool(view);
+                }
                 Err(error) => return error,
             }
         }
@@ -211,9 +239,10 @@ impl<'s> Spool<'s> {
     async fn look_at_all(&mut self) -> io::Result<()> {
         let folders = Arc::clone(&self.folders);
         let found = blocking(move || folders.spool.list()).await?;
-        let names: Vec<OsString> = found.into_iter().map(|found| found.name).filter(|name| is_meant(name)).collect();
+        let names: HashSet<OsString> =
+            found.into_iter().map(|found| found.name).filter(|name| is_meant(name)).collect();
         self.waiting.retain(|name, _| names.contains(name));
-        self.take(names, false).await?;
+        self.take(names.into_iter().collect(), false).await?;
         self.purge().await
     }
 
@@ -255,18 +284,17 @@ impl<'s> Spool<'s> {
             match look {
                 Look::Later => {}
                 Look::Refuse(name, problem) => refused.push((name, None, problem)),
+                Look::Unreadable(name, unreadable) => {
+                    self.unchanged_ms(name, State::Unreadable(unreadable));
+                }
                 Look::File(file) => match self.prepared(&file, told).await {
                     Ok(mut taken) => {
-                        self.waiting.remove(&file.name);
                         files.push((file.name, taken.len(), file.bytes));
                         reads.append(&mut taken);
                     }
                     Err(Not::Yet) => {}
                     Err(Not::Now) => return Ok(false),
-                    Err(Not::Ever(problem)) => {
-                        self.waiting.remove(&file.name);
-                        refused.push((file.name, Some(file.bytes), problem));
-                    }
+                    Err(Not::Ever(problem)) => refused.push((file.name, Some(file.bytes), problem)),
                 },
             }
         }
@@ -285,6 +313,10 @@ impl<'s> Spool<'s> {
                     Err(problem) => refused.push((name, Some(bytes), problem)),
                 }
             }
+        }
+        // Only now: while the queue takes nothing, a file that was seen for long enough stays so.
+        for name in gone.iter().chain(refused.iter().map(|(name, ..)| name)) {
+            self.waiting.remove(name);
         }
         let refused: Vec<_> = refused
             .into_iter()
@@ -324,10 +356,12 @@ impl<'s> Spool<'s> {
 
     /// The reads of a file, with their pictures on the disk.
     async fn prepared(&mut self, file: &File, told: bool) -> Result<Vec<Taken>, Not> {
+        let waited_ms = self.unchanged_ms(file.name.clone(), State::Seen(file.seen));
+        let quiet = self.patience_ms() <= waited_ms;
         let form = match form_of(&file.bytes) {
             // Lines can end anywhere: only the writer's word, or its silence, says that no more come.
-            Some(form) if told || self.is_quiet(file) => form,
-            None if self.is_quiet(file) => {
+            Some(form) if told || quiet => form,
+            None if quiet => {
                 return Err(Not::Ever(refusal(
                     "half-written",
                     "The file is no whole JSON",
@@ -345,19 +379,50 @@ impl<'s> Spool<'s> {
         }
     }
 
-    /// Whether the file has been as it is for the whole patience, as we saw it or as its own time says.
-    fn is_quiet(&mut self, file: &File) -> bool {
+    fn patience_ms(&self) -> u64 {
+        u64::from(self.setup.spool.patience_s) * 1000
+    }
+
+    /// How long we have seen the file as it is, ms. Its own date says nothing of that: the clock may have been set
+    /// since, and its writer still be at work.
+    fn unchanged_ms(&mut self, name: OsString, state: State) -> u64 {
         let now = clock::mono();
-        let age_s = (clock::utc().0 / 1000).saturating_sub(file.modified_s);
-        if i64::from(self.setup.spool.patience_s) < age_s {
-            return true;
+        match self.waiting.entry(name) {
+            Entry::Occupied(entry) if entry.get().1 == state => now.since_ms(entry.get().0),
+            entry => {
+                entry.insert_entry((now, state));
+                0
+            }
         }
-        let state = (file.bytes.len(), file.modified_s);
-        let known = self.waiting.entry(file.name.clone()).or_insert((now, state.0, state.1));
-        if (known.1, known.2) != state {
-            *known = (now, state.0, state.1);
+    }
+
+    /// What comes is taken, and what can't be read is told once it has been so for the patience: a writer may give it
+    /// its rights at the end. Nothing is done to such a file.
+    fn view(&mut self) -> SpoolView {
+        let (now, patience_ms) = (clock::mono(), self.patience_ms());
+        let (mut files, mut first) = (0, None::<&Unreadable>);
+        for (since, state) in self.waiting.values() {
+            if let State::Unreadable(unreadable) = state
+                && patience_ms <= now.since_ms(*since)
+            {
+                files += 1;
+                first = first.filter(|first| first.inode <= unreadable.inode).or(Some(unreadable));
+            }
         }
-        u64::from(self.setup.spool.patience_s) * 1000 <= now.since_ms(known.0)
+        let Some(Unreadable { why, inode, owner, mode }) = first else {
+            self.unreadable_told = false;
+            return SpoolView::Watched;
+        };
+        if !self.unreadable_told {
+            let mode = format!("{mode:04o}");
+            warn!(
+                files,
+                why, inode, owner, mode, "a file in the spool folder can't be read and stays; find it by its inode"
+            );
+        }
+        let view = SpoolView::Unreadable { files, why: why.clone() };
+        self.unreadable_told = true;
+        view
     }
 
     /// Lets go what was refused longer ago than waiting reads may be kept, by the queue's own age: no date is believed,
@@ -397,10 +462,10 @@ fn is_plain(name: &OsStr) -> bool {
 }
 
 fn look(spool: &Beneath, name: OsString, bytes_max: u64) -> Look {
-    let Some(Found { plain, modified_s, .. }) = spool.look(&name) else { return Look::Later };
+    let Some(Found { plain, owner, mode, inode, .. }) = spool.look(&name) else { return Look::Later };
     if !is_plain(&name) {
         let detail =
-            format!("the name must be 1 to {NAME_BYTES_MAX} of A-Z, a-z, 0-9, '.', '_' and '-', and end in .json");
+            format!("the name must be 6 to {NAME_BYTES_MAX} of A-Z, a-z, 0-9, '.', '_' and '-', and end in .json");
         return Look::Refuse(name, refusal("spool-name", "No name for a file of reads", &detail));
     }
     let not_plain = || {
@@ -411,15 +476,21 @@ fn look(spool: &Beneath, name: OsString, bytes_max: u64) -> Look {
         return Look::Refuse(name, not_plain());
     }
     let Some(text) = name.to_str() else { return Look::Later };
-    match spool.read(&[text], bytes_max) {
-        Ok(bytes) => Look::File(File { name, bytes, modified_s }),
+    match spool.read_seen(&[text], bytes_max) {
+        Ok((bytes, seen)) => Look::File(File { name, bytes, seen }),
         Err(BeneathError::NotPlain | BeneathError::HardLink) => Look::Refuse(name, not_plain()),
         Err(BeneathError::TooLarge { max }) => {
             let detail = format!("at most {max} bytes are taken in one file (intake.body_bytes_max); write several");
             Look::Refuse(name, refusal("body-too-large", "The file is too large", &detail))
         }
-        // It went, it changes, or the system has a bad moment: the next look sees.
-        Err(BeneathError::Missing | BeneathError::Changing | BeneathError::System(_)) => Look::Later,
+        // It went, or it changes: the next look sees.
+        Err(BeneathError::Missing | BeneathError::Changing) => Look::Later,
+        // A missing right, or a disk that fails just there.
+        Err(BeneathError::System(error)) => {
+            let text = error.to_string();
+            let why = text.split(" (os error").next().unwrap_or_default().to_owned();
+            Look::Unreadable(name, Unreadable { why, inode, owner, mode })
+        }
     }
 }
 

@@ -1,8 +1,8 @@
 //! The stream under a connection: notes when bytes come, and gives a body to the bare answers that the HTTP library
 //! writes by itself when a head can't be read, so that every refusal is a problem that says what to do.
 
-use super::answer;
 use super::phase::Connection;
+use super::{Shared, answer};
 use pintle_core::wire::problem::Problem;
 use std::io;
 use std::pin::Pin;
@@ -13,14 +13,15 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 pub(super) struct Noted<S> {
     inner: S,
     connection: Arc<Connection>,
+    shared: Arc<Shared>,
     /// What has to be written before anything else, and how much of it is.
     instead: Vec<u8>,
     written: usize,
 }
 
 impl<S> Noted<S> {
-    pub(super) fn new(inner: S, connection: Arc<Connection>) -> Self {
-        Self { inner, connection, instead: Vec::new(), written: 0 }
+    pub(super) fn new(inner: S, connection: Arc<Connection>, shared: Arc<Shared>) -> Self {
+        Self { inner, connection, shared, instead: Vec::new(), written: 0 }
     }
 }
 
@@ -53,6 +54,7 @@ impl<S: AsyncWrite + Unpin> AsyncWrite for Noted<S> {
         ready!(self.write_instead(cx))?;
         match bare_status(buf).and_then(problem_of) {
             Some(problem) => {
+                self.shared.count_refusal(&problem);
                 self.instead = answer::raw(&problem);
                 self.written = 0;
                 Poll::Ready(Ok(buf.len()))

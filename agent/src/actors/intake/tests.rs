@@ -87,6 +87,27 @@ async fn a_panic_costs_one_request_and_its_body_is_not_tried_again() {
 }
 
 #[tokio::test]
+async fn the_last_refusal_is_the_last_one_and_the_last_of_the_engine_is_told_apart() {
+    let folder = tempfile::tempdir().unwrap();
+    let (setup, _seen) = setup(folder.path());
+    let shared = Shared::new(&setup, &[7; 32]);
+    let lasts = || {
+        let refusals = shared.seen().refusals;
+        [refusals.last, refusals.last_of_engine].map(|last| last.map(|last| last.kind))
+    };
+    let [of_disk, of_engine] = [("not-stored", 503), ("invalid-read", 422)]
+        .map(|(kind, status)| Problem::new(kind, status, "A title", "a detail"));
+    let told = |kind: &str| Some(kind.to_owned());
+    shared.count_refusal(&of_disk);
+    assert_eq!(lasts(), [told("not-stored"), None]);
+    shared.count_refusal(&of_engine);
+    assert_eq!(lasts(), [told("invalid-read"), told("invalid-read")]);
+    // As on a full disk an hour later: what is refused now is not what the engine got wrong then.
+    shared.count_refusal(&of_disk);
+    assert_eq!(lasts(), [told("not-stored"), told("invalid-read")]);
+}
+
+#[tokio::test]
 async fn without_any_door_the_intake_waits_for_its_stop() {
     let folder = tempfile::tempdir().unwrap();
     let (mut setup, mut seen) = setup(folder.path());

@@ -7,6 +7,7 @@ use crate::config::{Config, Proof, Receiver, UrgentRelay};
 use crate::io::signed::PublicKey;
 use nix::fcntl::OFlag;
 use nix::unistd::{Group, User, geteuid};
+use pintle_core::health::wording::amount;
 use pintle_core::wire::courier::MARKER;
 use rustls::pki_types::pem::PemObject as _;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
@@ -178,13 +179,43 @@ fn pictures_and_spool(config: &Config, out: &mut Vec<Finding>) {
             let advice =
                 format!("make it for the engine and the agent: `install -d -o pintle -g pintle -m 2770 {shown}`");
             out.push(Finding::wrong("spool.path", format!("{shown} is not there"), advice));
-        } else if let Some(tried) = folder("spool.path", &spool.path, out)
-            && let Err(error) = std::fs::read_dir(&tried)
-        {
-            let found = format!("{shown} can't be listed as user {}: {}", user_name(), said(&error));
-            out.push(Finding::wrong("spool.path", found, owner_advice(&spool.path)));
+        } else if let Some(tried) = folder("spool.path", &spool.path, out) {
+            match std::fs::read_dir(&tried) {
+                Ok(entries) => spooled_files(&tried, entries, out),
+                Err(error) => {
+                    let found = format!("{shown} can't be listed as user {}: {}", user_name(), said(&error));
+                    out.push(Finding::wrong("spool.path", found, owner_advice(&spool.path)));
+                }
+            }
         }
     }
+}
+
+/// Of the files that wait in the spool folder so many are opened, at most (our own: a look, no inventory).
+const SPOOLED_MAX: usize = 1000;
+
+/// Whether what waits in the spool folder could be taken. A file's name is not told, for it may be a plate.
+fn spooled_files(folder: &Path, entries: std::fs::ReadDir, out: &mut Vec<Finding>) {
+    let waits = |name: &[u8]| name.ends_with(b".json") && !name.starts_with(b".");
+    let files = entries.flatten().filter(|entry| waits(entry.file_name().as_encoded_bytes()));
+    let files = files.filter(|entry| entry.file_type().is_ok_and(|kind| kind.is_file()));
+    // A pipe that takes the place of a file meanwhile must not hold this up, nor a link lead elsewhere.
+    let flags = (OFlag::O_NONBLOCK | OFlag::O_NOFOLLOW | OFlag::O_NOCTTY).bits();
+    let failed = files.take(SPOOLED_MAX).filter_map(|entry| {
+        let opened = OpenOptions::new().read(true).custom_flags(flags).open(entry.path());
+        opened.err().filter(|error| error.kind() != io::ErrorKind::NotFound)
+    });
+    let failed: Vec<io::Error> = failed.collect();
+    let Some(first) = failed.first() else { return };
+    let (count, shown, why) = (amount(failed.len() as u64, "file"), folder.display(), said(first));
+    out.push(Finding::look(
+        "spool.path",
+        format!("{count} in {shown} can't be read as user {} and will not be taken: {why}", user_name()),
+        format!(
+            "let the engine write with UMask=0027 and a group that the agent's user is in; for those that lie there: \
+             `find {shown} -maxdepth 1 -name '*.json' -exec chgrp pintle {{}} + -exec chmod g+r {{}} +`"
+        ),
+    ));
 }
 
 fn runtime_dir(config: &Config, out: &mut Vec<Finding>) {

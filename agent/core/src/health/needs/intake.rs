@@ -3,6 +3,7 @@
 use super::super::{Word, wording};
 use super::{HOUR, Judge, MIN, S};
 use crate::cameras::{MINUTES, SpoolView};
+use crate::ids::printable;
 use crate::moment::Utc;
 use crate::position::KeeperState;
 
@@ -69,23 +70,29 @@ impl Judge<'_, '_> {
     }
 
     fn spool(&mut self) {
-        let failing = match &self.seen.intake.spool {
-            SpoolView::Failing(why) => Some(wording::sentence(why)),
-            SpoolView::None | SpoolView::Watched => None,
-        };
-        self.ask_after(
-            "intake.spool",
-            failing.is_some(),
-            10 * S,
-            10 * S,
-            [
+        let [what, why, how] = match &self.seen.intake.spool {
+            SpoolView::Failing(why) => [
                 "give the agent its spool folder".to_owned(),
-                failing.map_or_else(String::new, |why| format!("No file of reads is taken. {why}")),
-                "If the queue is in trouble, mend that first. The folder must belong to the agent's user and the engine's \
-                 group, mode 2770, and be mounted; pintle check tells what is missing. Files that lie there are taken as soon as it can be opened."
+                format!("No file of reads is taken. {}", wording::sentence(why)),
+                "If the queue is in trouble, mend that first. The folder must belong to the agent's user and a \
+                 group that the engine is in too, mode 2770, and be mounted; pintle check tells what is missing. Files \
+                 that lie there are taken as soon as it can be opened."
                     .to_owned(),
             ],
-        );
+            SpoolView::Unreadable { files, why } => [
+                "let the agent read the files in its spool folder".to_owned(),
+                {
+                    let (are, them) = if *files == 1 { ("is", "it") } else { ("are", "them") };
+                    let (files, why) = (wording::amount(*files, "file"), printable(why, 80));
+                    format!("{files} there {are} not taken, since the agent can't read {them}: {why}.")
+                },
+                "Let the engine write them with mode 0640 (UMask=0027) below the spool folder, so that they have its group; \
+                 give those that lie there that group and mode. They are taken by themselves then."
+                    .to_owned(),
+            ],
+            SpoolView::None | SpoolView::Watched => Default::default(),
+        };
+        self.ask_after("intake.spool", !what.is_empty(), 10 * S, 10 * S, [what, why, how]);
     }
 
     /// Reads that are refused are lost unless the engine keeps them, and the cameras may read well meanwhile.
@@ -94,7 +101,7 @@ impl Judge<'_, '_> {
         let mostly = intake.refusals.recent.mostly_refused(self.seen.now.mono);
         // As long as nothing is taken at all the trailer does not do its work.
         let act_ms = if mostly.is_some_and(|(accepted, _)| accepted == 0) { 0 } else { u64::MAX };
-        let last = intake.refusals.last.clone().unwrap_or_default();
+        let last = intake.refusals.last_of_engine.clone().unwrap_or_default();
         let about = last.field.map_or_else(String::new, |field| format!(", about its field {field}"));
         let told = mostly.map_or_else(String::new, |(accepted, refused)| {
             let all = wording::amount(accepted + refused, "request");
@@ -145,7 +152,7 @@ impl Judge<'_, '_> {
             let read_here = quiet_ms <= watched_ms;
             let too_quiet = if read_here { 12 * HOUR <= quiet_ms } else { 15 * MIN <= watched_ms };
             if too_quiet {
-                silent.push(crate::ids::printable(&camera.label, 40));
+                silent.push(printable(&camera.label, 40));
                 let from = now.utc.plus_ms(-i64::try_from(quiet_ms.min(watched_ms)).unwrap_or(0));
                 since = Some(since.map_or(from, |earlier| earlier.min(from)));
             }

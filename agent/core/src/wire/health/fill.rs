@@ -236,7 +236,7 @@ pub(super) fn intake(seen: &Observations<'_>) -> IntakeBody {
     let spool = match intake.spool {
         SpoolView::None => None,
         SpoolView::Watched => Some("watched"),
-        SpoolView::Failing(_) => Some("failing"),
+        SpoolView::Unreadable { .. } | SpoolView::Failing(_) => Some("failing"),
     };
     IntakeBody {
         accepted: intake.accepted,

@@ -264,8 +264,8 @@ async fn audit(
 ) -> Result<(), Box<Problem>> {
     let problem = answered.as_ref().err();
     let camera = match &ask.verb {
-        Verb::PlaceSet { camera, .. } | Verb::PlaceConfirm { camera: Some(camera) } => camera.as_str(),
-        Verb::PlaceConfirm { camera: None } => "all",
+        Verb::PlaceSet { camera, .. } | Verb::PlaceConfirm { camera: Some(camera), .. } => camera.as_str(),
+        Verb::PlaceConfirm { camera: None, .. } => "all",
         _ => "",
     };
     // Kinds are URNs of ours; their last word is enough here.
@@ -286,6 +286,7 @@ async fn audit(
         Verb::NeedAck { need, for_s, undo } => {
             entry = entry.with("need", need).with("for_s", for_s).with("undo", undo);
         }
+        Verb::PlaceConfirm { meant: Some(meant), .. } => entry = entry.with("site", meant.site.0),
         Verb::QueueList { reveal } => entry = entry.with("reveal", reveal),
         Verb::QueueRetry { sequence: Some(sequence) } => entry = entry.with("sequence", sequence),
         Verb::QueueDrop { sequence, why } => entry = entry.with("sequence", sequence).with("why", why),
@@ -361,9 +362,9 @@ async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> 
             let (cross_street, direction) = (cross_street.clone(), direction.clone());
             places(setup, |answer| PlaceRequest::Set { camera, road, cross_street, direction, by, answer }).await?
         }
-        Verb::PlaceConfirm { camera } => {
-            let camera = camera.clone();
-            places(setup, |answer| PlaceRequest::Confirm { camera, by, answer }).await?
+        Verb::PlaceConfirm { camera, meant } => {
+            let (camera, meant) = (camera.clone(), meant.clone());
+            places(setup, |answer| PlaceRequest::Confirm { camera, meant, by, answer }).await?
         }
     };
     Ok(json!({ "places": rows.iter().map(row_body).collect::<Vec<_>>() }))

@@ -1,11 +1,11 @@
 //! What people ask of the place table and say of tows.
 
 use crate::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow, TowRequest};
-use pintle_core::ids::CameraId;
+use pintle_core::ids::{CameraId, SiteId};
 use pintle_core::moment::Moment;
 use pintle_core::position::PositionView;
 use pintle_core::position::keeper::{KeeperAction, SiteKeeper, TowProblem};
-use pintle_core::position::places::{LineProblem, LineState, PlaceLine};
+use pintle_core::position::places::{LineMeant, LineProblem, LineState, PlaceLine};
 use pintle_core::read::stamp::{StampBasis, stamp};
 use std::sync::Arc;
 use tokio::sync::oneshot;
@@ -54,9 +54,12 @@ pub(super) fn change(
             });
             (answer, result.map(|()| true))
         }
-        PlaceRequest::Confirm { camera, by, answer } => {
+        PlaceRequest::Confirm { camera, meant, by, answer } => {
             let result = known(camera.as_ref(), cameras).and_then(|()| {
                 let (site, position) = here(keeper)?;
+                if let Some(meant) = meant {
+                    fits(keeper, site, camera.as_ref(), &meant).map_err(|problem| told(&problem))?;
+                }
                 let table = keeper.places_mut();
                 table.confirm(site, position, camera.as_ref(), &by, now.utc).map_err(|problem| told(&problem))
             });
@@ -89,8 +92,15 @@ pub(super) fn rows(keeper: &SiteKeeper, view: &PositionView, cameras: &[CameraId
     cameras.iter().map(row).collect()
 }
 
-fn here(keeper: &SiteKeeper) -> Result<(pintle_core::ids::SiteId, pintle_core::geo::LatLon), PlaceProblem> {
+fn here(keeper: &SiteKeeper) -> Result<(SiteId, pintle_core::geo::LatLon), PlaceProblem> {
     keeper.site().map(|site| (site.id, site.position)).ok_or_else(|| told(&LineProblem::NoSite))
+}
+
+/// Whoever means a line and does not stand there must mean this one, and the trailer must be where it says.
+fn fits(keeper: &SiteKeeper, site: SiteId, camera: Option<&CameraId>, meant: &LineMeant) -> Result<(), LineProblem> {
+    let camera = camera.ok_or(LineProblem::NothingToConfirm { camera: None })?;
+    keeper.places().fits(site, camera, meant)?;
+    if keeper.is_sure() { Ok(()) } else { Err(LineProblem::NotSure) }
 }
 
 fn known(camera: Option<&CameraId>, cameras: &[CameraId]) -> Result<(), PlaceProblem> {

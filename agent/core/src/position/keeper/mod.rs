@@ -256,6 +256,12 @@ impl SiteKeeper {
         self.standing.as_ref().map(|standing| &standing.site)
     }
 
+    /// Whether it stands at its site without a doubt, as fixes since the start say.
+    #[must_use]
+    pub fn is_sure(&self) -> bool {
+        self.state == KeeperState::Anchored && self.standing.as_ref().is_some_and(|standing| standing.verified)
+    }
+
     /// The best estimate now with its 95 % radius, metres: the anchor, or what is provisional while it settles.
     #[must_use]
     pub fn estimate(&self) -> Option<(LatLon, f64)> {

@@ -45,6 +45,10 @@ use pintle_core::queue::holds::HoldsView;
 use pintle_core::queue::{EventKind, Lane, LedgerCounts, PictureCounts};
 use serde::Serialize;
 
+/// Key of the value that says which requests from afar were heard: of all that others keep here it alone comes over
+/// from a damaged file, since an old request must not become new by it.
+pub const ASKED_KEY: &str = "asked";
+
 /// One event handed to the queue.
 #[derive(Clone)]
 pub struct NewEvent {

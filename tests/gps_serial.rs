@@ -391,6 +391,7 @@ async fn a_site_is_found_told_to_the_store_and_remembered_with_its_place_lines()
     assert_eq!(rows[0].sentence, "Quernstone Road at Brackwater Lane, northbound");
     let unknown = rig.ask(|answer| PlaceRequest::Confirm {
         camera: Some(CameraId::new("south").unwrap()),
+        meant: None,
         by: "J. Fenwick".to_owned(),
         answer,
     });

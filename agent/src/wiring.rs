@@ -20,6 +20,7 @@ use crate::actors::ready::{self, ReadySetup};
 use crate::actors::retention::{self, RetentionSetup};
 use crate::actors::upstream::{self, UpstreamSetup};
 use crate::audit;
+use crate::clock;
 use crate::config::Config;
 use crate::io::timesync;
 use crate::lifecycle::supervise::{Board, Pace, keep_running};
@@ -382,6 +383,8 @@ impl Wires {
             trailer: self.config.trailer.id.clone(),
             cameras: self.config.cameras.iter().map(|camera| camera.id.clone()).collect(),
             control: self.config.control.socket.clone(),
+            state_dir: self.config.trailer.state_dir.clone(),
+            started: clock::mono(),
             store: self.store.clone(),
             position: self.position.subscribe(),
             audit: self.audit.clone(),

@@ -1,40 +1,40 @@
 //! Carries out what people at the agency ask of this trailer by way of the receipts: signed, allowed by the owner, each
-//! once, written down, answered with a notice.
+//! once, written down before it is done, answered with a notice.
+
+mod memory;
+mod tally;
 
 use super::heartbeat::Heartbeat;
-use crate::audit::{self, Entry, Who};
+use crate::audit::{self, AuditError, Entry, Who};
 use crate::clock;
 use crate::config;
 use crate::io::signed::{ASKED_MAGIC, PublicKey};
 use crate::store::{NewEvent, StoreError, StoreHandle};
 use base64::Engine as _;
 use base64::prelude::BASE64_STANDARD;
-use pintle_core::afar::{BYTES_MAX, Refusal, Request, Wanted, judge};
+use memory::Memory;
+use pintle_core::afar::{CHARS_MAX, Here, Refusal, Request, Wanted, judge, number_of};
 use pintle_core::ids::{CameraId, TrailerId};
 use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::notice::NoticeBody;
 use serde_json::json;
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
+use tally::Tally;
 use tokio::sync::{Notify, watch};
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
-/// Where the highest number heard lies in the store.
-const HEARD_KEY: &str = "asked";
 /// What waits for a clock that can be trusted is looked at again so often (our own choice).
 const LOOK_EVERY: Duration = Duration::from_secs(5);
-/// Requests of one answer that are looked at (our own limit; the receiver sends fewer).
-const ASKED_MAX: usize = 16;
-/// Requests with a wrong signature that are written into the audit, each hour (our own limit: a false receiver must not
-/// be able to fill the disk).
-const FORGED_TOLD_AN_HOUR: u32 = 20;
-const HOUR_MS: u64 = 3_600_000;
 /// The agent answers itself within this.
 const OWN_WAIT: Duration = Duration::from_secs(10);
+/// What is said where the audit can't take the line before an act.
+const NOT_AUDITED: &str = "a request from afar waits: the audit can't be written, and nothing is done unwritten";
 
 /// What the actor is given.
 #[derive(Clone)]
@@ -47,6 +47,10 @@ pub struct AskedSetup {
     pub cameras: Vec<CameraId>,
     /// The own control socket: what a person could do there is done there.
     pub control: PathBuf,
+    /// The state folder: the numbers heard are kept in it, too, so that a lost queue makes no old request new.
+    pub state_dir: PathBuf,
+    /// When this process began: it has carried out nothing before.
+    pub started: Mono,
     /// For the numbers, the answers and what is sent once more.
     pub store: StoreHandle,
     /// How far the clock is trusted.
@@ -66,9 +70,12 @@ pub struct AskedSetup {
 /// # Errors
 /// [`StoreError`] if the numbers of before can't be fetched: then nothing may be carried out.
 pub async fn run(mut setup: AskedSetup, stop: CancellationToken) -> Result<(), StoreError> {
-    let kept = setup.store.kept(HEARD_KEY).await?;
-    let heard = kept.and_then(|bytes| String::from_utf8(bytes).ok()?.parse().ok()).unwrap_or(0);
-    let mut ears = Ears { heard, forged_since: Mono(0), forged_told: 0 };
+    let Some(asked) = setup.asked.clone() else {
+        stop.cancelled().await;
+        return Ok(());
+    };
+    let memory = Memory::fetch(&setup.state_dir, &setup.store, setup.started).await?;
+    let mut ears = Ears { memory, begun: BTreeSet::new(), tally: Tally::default(), looked: Vec::new(), no_key: false };
     loop {
         tokio::select! {
             () = stop.cancelled() => return Ok(()),
@@ -79,73 +86,143 @@ pub async fn run(mut setup: AskedSetup, stop: CancellationToken) -> Result<(), S
             () = tokio::time::sleep(LOOK_EVERY) => {}
         }
         setup.heartbeat.turn();
-        let Some(asked) = setup.asked.clone() else { continue };
-        let came: Vec<String> = setup.came.borrow_and_update().iter().take(ASKED_MAX).cloned().collect();
-        if came.is_empty() {
-            continue;
-        }
-        let key = match PublicKey::read(&asked.key_file) {
-            Ok(key) => key,
-            Err(error) => {
-                warn!(%error, "asked.key_file can't be used: nothing from afar is carried out");
-                continue;
+        let now = clock::moment(setup.position.borrow().utc_trust);
+        ears.memory.settle(&now).await;
+        let came = setup.came.borrow_and_update().clone();
+        ears.look(came, &asked, &setup).await;
+        for (what, count) in ears.tally.due(clock::mono()) {
+            warn!(what, count, "requests from afar were passed over; nothing was done");
+            let entry = Entry::new(Who::agent(), "asked", what).with("count", count);
+            if let Err(error) = setup.audit.write(entry).await {
+                tracing::debug!(%error, "a request that was passed over is not in the audit yet");
             }
-        };
-        for one in &came {
-            ears.hear(one, &asked, &key, &setup).await;
-            setup.heartbeat.turn();
         }
     }
 }
 
 struct Ears {
-    heard: u64,
-    forged_since: Mono,
-    forged_told: u32,
+    memory: Memory,
+    /// Numbers whose line of this sort stands in the audit, and whose count could not be kept yet.
+    begun: BTreeSet<(u64, &'static str)>,
+    tally: Tally,
+    /// What was looked at last: what waits is looked at again, and counted once.
+    looked: Vec<String>,
+    no_key: bool,
 }
 
 impl Ears {
-    async fn hear(&mut self, one: &str, asked: &config::Asked, key: &PublicKey, setup: &AskedSetup) {
-        let now = clock::moment(setup.position.borrow().utc_trust);
-        let bytes = (one.len() <= 2 * BYTES_MAX).then(|| BASE64_STANDARD.decode(one).ok()).flatten();
-        let Some(content) = bytes.and_then(|bytes| key.opened(ASKED_MAGIC, &bytes)) else {
-            return self.forged(setup, now.mono).await;
+    async fn look(&mut self, came: Vec<String>, asked: &config::Asked, setup: &AskedSetup) {
+        if came.is_empty() {
+            return;
+        }
+        let key = match PublicKey::read(&asked.key_file) {
+            Ok(key) => key,
+            Err(error) => {
+                if !std::mem::replace(&mut self.no_key, true) {
+                    warn!(%error, "asked.key_file can't be used: nothing from afar is carried out");
+                }
+                return;
+            }
         };
-        match judge(&content, &setup.trailer, &setup.cameras, &asked.allowed, self.heard, &now) {
+        self.no_key = false;
+        let mut signed = Vec::new();
+        for one in &came {
+            let is_new = !self.looked.contains(one);
+            match opened(one, &key) {
+                Some(content) => signed.push((number_of(&content), content, is_new)),
+                None if is_new => self.tally.add("forged"),
+                None => {}
+            }
+        }
+        self.looked = came;
+        // A higher number shuts out the lower ones, whatever order the receiver sends them in.
+        signed.sort();
+        for (_, content, is_new) in signed {
+            if !self.hear(&content, &key.shown(), is_new, asked, setup).await {
+                return;
+            }
+            setup.heartbeat.turn();
+        }
+    }
+
+    /// False if it has to wait, and what comes after it with it.
+    async fn hear(
+        &mut self,
+        content: &[u8],
+        key: &str,
+        is_new: bool,
+        asked: &config::Asked,
+        setup: &AskedSetup,
+    ) -> bool {
+        let now = clock::moment(setup.position.borrow().utc_trust);
+        let here = Here { trailer: &setup.trailer, cameras: &setup.cameras, allowed: &asked.allowed };
+        match judge(content, &here, self.memory.highest(key), self.memory.since(), &now) {
             Ok(request) => {
-                // Heard before it is done: after a loss of power it is not done a second time.
-                if let Err(error) = self.heard(request.number, setup).await {
-                    return warn!(%error, "a request from afar waits: its number can't be kept");
+                let who = Who { uid: None, pid: None, name: request.by.clone() };
+                let line = (who, act(&request.wanted), "begun");
+                if !self.begin(request.number, key, line, None, setup).await {
+                    return false;
                 }
                 let outcome = carry_out(&request, setup, &now).await;
-                answer(&request, &outcome, setup, &now).await;
+                answer(&request, outcome, setup, &now).await;
             }
             Err((Some(number), refusal)) if refusal.is_final() => {
-                if let Err(error) = self.heard(number, setup).await {
-                    return warn!(%error, "a request from afar waits: its number can't be kept");
+                let line = (Who::agent(), "asked", "refused");
+                if !self.begin(number, key, line, Some(&refusal), setup).await {
+                    return false;
                 }
-                refused(number, &refusal, setup, &now).await;
+                info!(number, %refusal, "a request from afar is refused");
+                told(number, format!("Request {number} from afar was refused: {refusal}."), setup, &now).await;
             }
+            Err((_, Refusal::OtherTrailer)) if is_new => self.tally.add("other-trailer"),
+            Err((_, Refusal::Unreadable)) if is_new => self.tally.add("unreadable"),
             Err((number, refusal)) => tracing::debug!(number, %refusal, "a request from afar is passed over"),
         }
+        true
     }
 
-    async fn heard(&mut self, number: u64, setup: &AskedSetup) -> Result<(), StoreError> {
-        setup.store.keep(HEARD_KEY, number.to_string().into_bytes()).await?;
-        self.heard = number;
-        Ok(())
+    /// Before it is done it stands in the audit, and its number is heard for good: after a loss of power it is not done
+    /// a second time. False if either can't be written: then it is not done.
+    async fn begin(
+        &mut self,
+        number: u64,
+        key: &str,
+        (who, act, outcome): (Who, &str, &'static str),
+        why: Option<&Refusal>,
+        setup: &AskedSetup,
+    ) -> bool {
+        if !self.begun.contains(&(number, outcome)) {
+            let entry = Entry::new(who, act, outcome).with("number", number);
+            let entry = why.into_iter().fold(entry, |entry, why| entry.with("why", why));
+            if let Err(error) = audited(entry, setup).await {
+                warn!(%error, advice = error.advice(), number, "{NOT_AUDITED}");
+                return false;
+            }
+            self.begun.insert((number, outcome));
+        }
+        if let Err(error) = self.memory.hear(key, number).await {
+            warn!(%error, number, "a request from afar waits: its number can't be kept");
+            return false;
+        }
+        self.begun.retain(|(begun, _)| *begun != number);
+        true
     }
+}
 
-    async fn forged(&mut self, setup: &AskedSetup, now: Mono) {
-        if HOUR_MS <= now.since_ms(self.forged_since) {
-            (self.forged_since, self.forged_told) = (now, 0);
-        }
-        if self.forged_told < FORGED_TOLD_AN_HOUR {
-            self.forged_told += 1;
-            warn!("a request from afar is not signed with the agency's key; nothing was done");
-            written(setup, Entry::new(Who::agent(), "asked", "forged")).await;
-        }
+/// The content of one that is signed with this key.
+fn opened(one: &str, key: &PublicKey) -> Option<Vec<u8>> {
+    let bytes = (one.len() <= CHARS_MAX).then(|| BASE64_STANDARD.decode(one).ok()).flatten();
+    bytes.and_then(|bytes| key.opened(ASKED_MAGIC, &bytes))
+}
+
+/// The line is on the disk, or this is an error. While the audit is in trouble no line is added to those that wait in
+/// memory: each would be written later, as if something had been done.
+async fn audited(entry: Entry, setup: &AskedSetup) -> Result<(), AuditError> {
+    if setup.audit.trouble().is_some() {
+        let log = setup.audit.clone();
+        tokio::task::spawn_blocking(move || log.probe()).await.unwrap_or(Err(AuditError::BrokenOff))?;
     }
+    setup.audit.write(entry).await.map(drop)
 }
 
 /// Does it; answers what became of it, one sentence.
@@ -166,9 +243,11 @@ async fn carry_out(request: &Request, setup: &AskedSetup, now: &Moment) -> Resul
             let again = setup.store.resend(vec![range.clone()], *now).await.map_err(|error| error.to_string())?;
             Ok(format!("{again} events go out once more"))
         }
-        Wanted::ConfirmLine(camera) => {
+        Wanted::ConfirmLine(camera, meant) => {
             let by = format!("{} (from afar)", request.by);
-            let line = json!({"do": "place.confirm", "by": by, "args": {"camera": camera.as_str()}}).to_string();
+            // Whether the trailer still stands there, and the line still reads so, is judged by whoever confirms it.
+            let args = json!({"camera": camera.as_str(), "site": meant.site.0, "line": meant.line});
+            let line = json!({"do": "place.confirm", "by": by, "args": args}).to_string();
             let socket = setup.control.clone();
             let asked = tokio::task::spawn_blocking(move || crate::io::control::ask(&socket, &line, OWN_WAIT)).await;
             let answer = match asked {
@@ -180,7 +259,7 @@ async fn carry_out(request: &Request, setup: &AskedSetup, now: &Moment) -> Resul
             match answer["detail"].as_str().or(answer["title"].as_str()) {
                 Some(why) => Err(why.to_owned()),
                 None if answer.get("result").is_some() => {
-                    Ok(format!("the place line of {} is confirmed", camera.as_str()))
+                    Ok(format!("the place line of {} is confirmed for site {}", camera.as_str(), meant.site.0))
                 }
                 None => Err("the agent did not answer itself".to_owned()),
             }
@@ -188,27 +267,29 @@ async fn carry_out(request: &Request, setup: &AskedSetup, now: &Moment) -> Resul
     }
 }
 
-async fn answer(request: &Request, outcome: &Result<String, String>, setup: &AskedSetup, now: &Moment) {
-    let kind = match &request.wanted {
+/// The word for it in the audit.
+fn act(wanted: &Wanted) -> &'static str {
+    match wanted {
         Wanted::Health => "asked.health",
-        Wanted::ConfirmLine(_) => "asked.confirm-line",
+        Wanted::ConfirmLine(..) => "asked.confirm-line",
         Wanted::TestAlert => "asked.test-alert",
         Wanted::Resend(_) => "asked.resend",
-    };
-    let word = if outcome.is_ok() { "done" } else { "failed" };
-    let who = Who { uid: None, pid: None, name: request.by.clone() };
-    written(setup, Entry::new(who, kind, word).with("number", request.number)).await;
-    let text = match outcome {
-        Ok(text) => format!("Request {} from afar by {}: {text}.", request.number, request.by),
-        Err(why) => format!("Request {} from afar by {} failed: {why}.", request.number, request.by),
-    };
-    info!(number = request.number, kind, word, "a request from afar");
-    told(request.number, text, setup, now).await;
+    }
 }
 
-async fn refused(number: u64, refusal: &Refusal, setup: &AskedSetup, now: &Moment) {
-    written(setup, Entry::new(Who::agent(), "asked", "refused").with("number", number).with("why", refusal)).await;
-    told(number, format!("Request {number} from afar was refused: {refusal}."), setup, now).await;
+async fn answer(request: &Request, outcome: Result<String, String>, setup: &AskedSetup, now: &Moment) {
+    let (number, kind) = (request.number, act(&request.wanted));
+    let word = if outcome.is_ok() { "done" } else { "failed" };
+    let who = Who { uid: None, pid: None, name: request.by.clone() };
+    // That it was begun stands there already.
+    let written = setup.audit.write(Entry::new(who, kind, word).with("number", number)).await;
+    let unwritten = written.err().map_or("", |_| "; how it ended is not in the trailer's audit yet");
+    let text = match outcome {
+        Ok(text) => format!("Request {number} from afar by {}: {text}{unwritten}.", request.by),
+        Err(why) => format!("Request {number} from afar by {} was not carried out: {why}{unwritten}.", request.by),
+    };
+    info!(number, kind, word, "a request from afar");
+    told(number, text, setup, now).await;
 }
 
 async fn told(number: u64, text: String, setup: &AskedSetup, now: &Moment) {
@@ -222,10 +303,4 @@ async fn told(number: u64, text: String, setup: &AskedSetup, now: &Moment) {
 async fn accept(notice: &NoticeBody, lane: Lane, setup: &AskedSetup, now: &Moment) -> Result<(), StoreError> {
     let event = NewEvent::own(EventKind::Notice, lane, now.utc, notice);
     setup.store.accept(vec![event], *now).await.map(drop)
-}
-
-async fn written(setup: &AskedSetup, entry: Entry) {
-    if let Err(error) = setup.audit.write(entry).await {
-        warn!(%error, "the audit can't be written");
-    }
 }

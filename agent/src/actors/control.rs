@@ -279,8 +279,8 @@ async fn audit(
 ) -> Result<(), Box<Problem>> {
     let problem = answered.as_ref().err();
     let camera = match &ask.verb {
-        Verb::PlaceSet { camera, .. } | Verb::PlaceConfirm { camera: Some(camera) } => camera.as_str(),
-        Verb::PlaceConfirm { camera: None } => "all",
+        Verb::PlaceSet { camera, .. } | Verb::PlaceConfirm { camera: Some(camera), .. } => camera.as_str(),
+        Verb::PlaceConfirm { camera: None, .. } => "all",
         _ => "",
     };
     // Kinds are URNs of ours; their last word is enough here.
@@ -306,6 +306,7 @@ fn on_what(entry: Entry, verb: &Verb, result: Option<&Value>) -> Entry {
         Verb::ReadyTick { tick, undo } => entry.with("tick", tick.word()).with("undo", undo),
         Verb::DutyOff { for_s, reason } => entry.with("for_s", for_s).with("reason", reason),
         Verb::NeedAck { need, for_s, undo } => entry.with("need", need).with("for_s", for_s).with("undo", undo),
+        Verb::PlaceConfirm { meant: Some(meant), .. } => entry.with("site", meant.site.0),
         Verb::QueueList { reveal } => entry.with("reveal", reveal),
         Verb::QueueRetry { sequence: Some(sequence) } => entry.with("sequence", sequence),
         Verb::QueueDrop { sequence, why } => entry.with("sequence", sequence).with("why", why),
@@ -378,9 +379,9 @@ async fn answer(setup: &ControlSetup, ask: &Ask) -> Result<Value, Box<Problem>> 
             let (cross_street, direction) = (cross_street.clone(), direction.clone());
             places(setup, |answer| PlaceRequest::Set { camera, road, cross_street, direction, by, answer }).await?
         }
-        Verb::PlaceConfirm { camera } => {
-            let camera = camera.clone();
-            places(setup, |answer| PlaceRequest::Confirm { camera, by, answer }).await?
+        Verb::PlaceConfirm { camera, meant } => {
+            let (camera, meant) = (camera.clone(), meant.clone());
+            places(setup, |answer| PlaceRequest::Confirm { camera, meant, by, answer }).await?
         }
     };
     Ok(json!({ "places": rows.iter().map(row_body).collect::<Vec<_>>() }))

@@ -4,7 +4,7 @@ use pintle_core::health::duty::{Ack, DutyBook};
 use pintle_core::health::ready::Tick;
 use pintle_core::ids::{CameraId, SiteId};
 use pintle_core::position::PositionView;
-use pintle_core::position::places::{LineState, PlaceLine};
+use pintle_core::position::places::{LineMeant, LineState, PlaceLine};
 use std::sync::Arc;
 use tokio::sync::oneshot;
 
@@ -69,6 +69,8 @@ pub enum PlaceRequest {
     Confirm {
         /// Which camera; `None` for all that have a line.
         camera: Option<CameraId>,
+        /// Only if the camera has this line at this site, and it is sure that the trailer stands there.
+        meant: Option<LineMeant>,
         /// Who says so.
         by: String,
         /// Where the answer goes.

@@ -84,7 +84,7 @@ impl Signer {
     /// The public key as people pass it on: `ed25519:<base64>`.
     #[must_use]
     pub fn public(&self) -> String {
-        format!("ed25519:{}", BASE64_STANDARD.encode(self.0.public_key().as_ref()))
+        PublicKey::from(self).shown()
     }
 
     /// The content with its signature before it.
@@ -112,6 +112,12 @@ impl PublicKey {
     pub fn parse(text: &str) -> Option<Self> {
         let bytes = BASE64_STANDARD.decode(text.trim().strip_prefix("ed25519:")?).ok()?;
         bytes.try_into().ok().map(Self)
+    }
+
+    /// As people pass it on, see [`Self::parse`].
+    #[must_use]
+    pub fn shown(&self) -> String {
+        format!("ed25519:{}", BASE64_STANDARD.encode(self.0))
     }
 
     /// Reads the file at `path` whose first word is a public key.

@@ -9,14 +9,16 @@ use crate::clock;
 use crate::io::signed::{ASKED_MAGIC, SignedError, Signer, write_whole};
 use base64::Engine as _;
 use base64::prelude::BASE64_STANDARD;
-use pintle_core::afar::{BYTES_MAX, Kind, VALID_MS_MAX};
-use pintle_core::ids::{BadName, CameraId, TrailerId};
+use pintle_core::afar::{BYTES_MAX, Kind, RESEND_MAX, VALID_MS_MAX, is_right_range};
+use pintle_core::ids::{BadName, CameraId, SiteId, TrailerId, printable};
 use pintle_core::moment::Utc;
+use pintle_core::position::places::{LineMeant, PlaceLine};
 use pintle_core::queue::EventKind;
 use pintle_core::wire::asked::AskedBody;
 use pintle_core::wire::receipt::Resend;
 use serde::Deserialize;
-use std::io::{self, Write};
+use std::fs::File;
+use std::io::{self, Read as _, Write};
 use std::path::{Path, PathBuf};
 
 /// Folder beside the database.
@@ -56,10 +58,17 @@ enum AskWhat {
     Health,
     /// Send a test alert through the real way.
     TestAlert,
-    /// Confirm a camera's place line: it is right for where the trailer stands now.
+    /// Confirm a camera's place line: somebody who knows the place says that it is right there. Site and line are those
+    /// that the trailer's state shows now; if it stands elsewhere by then, or its line reads otherwise, it refuses.
     ConfirmLine {
         /// Which camera.
         camera: String,
+        /// Number of the site.
+        #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u64).range(1..))]
+        site: u64,
+        /// The whole line as the state shows it, like "Quernstone Road at Brackwater Lane, northbound".
+        #[arg(long, value_name = "TEXT")]
+        line: String,
     },
     /// Send events once more.
     Resend {
@@ -124,29 +133,25 @@ pub fn ask(args: &AskArgs, out: &mut dyn Write) -> Result<(), AskError> {
     let what = args.what.as_ref().ok_or_else(|| wanted("what to ask for"))?;
     let now = clock::utc();
     let until = now.plus_ms((args.hours * 3_600_000).min(VALID_MS_MAX));
-    let (kind, camera, resend) = match what {
-        AskWhat::Health => (Kind::Health, None, None),
-        AskWhat::TestAlert => (Kind::TestAlert, None, None),
-        AskWhat::ConfirmLine { camera } => (Kind::ConfirmLine, Some(CameraId::new(camera)?.as_str().to_owned()), None),
-        AskWhat::Resend { generation, from, to } if from <= to => {
-            (Kind::Resend, None, Some(Resend { generation: generation.clone(), from: *from, to: *to }))
-        }
-        AskWhat::Resend { .. } => return Err(AskError::Asked("the last number lies before the first".to_owned())),
-    };
+    let meant = Meant::of(what)?;
     let folder = folder.join(trailer.as_str());
     // Numbers rise for ever, also when the clock was set back in between.
     let before = names(&folder).into_iter().map(|(number, _)| number).max().unwrap_or(0);
-    let number = u64::try_from(now.0).unwrap_or(0).max(before + 1);
+    let after = before.checked_add(1).ok_or_else(|| AskError::Asked("no number is left in its folder".to_owned()))?;
+    let number = u64::try_from(now.0).unwrap_or(0).max(after);
     let body = AskedBody {
         number,
         trailer: trailer.as_str().to_owned(),
         made_at: now.to_rfc3339(),
         until: until.to_rfc3339(),
         by: by.clone(),
-        what: kind.word().to_owned(),
-        camera,
-        resend,
+        what: meant.kind.word().to_owned(),
+        camera: meant.line.as_ref().map(|(camera, _)| camera.as_str().to_owned()),
+        site: meant.line.as_ref().map(|(_, line)| line.site.0),
+        line: meant.line.map(|(_, line)| line.line),
+        resend: meant.resend,
     };
+    let kind = meant.kind;
     let signed = signer.sign_as(ASKED_MAGIC, &body.to_bytes());
     if BYTES_MAX < signed.len() {
         return Err(AskError::Asked("the request is too long".to_owned()));
@@ -164,9 +169,43 @@ pub fn ask(args: &AskArgs, out: &mut dyn Write) -> Result<(), AskError> {
     Ok(())
 }
 
+/// What is asked for, as the arguments say it.
+struct Meant {
+    kind: Kind,
+    line: Option<(CameraId, LineMeant)>,
+    resend: Option<Resend>,
+}
+
+impl Meant {
+    /// What a trailer could only refuse is refused here.
+    fn of(what: &AskWhat) -> Result<Self, AskError> {
+        let refused = |why: String| Err(AskError::Asked(why));
+        let bare = |kind| Self { kind, line: None, resend: None };
+        Ok(match what {
+            AskWhat::Health => bare(Kind::Health),
+            AskWhat::TestAlert => bare(Kind::TestAlert),
+            AskWhat::ConfirmLine { camera, site, line } => {
+                let (line, max) = (line.trim(), PlaceLine::CHARS_MAX);
+                if line.is_empty() || printable(line, max) != line {
+                    return refused(format!("--line is empty, longer than {max} characters or can't be printed"));
+                }
+                let meant = LineMeant { site: SiteId(*site), line: line.to_owned() };
+                Self { line: Some((CameraId::new(camera)?, meant)), ..bare(Kind::ConfirmLine) }
+            }
+            AskWhat::Resend { generation, from, to } => {
+                let resend = Resend { generation: generation.clone(), from: *from, to: *to };
+                if !is_right_range(&resend) {
+                    return refused(format!("the range is empty, begins at 0 or is longer than {RESEND_MAX}"));
+                }
+                Self { resend: Some(resend), ..bare(Kind::Resend) }
+            }
+        })
+    }
+}
+
 /// Numbers and paths of all requests to one trailer, answered ones too.
 fn names(folder: &Path) -> Vec<(u64, PathBuf)> {
-    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten().take(LISTED_MAX);
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
     entries.filter_map(|entry| Some((entry.path().file_stem()?.to_str()?.parse().ok()?, entry.path()))).collect()
 }
 
@@ -177,12 +216,21 @@ pub fn waiting(data: &Path, source: &str, now: Utc) -> Vec<String> {
     let mut found = names(&folder);
     found.retain(|(_, path)| path.extension().is_some_and(|end| end == "asked"));
     found.sort();
-    let signed = found.into_iter().filter_map(|(_, path)| std::fs::read(path).ok()).filter(|signed| {
+    // The newest of them: what nobody answered stays, and must not keep new ones out.
+    let found = found.split_off(found.len().saturating_sub(LISTED_MAX));
+    let signed = found.into_iter().filter_map(|(_, path)| read_short(&path)).filter(|signed| {
         let content = signed.splitn(2, |byte| *byte == b'\n').nth(1);
         let until = content.and_then(AskedBody::parse).and_then(|body| Utc::parse_rfc3339(&body.until));
-        signed.len() <= BYTES_MAX && until.is_some_and(|until| now <= until)
+        until.is_some_and(|until| now <= until)
     });
     signed.take(SENT_MAX).map(|signed| BASE64_STANDARD.encode(signed)).collect()
+}
+
+/// A file of at most the length that a request may have.
+fn read_short(path: &Path) -> Option<Vec<u8>> {
+    let mut bytes = Vec::new();
+    File::open(path).ok()?.take(BYTES_MAX as u64 + 1).read_to_end(&mut bytes).ok()?;
+    (bytes.len() <= BYTES_MAX).then_some(bytes)
 }
 
 /// The part of a notice that names the request that it answers.

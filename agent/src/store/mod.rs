@@ -46,6 +46,10 @@ use pintle_core::queue::{EventKind, Lane, LedgerCounts, PictureCounts};
 use pintle_core::wire::stamp::{Captured, captured_at_corrected};
 use serde::Serialize;
 
+/// Key of the value that says which requests from afar were heard: of all that others keep here it alone comes over
+/// from a damaged file, since an old request must not become new by it.
+pub const ASKED_KEY: &str = "asked";
+
 /// One event handed to the queue.
 #[derive(Clone)]
 pub struct NewEvent {

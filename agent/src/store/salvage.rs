@@ -2,6 +2,7 @@
 //! the row, else straight out of the pages. An event keeps the generation and the number under which it was accepted,
 //! and goes out under them; in the new file it only has a place in the order of sending (table `carried`).
 
+use super::ASKED_KEY;
 use super::Accepted;
 use super::NewEvent;
 use super::aside::{SALVAGE_MS, keep_numbers, taken_row};
@@ -89,6 +90,7 @@ pub(super) fn take_over(
         let old_ms = Db::age_of(old, now);
         db.adopt_holds(old, old_ms, now)?;
         adopt_closed(db, old)?;
+        adopt_asked(db, old)?;
     }
     let told = old.as_ref().and_then(|old| {
         let sql = "SELECT value FROM kept WHERE key = ?";
@@ -149,6 +151,13 @@ fn adopt_closed(db: &Db, old: &Connection) -> rusqlite::Result<()> {
         db.keep(&key, &value)?;
     }
     Ok(())
+}
+
+/// Which requests from afar were heard: without it an old one would be carried out again.
+fn adopt_asked(db: &Db, old: &Connection) -> rusqlite::Result<()> {
+    let heard = old.query_row("SELECT value FROM kept WHERE key = ?", [ASKED_KEY], |row| row.get::<_, Vec<u8>>(0));
+    // If it can't be read, the file beside the queue still has it.
+    heard.map_or(Ok(()), |heard| db.keep(ASKED_KEY, &heard))
 }
 
 impl Salvage<'_> {

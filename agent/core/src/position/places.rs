@@ -22,7 +22,19 @@ pub struct PlaceLine {
     pub at: Utc,
 }
 
+/// Which line somebody means who does not stand there: what was right at one site is wrong at the next.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LineMeant {
+    /// For which site.
+    pub site: SiteId,
+    /// The line as one sentence, as [`PlaceLine::text`] writes it.
+    pub line: String,
+}
+
 impl PlaceLine {
+    /// Longest line as one sentence, characters: three texts and what stands between them.
+    pub const CHARS_MAX: usize = 3 * PlaceTable::TEXT_MAX + " at , ".len();
+
     /// The line as one sentence: "Quernstone Road at Brackwater Lane, northbound".
     #[must_use]
     pub fn text(&self) -> String {
@@ -171,6 +183,20 @@ pub enum LineProblem {
     /// It may be leaving the site.
     #[error("it is being checked whether the trailer leaves its site")]
     InDoubt,
+    /// Somebody means the line of another site.
+    #[error("the trailer stands at site {} now, and this was meant for site {}", .now.0, .meant.0)]
+    OtherSite {
+        /// Where it stands.
+        now: SiteId,
+        /// What was meant.
+        meant: SiteId,
+    },
+    /// Somebody means another line.
+    #[error("the place line of {} reads otherwise now than the one that was meant", .camera.as_str())]
+    OtherLine {
+        /// Of which camera.
+        camera: CameraId,
+    },
 }
 
 impl LineProblem {
@@ -188,6 +214,8 @@ impl LineProblem {
                  without fixes see to the GPS receiver first"
             }
             Self::InDoubt => "wait until that is decided; it takes minutes",
+            Self::OtherSite { .. } => "find out where it stands now before you ask anew",
+            Self::OtherLine { .. } => "read the line as it is now, and ask anew if it is right",
         }
     }
 
@@ -340,6 +368,21 @@ impl PlaceTable {
         self.sites.entry(site).or_default().insert(camera.clone(), held);
         self.keep_newest();
         Ok(())
+    }
+
+    /// Whether the line of `camera` at `site` is the one that somebody means who does not stand there.
+    ///
+    /// # Errors
+    /// [`LineProblem::OtherSite`], [`LineProblem::OtherLine`]; [`LineProblem::NothingToConfirm`] if there is no line.
+    pub fn fits(&self, site: SiteId, camera: &CameraId, meant: &LineMeant) -> Result<(), LineProblem> {
+        if meant.site != site {
+            return Err(LineProblem::OtherSite { now: site, meant: meant.site });
+        }
+        match self.line(site, camera).0 {
+            None => Err(LineProblem::NothingToConfirm { camera: Some(camera.clone()) }),
+            Some(line) if line.text() != meant.line => Err(LineProblem::OtherLine { camera: camera.clone() }),
+            Some(_) => Ok(()),
+        }
     }
 
     /// Says that the unconfirmed line of `camera` (of all cameras if `None`) is right at `site`.
@@ -511,6 +554,25 @@ mod tests {
         assert_eq!(table.confirm(SiteId(3), here, None, "technician 7", Utc(5)), Ok(1));
         assert_eq!(table.sentence(SiteId(3), here, &east()).1, LineState::Confirmed);
         assert_eq!(table.changes.iter().map(|c| c.what.as_str()).collect::<Vec<_>>(), ["written", "confirmed"]);
+    }
+
+    #[test]
+    fn line_that_is_meant_from_afar_fits_only_its_own_site_and_its_own_words() {
+        let here = LatLon::new(44.51, -30.0).unwrap();
+        let mut table = PlaceTable::default();
+        table.set(SiteId(1), here, &east(), line("Quernstone Road")).unwrap();
+        table.offer(SiteId(2), here.moved(45.0, 4200.0), None, Some(SiteId(1)));
+        let meant = |site, text: &str| LineMeant { site: SiteId(site), line: text.to_owned() };
+        let text = line("Quernstone Road").text();
+        assert_eq!(table.fits(SiteId(2), &east(), &meant(2, &text)), Ok(()));
+        // The words are the same at the site before: only the number tells which place was meant.
+        let other = LineProblem::OtherSite { now: SiteId(2), meant: SiteId(1) };
+        assert_eq!(table.fits(SiteId(2), &east(), &meant(1, &text)), Err(other));
+        let other = LineProblem::OtherLine { camera: east() };
+        assert_eq!(table.fits(SiteId(2), &east(), &meant(2, "Quernstone Road, northbound")), Err(other));
+        let west = CameraId::new("west").unwrap();
+        let none = LineProblem::NothingToConfirm { camera: Some(west.clone()) };
+        assert_eq!(table.fits(SiteId(2), &west, &meant(2, &text)), Err(none));
     }
 
     #[test]

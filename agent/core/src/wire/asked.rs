@@ -12,6 +12,23 @@ pub const WHAT_TEST: &str = "test-alert";
 /// Send a range of events once more.
 pub const WHAT_RESEND: &str = "resend";
 
+/// What even a request that can't be meant tells: which number to refuse, and who is asked.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+pub struct AskedHead {
+    /// See [`AskedBody::number`].
+    pub number: u64,
+    /// See [`AskedBody::trailer`].
+    pub trailer: String,
+}
+
+impl AskedHead {
+    /// Reads it; `None` if it is none. Other fields don't matter.
+    #[must_use]
+    pub fn parse(content: &[u8]) -> Option<Self> {
+        serde_json::from_slice(content).ok()
+    }
+}
+
 /// One request.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -31,6 +48,12 @@ pub struct AskedBody {
     /// Which camera, for `confirm-line`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub camera: Option<String>,
+    /// Number of the site that it is meant for, as the health files show it, for `confirm-line`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub site: Option<u64>,
+    /// The place line as the health files show it, for `confirm-line`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub line: Option<String>,
     /// Which events, for `resend`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub resend: Option<Resend>,

@@ -7,10 +7,11 @@ use super::problem::{Fault, Problem};
 use super::tree::{self, Tree};
 use crate::health::duty::{ACK_S, ACK_S_MAX, OFF_S_MAX};
 use crate::health::ready::Tick;
-use crate::ids::{CameraId, printable};
+use crate::ids::{CameraId, SiteId, printable};
 use crate::moment::Utc;
 use crate::nearest::nearest;
 use crate::position::keeper::TOW_S_MAX;
+use crate::position::places::{LineMeant, PlaceLine};
 use crate::queue::holds::{HOLD_S_MAX, HoldAsked, HoldChange};
 use serde::{Deserialize, Serialize};
 
@@ -106,6 +107,8 @@ pub enum Verb {
     PlaceConfirm {
         /// Which camera; `None`: all that have a line.
         camera: Option<CameraId>,
+        /// Only if the camera has this line at this site; `None`: whatever it is, since whoever says so stands there.
+        meant: Option<LineMeant>,
     },
     /// `tow.begin`
     TowBegin {
@@ -343,10 +346,7 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
             let direction = faults.text(args, "direction", DIRECTION_CHARS_MAX, false).unwrap_or_default();
             camera.zip(road).map(|(camera, road)| Verb::PlaceSet { camera, road, cross_street, direction })
         }
-        "place.confirm" => {
-            faults.check_names(args, "args.", &["camera"]);
-            Some(Verb::PlaceConfirm { camera: faults.camera(args, cameras, false) })
-        }
+        "place.confirm" => Some(place_confirm(&mut faults, args, cameras)),
         "queue.list" => {
             faults.check_names(args, "args.", &["reveal"]);
             Some(Verb::QueueList { reveal: faults.flag(args, "reveal") })
@@ -400,6 +400,15 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
         Some(verb) if faults.list.is_empty() => Ok(Ask { by, verb }),
         _ => Err(faults.problem()),
     }
+}
+
+fn place_confirm(faults: &mut Faults, args: &Fields<'_>, cameras: &[CameraId]) -> Verb {
+    faults.check_names(args, "args.", &["camera", "site", "line"]);
+    let named = |name| field(args, name).is_some_and(|value| *value != Tree::Null);
+    let from_afar = named("site") || named("line");
+    let camera = faults.camera(args, cameras, from_afar);
+    let meant = if from_afar { faults.line_meant(args) } else { None };
+    Verb::PlaceConfirm { camera, meant }
 }
 
 fn duty_off(faults: &mut Faults, args: &Fields<'_>) -> Option<Verb> {
@@ -594,6 +603,12 @@ impl Faults {
                 None
             }
         }
+    }
+
+    /// Which line is meant; site and line belong together.
+    fn line_meant(&mut self, args: &Fields<'_>) -> Option<LineMeant> {
+        let (site, line) = (self.hold(args, "site", true), self.text(args, "line", PlaceLine::CHARS_MAX, true));
+        site.zip(line).map(|(site, line)| LineMeant { site: SiteId(site), line })
     }
 
     fn time(&mut self, args: &Fields<'_>, name: &str) -> Option<Utc> {

@@ -19,6 +19,7 @@ use batch::{Batch, Maker};
 use board::{Board, Told};
 use handed::HandedOver;
 use outcome::{alive, captured, ended, is_test, keep_test, last_test, latency_ms, reply_of};
+use pintle_core::afar::bounded;
 use pintle_core::forward::answer::{Item, Pause, Proof, Reply, Verdict, judge};
 use pintle_core::forward::backoff::Roll;
 use pintle_core::forward::lane::{Ask, LaneState, Limits, Outcome, Step};
@@ -442,7 +443,7 @@ impl LaneTask {
         let known = known.filter(|known| step.progress && batch.accepted_up_to < *known);
         let resend = std::mem::take(&mut step.resend);
         if step.progress {
-            let asked = std::mem::take(&mut step.asked);
+            let asked = bounded(std::mem::take(&mut step.asked));
             self.asked.send_if_modified(|before| {
                 let news = *before != asked;
                 *before = asked;

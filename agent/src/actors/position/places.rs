@@ -6,7 +6,7 @@ use pintle_core::ids::{CameraId, SiteId};
 use pintle_core::moment::Moment;
 use pintle_core::position::PositionView;
 use pintle_core::position::keeper::{KeeperAction, SiteKeeper, TowProblem};
-use pintle_core::position::places::{LineProblem, LineState, PlaceLine, site_for_lines};
+use pintle_core::position::places::{LineMeant, LineProblem, LineState, PlaceLine, site_for_lines};
 use pintle_core::read::stamp::{StampBasis, stamp};
 use std::sync::Arc;
 use tokio::sync::oneshot;
@@ -55,9 +55,12 @@ pub(super) fn change(
             });
             (answer, result.map(|()| true))
         }
-        PlaceRequest::Confirm { camera, by, answer } => {
+        PlaceRequest::Confirm { camera, meant, by, answer } => {
             let result = known(camera.as_ref(), cameras).and_then(|()| {
                 let (site, position) = here(keeper)?;
+                if let Some(meant) = meant {
+                    fits(keeper, site, camera.as_ref(), &meant).map_err(|problem| told(&problem))?;
+                }
                 let table = keeper.places_mut();
                 table.confirm(site, position, camera.as_ref(), &by, now.utc).map_err(|problem| told(&problem))
             });
@@ -96,6 +99,12 @@ fn here(keeper: &SiteKeeper) -> Result<(SiteId, LatLon), PlaceProblem> {
     let mut view = PositionView::default();
     keeper.fill(&mut view);
     site_for_lines(&view).map_err(|problem| told(&problem))
+}
+
+/// Whoever means a line and does not stand there must mean this one, and the trailer must be where it says.
+fn fits(keeper: &SiteKeeper, site: SiteId, camera: Option<&CameraId>, meant: &LineMeant) -> Result<(), LineProblem> {
+    let camera = camera.ok_or(LineProblem::NothingToConfirm { camera: None })?;
+    keeper.places().fits(site, camera, meant)
 }
 
 fn known(camera: Option<&CameraId>, cameras: &[CameraId]) -> Result<(), PlaceProblem> {

@@ -23,7 +23,10 @@ fn each_verb_is_read_with_its_arguments() {
     let line = ("Quernstone Road".to_owned(), String::new(), "northbound".to_owned());
     let camera = CameraId::new("north").unwrap();
     assert_eq!(ask.verb, Verb::PlaceSet { camera, road: line.0, cross_street: line.1, direction: line.2 });
-    assert_eq!(read(r#"{"do":"place.confirm","by":"x"}"#).verb, Verb::PlaceConfirm { camera: None });
+    assert_eq!(read(r#"{"do":"place.confirm","by":"x"}"#).verb, Verb::PlaceConfirm { camera: None, meant: None });
+    let from_afar = r#"{"do":"place.confirm","by":"x","args":{"camera":"north","site":4,"line":"Quernstone Road"}}"#;
+    let meant = Some(LineMeant { site: SiteId(4), line: "Quernstone Road".to_owned() });
+    assert_eq!(read(from_afar).verb, Verb::PlaceConfirm { camera: Some(CameraId::new("north").unwrap()), meant });
     assert_eq!(
         read(r#"{"do":"tow.begin","by":"x","args":{"for_s":10800,"reason":"to the yard"}}"#).verb,
         Verb::TowBegin { for_s: 10_800, extend: false, reason: "to the yard".to_owned() }
@@ -128,6 +131,21 @@ fn each_fault_says_where_and_what_to_do() {
         ("{}", 422, "`do` is missing; send a text of 1 to 32 characters"),
         (r#"{"do":"place.confirm"}"#, 422, "`by` is missing; send a text of 1 to 80 characters"),
         (r#"{"do":"place.confirm","by":"  "}"#, 422, "`by` is empty; send a text of 1 to 80 characters"),
+        (
+            r#"{"do":"place.confirm","by":"x","args":{"camera":"north","site":4}}"#,
+            422,
+            "`args.line` is missing; send a text of 1 to 486 characters",
+        ),
+        (
+            r#"{"do":"place.confirm","by":"x","args":{"camera":"north","site":-4,"line":"Quernstone Road"}}"#,
+            422,
+            "`args.site` must be a number as `place.list` shows it",
+        ),
+        (
+            r#"{"do":"place.confirm","by":"x","args":{"site":4,"line":"Quernstone Road"}}"#,
+            422,
+            "`args.camera` is missing; send a text of 1 to 200 characters",
+        ),
         (r#"{"do":"tow.end"}"#, 422, "`by` is missing; send a text of 1 to 80 characters"),
         (
             r#"{"do":"tow.begin","by":"x","args":{"for_s":43201}}"#,

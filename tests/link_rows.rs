@@ -22,7 +22,9 @@ use std::process::Command;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 use support::frames::{Ear, is_v4, is_v6, parts, to_port};
-use support::netns::{KERNEL_BAR, MAC, NAME, OTHER, PORT, RECEIVER, ROUTER, RUNG_BAR, Rig, allowed, hand_in, must};
+use support::netns::{
+    KERNEL_BAR, MAC, NAME, OTHER, PORT, RECEIVER, ROUTER, RUNG_BAR, Rig, allowed, hand_in, must,
+};
 
 /// Catalogue: delivery goes on within this once the way is whole.
 const DELIVERY_BAR: Duration = Duration::from_mins(1);

@@ -156,8 +156,7 @@ impl Usage {
         let today = now.0.div_euclid(DAY_MS);
         let (from, to) = period(today, plan.map_or(1, |plan| plan.from_day));
         let sum = |from: i64| -> u64 {
-            let dated: u64 =
-                self.days.iter().filter(|one| (from..=today).contains(&one.day)).map(|one| one.bytes).sum();
+            let dated: u64 = self.days.iter().filter(|one| (from..=today).contains(&one.day)).map(|one| one.bytes).sum();
             // What has no day yet was used since the last time anybody knew one.
             dated.saturating_add(self.undated)
         };

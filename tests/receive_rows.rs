@@ -139,6 +139,50 @@ async fn row_03_fsync_error_once_at_the_receiver() {
     assert!(0 < failed, "the library refused no sync");
 }
 
+/// What the child of the test below does: sends reads and ends without a stop, so that the log has them; or starts
+/// again.
+async fn store_or_start(folder: &Path) {
+    match start(folder, None) {
+        Ok((store, _thread)) if std::env::var_os("PINTLE_SHIM_DROP").is_none() => {
+            for number in 1..=50 {
+                takes(&store, number, 300).await.unwrap();
+            }
+            std::process::exit(0);
+        }
+        Ok((store, thread)) => {
+            drop(takes(&store, 51, 300).await);
+            drop(store);
+            thread.join().unwrap();
+            println!("started");
+        }
+        Err(error) => println!("refused: {error}"),
+    }
+}
+
+#[tokio::test]
+async fn fault_41_log_is_not_let_go_while_the_database_has_not_got_it_though_each_write_says_done() {
+    if let Ok(folder) = std::env::var("PINTLE_TEST_RECEIVER_DROP") {
+        return store_or_start(Path::new(&folder)).await;
+    }
+    let (tools, folder) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let Some(library) = failing_sync::built_in(tools.path()) else { return };
+    let child = || {
+        let mut child = Command::new(std::env::current_exe().unwrap());
+        let own = "fault_41_log_is_not_let_go_while_the_database_has_not_got_it_though_each_write_says_done";
+        child.args(["--exact", own, "--nocapture"]).env("PINTLE_TEST_RECEIVER_DROP", folder.path());
+        child
+    };
+    assert!(child().status().unwrap().success());
+    let dropping = child().env("LD_PRELOAD", &library).env("PINTLE_SHIM_DROP", "/receiver.db").output().unwrap();
+    let said = String::from_utf8_lossy(&dropping.stdout);
+    assert!(said.contains("refused: ") && said.contains("pages were written, and they were not"), "{said}");
+    // On a disk that does what it says all is there.
+    let (store, thread) = start(folder.path(), None).unwrap();
+    assert_eq!(here(folder.path()).len(), 50);
+    drop(store);
+    thread.join().unwrap();
+}
+
 /// A disk that promises 200 MiB and has `mib` below. Its syncs fail with ENOSPC, then EIO, then succeed with the data
 /// gone (source: fault 41); before the first of them fails, a write that crosses the end is answered "done" and cut.
 /// What got a receipt before and after must be there after a new mount with room. False if the rig is missing.

@@ -153,9 +153,9 @@ async fn store_or_start(folder: &Path) {
             drop(takes(&store, 51, 300).await);
             drop(store);
             thread.join().unwrap();
-            println!("started");
+            writeln!(std::io::stdout(), "started").unwrap();
         }
-        Err(error) => println!("refused: {error}"),
+        Err(error) => writeln!(std::io::stdout(), "refused: {error}").unwrap(),
     }
 }
 

@@ -95,6 +95,36 @@ fn pictures_follow_their_reads_over_a_restart_of_both_ends_and_the_account_count
 }
 
 #[test]
+fn pictures_of_reads_that_the_receiver_has_let_go_hold_up_neither_those_of_hits_nor_younger_ones() {
+    let receiver = Receiver::start(&[]);
+    let mut trailer = Trailer::new(&at(&receiver, 0));
+    trailer.start();
+    // More than were put off before everything rested. Nothing is sent of them yet.
+    let gone = 70;
+    for number in 0..gone {
+        hand_in(&trailer, number, false, &[("plate", &png(40, 20, number))]);
+    }
+    wait("the reads", &trailer, || receiver.count("SELECT count(*) FROM reads") == i64::from(gone));
+    trailer.kill();
+    let database = rusqlite::Connection::open(receiver.folder().join("receiver.db")).unwrap();
+    database.busy_timeout(Duration::from_secs(30)).unwrap();
+    // As after a purge: no read that is there names them.
+    database.execute_batch("DELETE FROM image;").unwrap();
+    trailer.configure("", &at(&receiver, 100));
+    trailer.start();
+    let put_off = || trailer.log().matches("a picture is put off").count();
+    wait("what the receiver let go", &trailer, || gone as usize <= put_off());
+    hand_in(&trailer, 900, true, &[("plate", &png(60, 20, 900))]);
+    wait("the picture of a hit", &trailer, || {
+        receiver.count(
+            "SELECT count(*) FROM images i JOIN reads r ON r.id = i.read_id WHERE r.hit AND i.received_at IS NOT NULL",
+        ) == 1
+    });
+    hand_in(&trailer, 901, false, &[("plate", &png(60, 20, 901))]);
+    wait("a younger picture", &trailer, || whole(&receiver) == 2);
+}
+
+#[test]
 fn the_budget_of_the_day_holds_pictures_back_over_restarts_and_never_a_read() {
     let receiver = Receiver::start(&[]);
     let mut trailer = Trailer::new(&at(&receiver, 1));

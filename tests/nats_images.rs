@@ -161,10 +161,10 @@ impl Side {
 }
 
 fn at(offset: u64) -> ImageAnswer {
-    ImageAnswer { status: 200, offset: Some(offset), complete: false, handed: false }
+    ImageAnswer { status: 200, offset: Some(offset), complete: false, unknown: false, handed: false }
 }
 
-const HANDED: ImageAnswer = ImageAnswer { status: 200, offset: None, complete: true, handed: true };
+const HANDED: ImageAnswer = ImageAnswer { status: 200, offset: None, complete: true, unknown: false, handed: true };
 
 #[tokio::test]
 async fn a_broken_picture_goes_on_where_it_was_and_one_that_is_there_is_not_sent_again() {

@@ -171,3 +171,70 @@ async fn a_certificate_speaks_for_the_trailer_that_it_names_and_for_no_other() {
     let (exit, account) = report(receiver.data());
     assert_eq!((exit, account["misuse"].as_array().unwrap().len()), (Some(2), 2));
 }
+
+/// All that people read, and no trailer may: the stream's answer has no end, so only its status is looked at.
+const READ_BY_PEOPLE: [&str; 7] =
+    ["/v1/stream", "/v1/fleet", "/v1/survey", "/survey", "/v1/metrics", "/v1/completeness", "/v1/summary"];
+
+/// Status of each of those paths for a certificate and, if given, a token; 403 must be said for the right reason.
+async fn read_all(url: &str, ca: &Path, client: &(PathBuf, PathBuf), token: Option<&str>) -> Vec<u16> {
+    let pem = [std::fs::read(&client.0).unwrap(), std::fs::read(&client.1).unwrap()].concat();
+    let trusted = reqwest::Certificate::from_pem(&std::fs::read(ca).unwrap()).unwrap();
+    let shown = reqwest::Identity::from_pem(&pem).unwrap();
+    let client = reqwest::Client::builder().tls_certs_only([trusted]).identity(shown).no_proxy().build().unwrap();
+    let mut told = Vec::new();
+    for path in READ_BY_PEOPLE {
+        let mut request = client.get(url.replace("/v1/events", path));
+        if let Some(token) = token {
+            request = request.bearer_auth(token);
+        }
+        let answer = request.send().await.unwrap();
+        told.push(answer.status().as_u16());
+        if answer.status() == 403 {
+            let problem: Value = serde_json::from_str(&answer.text().await.unwrap()).unwrap();
+            assert_eq!(problem["type"], "urn:pintle:problem:token-account", "{path}");
+        }
+    }
+    told
+}
+
+#[tokio::test]
+async fn no_trailer_reads_what_people_read_whatever_it_shows() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    let authority = Authority::new();
+    let ca = at.join("ca.pem");
+    std::fs::write(&ca, authority.0.pem()).unwrap();
+    let server = authority.sign(at, "server", SanType::IpAddress([127, 0, 0, 1].into()));
+    let uri = |text: &str| SanType::URI(text.to_owned().try_into().unwrap());
+    let ours = authority.sign(at, "ours", uri(SOURCE));
+    let nobody = authority.sign(at, "nobody", uri("urn:other:thing"));
+    let path = |path: &Path| path.to_str().unwrap().to_owned();
+    let (cert, key, ca_text) = (path(&server.0), path(&server.1), path(&ca));
+    let tls = ["--tls-cert", &cert, "--tls-key", &key, "--client-ca", &ca_text];
+    let (token, line) = new_token("heron-3").unwrap();
+    let (tokens, reader) = (at.join("tokens"), at.join("reader"));
+    std::fs::write(&tokens, line).unwrap();
+    std::fs::write(&reader, "a-token-for-reading-accounts").unwrap();
+    let (tokens, reader) = (path(&tokens), path(&reader));
+    let of_people = Some("a-token-for-reading-accounts");
+
+    // With certificates alone nobody is known as a person: any certificate of the authority may be a trailer's.
+    let alone = Receiver::start(&tls);
+    for shown in [&ours, &nobody] {
+        assert_eq!(read_all(&alone.url, &ca, shown, None).await, [403; 7]);
+        assert_eq!(read_all(&alone.url, &ca, shown, of_people).await, [403; 7], "no such token is set");
+    }
+    // One token for all beside them: every trailer has it, so its certificate says that it is one.
+    let shared = Receiver::start(&[&tls[..], &["--token-file", &reader]].concat());
+    assert_eq!(read_all(&shared.url, &ca, &ours, of_people).await, [403; 7]);
+    assert_eq!(read_all(&shared.url, &ca, &nobody, of_people).await, [200; 7]);
+    assert_eq!(read_all(&shared.url, &ca, &nobody, None).await, [401; 7]);
+    // Tokens of their own: the token says who reads.
+    let each = Receiver::start(&[&tls[..], &["--token-file", &reader, "--tokens", &tokens]].concat());
+    for shown in [&ours, &nobody] {
+        assert_eq!(read_all(&each.url, &ca, shown, Some(&token)).await, [403; 7]);
+        assert_eq!(read_all(&each.url, &ca, shown, of_people).await, [200; 7]);
+        assert_eq!(read_all(&each.url, &ca, shown, None).await, [401; 7]);
+    }
+}

@@ -8,7 +8,7 @@ mod receiver;
 use pintle::proof;
 use pintle::receive::account::{Account, GenerationAccount};
 use pintle::receive::check::check_body;
-use pintle::receive::retain::Keep;
+use pintle::receive::retain::{self, Keep};
 use pintle::receive::store::{Batch, ReceiverStore, start};
 use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
@@ -47,7 +47,11 @@ fn read(number: u64, ms: i64, body: &str) -> Vec<u8> {
     event(number, ms, &body, (hit, false))
 }
 
-fn event(number: u64, ms: i64, body: &str, (hit, sealed): (bool, bool)) -> Vec<u8> {
+fn event(number: u64, ms: i64, body: &str, how: (bool, bool)) -> Vec<u8> {
+    event_with(number, ms, body, how, None)
+}
+
+fn event_with(number: u64, ms: i64, body: &str, (hit, sealed): (bool, bool), images: Option<&str>) -> Vec<u8> {
     let stamp = br#"{"stamp_revision":1,"place":{"lat":44.5,"lon":-30.0,"radius95_m":4.0,"site":4,"spot":"site",
         "state":"certain","line":"Quernstone Road","line_state":"confirmed"},"clock":{"trust":"gps"}}"#;
     encode(&EventParts {
@@ -63,7 +67,7 @@ fn event(number: u64, ms: i64, body: &str, (hit, sealed): (bool, bool)) -> Vec<u
         stamp: Some(stamp),
         hit,
         sealed,
-        images: None,
+        images: images.map(str::as_bytes),
     })
     .unwrap()
 }
@@ -232,6 +236,52 @@ async fn a_read_that_is_sealed_for_others_never_goes_before_its_limit_and_at_mos
 }
 
 #[tokio::test]
+async fn an_export_that_leaves_sealed_reads_out_says_so_and_is_not_taken_for_whole() {
+    let agency = Agency::new();
+    let events =
+        [read(1, 10 * MIN, ""), sealed(2, 20 * MIN), sealed(3, 30 * MIN), sealed(4, 5 * HOUR), read(5, 6 * HOUR, "")];
+    agency.takes(&events, 5, 7 * HOUR).await;
+    let (folder, data) = (agency.folder.path(), agency.folder.path().display().to_string());
+    let export = |name: &str, more: &[&str]| {
+        let out = folder.join(name).display().to_string();
+        let args =
+            ["receive", "export", "--data", &data, "--out", &out, "--purpose", "p", "--case", "26-1183", "--by", "x"];
+        let done = outcome(&[&args[..], more].concat());
+        (done, fs::read_to_string(folder.join(name)).unwrap().lines().count())
+    };
+    let time = |ms: i64| Utc(T0 + ms).to_rfc3339();
+    let (told, lines) = export("a.csv", &[]);
+    assert_eq!((told.code, lines), (1, 3), "{}", told.err);
+    assert!(told.out.starts_with("2 reads in "), "{}", told.out);
+    assert!(
+        told.err.contains("NOT in the file: 3 sealed reads") && told.err.contains("--without-sealed"),
+        "{}",
+        told.err
+    );
+    // Of a sealed read the hour is known, so one that may be in the window counts.
+    let (told, lines) = export("b.ndjson", &["--to", &time(25 * MIN)]);
+    assert_eq!((told.code, lines), (1, 1));
+    assert!(told.err.contains("NOT in the file: 2 sealed reads"), "{}", told.err);
+    let (told, lines) = export("c.csv", &["--to", &time(25 * MIN), "--without-sealed"]);
+    assert_eq!((told.code, lines), (0, 2), "it is known");
+    assert!(told.err.contains("NOT in the file: 2 sealed reads"), "{}", told.err);
+    for (name, more) in
+        [("d.csv", ["--camera", "south"]), ("e.csv", ["--from", &time(6 * HOUR)]), ("f.csv", ["--to", &time(0)])]
+    {
+        let (told, _) = export(name, &more);
+        assert_eq!((told.code, told.err.as_str()), (0, ""), "{name}: no sealed read can belong to it");
+    }
+    let audit = fs::read_to_string(folder.join("audit/audit.ndjson")).unwrap();
+    let left_out: Vec<String> = audit
+        .lines()
+        .map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap())
+        .filter(|line| line["act"] == "export" && line["outcome"] == "done")
+        .map(|line| line["on"]["sealed_left_out"].as_str().unwrap().to_owned())
+        .collect();
+    assert_eq!(left_out, ["3", "2", "2", "0", "0", "0"]);
+}
+
+#[tokio::test]
 async fn numbers_that_the_database_gives_again_do_not_make_new_reads_old() {
     let agency = Agency::new();
     agency.takes(&[read(1, 0, "")], 1, 0).await;
@@ -337,6 +387,84 @@ async fn holds_keep_reads_at_the_receiver_and_end_by_command_or_by_themselves() 
     }
     assert!(audit.contains("case 17") && audit.contains("R. Oyelaran"));
     assert_eq!(outcome(&["receive", "hold", "list", "--data", "/nowhere/at/all"]).code, 2);
+}
+
+#[tokio::test]
+async fn pictures_that_came_in_part_go_with_their_read_and_those_of_another_stay() {
+    let agency = Agency::new();
+    let name = |byte: u8| pintle_core::images::Address([byte; 32]).to_string();
+    let list = |byte: u8| {
+        format!(
+            r#"[{{"role":"plate","kind":"picture","sha256":"{}","bytes":900,"media_type":"image/jpeg"}}]"#,
+            name(byte)
+        )
+    };
+    let body = |ms: i64| {
+        let captured = Utc(T0 + ms).to_rfc3339();
+        format!(r#"{{"camera":"north","captured_at":"{captured}","plate":"QX1","plate_state":"read"}}"#)
+    };
+    let events = [
+        event_with(1, 0, &body(0), (false, false), Some(&list(1))),
+        event_with(2, 50 * MIN, &body(50 * MIN), (false, false), Some(&list(2))),
+    ];
+    assert_eq!(agency.takes(&events[..1], 1, 0).await, [ReceiptResult::Stored]);
+    agency.purge(0).await;
+    assert_eq!(agency.takes(&events[1..], 2, 50 * MIN).await, [ReceiptResult::Stored]);
+    let images = agency.folder.path().join("images");
+    // As they lie while they come: of two trailers that send the same picture each has a part of its own.
+    let files =
+        [format!("{}.part-1", name(1)), name(1), format!("{}.part-1", name(2)), "a note of somebody.part-1".to_owned()];
+    for file in &files {
+        fs::write(images.join(file), "QX1").unwrap();
+    }
+    assert_eq!(agency.purge(HOUR + 2 * MIN).await, 1);
+    let mut left: Vec<String> =
+        fs::read_dir(&images).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
+    left.sort();
+    assert_eq!(left, files[2..], "what came of a picture is as old as its read");
+}
+
+/// How many reads each line of the audit about purges tells.
+fn purges_told(folder: &Path) -> Vec<String> {
+    let audit = fs::read_to_string(folder.join("audit/audit.ndjson")).unwrap_or_default();
+    let lines = audit.lines().map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap());
+    let told = lines.filter(|line| line["act"] == "purge");
+    told.map(|line| line["on"]["reads"].as_str().unwrap().to_owned()).collect()
+}
+
+#[tokio::test]
+async fn purges_are_told_in_the_audit_whatever_ends_the_receiver() {
+    let agency = Agency::new();
+    // Old when they come, so the time of this test does not matter.
+    let lets_go = async |agency: &Agency, numbers: std::ops::RangeInclusive<u64>| {
+        let events: Vec<Vec<u8>> = numbers.clone().map(|number| read(number, 0, "")).collect();
+        agency.takes(&events, *numbers.end(), 3 * HOUR).await;
+        let gone = agency.store.purge(KEEP, pintle::clock::moment(UtcTrust::Network)).await.unwrap().reads;
+        assert_eq!(gone, events.len() as u64);
+    };
+    // Killed before it told.
+    lets_go(&agency, 1..=3).await;
+    let agency = agency.restart();
+    lets_go(&agency, 4..=5).await;
+    let stop = tokio_util::sync::CancellationToken::new();
+    let folder = agency.folder.path().to_owned();
+    let running = tokio::spawn(retain::run(agency.store.clone(), folder.clone(), KEEP, stop.clone()));
+    let began = std::time::Instant::now();
+    while purges_told(&folder).is_empty() {
+        assert!(began.elapsed().as_secs() < 30, "nothing was told");
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+    }
+    // The next would be told an hour later; a stop tells it.
+    lets_go(&agency, 6..=9).await;
+    stop.cancel();
+    running.await.unwrap();
+    assert_eq!(purges_told(&folder), ["5", "4"]);
+    // And nothing twice.
+    let agency = agency.restart();
+    let stop = tokio_util::sync::CancellationToken::new();
+    stop.cancel();
+    retain::run(agency.store.clone(), folder.clone(), KEEP, stop).await;
+    assert_eq!(purges_told(&folder), ["5", "4"]);
 }
 
 #[test]

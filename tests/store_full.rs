@@ -2,14 +2,17 @@
 //! that it was not run (with `PINTLE_RIGS=all` it then fails).
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+#[path = "support/mount.rs"]
+mod mount;
+
+use mount::{Mount, not_run, run};
 use pintle::config::{Queue, Seal, WhenFull};
 use pintle::store::{Accepted, NewEvent, Settled, StoreError, StoreHandle, open};
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
 use pintle_core::queue::{EventKind, Lane};
 use std::io::Write;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 const LIMITS: Queue = Queue {
@@ -44,41 +47,6 @@ fn event(number: u32, kind: EventKind) -> NewEvent {
 
 fn read(number: u32) -> NewEvent {
     event(number, EventKind::Read)
-}
-
-/// A mounted file system that goes with the test.
-struct Mount(PathBuf);
-
-impl Mount {
-    fn new(at: &Path, args: &[&str]) -> Option<Self> {
-        std::fs::create_dir_all(at).unwrap();
-        run(Command::new("mount").args(args).arg(at)).then(|| Self(at.to_owned()))
-    }
-
-    /// An ext4 of `mib` MiB in the sparse file `image`.
-    fn ext4(at: &Path, image: &Path, mib: u64) -> Option<Self> {
-        std::fs::File::create(image).unwrap().set_len(mib << 20).unwrap();
-        let image = image.to_str().unwrap();
-        run(Command::new("mkfs.ext4").args(["-q", "-E", "lazy_itable_init=1,nodiscard", image]))
-            .then(|| Self::new(at, &["-o", "loop", image]))?
-    }
-}
-
-impl Drop for Mount {
-    fn drop(&mut self) {
-        // A lazy one is the last resort: a loop device that lives on would write beside the next mount of its image.
-        let _gone = run(Command::new("umount").arg(&self.0)) || run(Command::new("umount").arg("-l").arg(&self.0));
-    }
-}
-
-fn run(command: &mut Command) -> bool {
-    command.stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok_and(|status| status.success())
-}
-
-/// Says that the rig is missing; fails where all rigs must be there.
-fn not_run() {
-    assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "needs root, loop mounts and mkfs.ext4");
-    drop(writeln!(std::io::stderr(), "not run: needs root, loop mounts and mkfs.ext4"));
 }
 
 /// Accepts reads one by one from `*next` on until one is refused; answers why. Accepted numbers go into `accepted`.

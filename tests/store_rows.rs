@@ -1,6 +1,9 @@
 //! Rows of the fault catalogue that are the queue's own, each named after its row.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
+#[path = "support/failing_sync.rs"]
+mod failing_sync;
+
 use pintle::config::{Queue, Seal};
 use pintle::store::{Accepted, NewEvent, Settled, StoreHandle, open};
 use pintle_core::ids::{CameraId, EventId};
@@ -60,36 +63,6 @@ async fn assert_account(store: &StoreHandle) {
     assert_eq!(counts.not_accounted(), 0, "{counts:?}");
 }
 
-/// A library that is loaded before the system's own: the nth sync of a file of the queue says EIO and does nothing.
-const SHIM: &str = r#"
-#define _GNU_SOURCE
-#include <dlfcn.h>
-#include <errno.h>
-#include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
-#include <unistd.h>
-static int refused(int fd) {
-    static long seen;
-    char link[64], path[4096];
-    const char *nth = getenv("PINTLE_SHIM_NTH");
-    snprintf(link, sizeof link, "/proc/self/fd/%d", fd);
-    ssize_t len = readlink(link, path, sizeof path - 1);
-    if (!nth || len < 0) return 0;
-    path[len] = 0;
-    if (!strstr(path, "queue.db")) return 0;
-    return __sync_add_and_fetch(&seen, 1) == atol(nth);
-}
-int fsync(int fd) {
-    if (refused(fd)) { errno = EIO; return -1; }
-    return ((int (*)(int))dlsym(RTLD_NEXT, "fsync"))(fd);
-}
-int fdatasync(int fd) {
-    if (refused(fd)) { errno = EIO; return -1; }
-    return ((int (*)(int))dlsym(RTLD_NEXT, "fdatasync"))(fd);
-}
-"#;
-
 /// What the child of row 3 does: hands in reads one by one, says of each "ok" or "no", and ends 60 reads after a
 /// refusal.
 async fn accept_through_a_failing_sync(dir: &Path) {
@@ -133,27 +106,14 @@ async fn row_03_fsync_error_once() {
         return;
     }
     let tools = tempfile::tempdir().unwrap();
-    let (source, library) = (tools.path().join("shim.c"), tools.path().join("shim.so"));
-    std::fs::write(&source, SHIM).unwrap();
-    let built = std::process::Command::new("cc").args(["-shared", "-fPIC", "-o"]).arg(&library).arg(&source).status();
-    if !built.is_ok_and(|status| status.success()) {
-        assert_ne!(std::env::var("PINTLE_RIGS").as_deref(), Ok("all"), "needs cc");
-        drop(writeln!(std::io::stderr(), "not run: needs cc"));
-        return;
-    }
-    // All of 1 to 200 by PINTLE_SHIM_ALL; a share of them in the usual run. The first syncs are those of the opening.
-    let all = std::env::var_os("PINTLE_SHIM_ALL").is_some();
-    let nths: Vec<u32> = if all { (1..=200).collect() } else { vec![1, 4, 30, 110] };
+    let Some(library) = failing_sync::built_in(tools.path()) else { return };
+    let nths = failing_sync::nths();
     let (mut failed, rounds) = (0, nths.len());
     for nth in nths {
         let dir = tempfile::tempdir().unwrap();
-        let output = std::process::Command::new(std::env::current_exe().unwrap())
-            .args(["--exact", "row_03_fsync_error_once", "--nocapture"])
-            .env("PINTLE_TEST_STORE_SHIM", dir.path())
-            .env("PINTLE_SHIM_NTH", nth.to_string())
-            .env("LD_PRELOAD", &library)
-            .output()
-            .unwrap();
+        let mut child = std::process::Command::new(std::env::current_exe().unwrap());
+        child.args(["--exact", "row_03_fsync_error_once", "--nocapture"]).env("PINTLE_TEST_STORE_SHIM", dir.path());
+        let output = failing_sync::fail(&mut child, &library, "queue.db", nth).output().unwrap();
         let said = String::from_utf8(output.stdout).unwrap();
         assert!(output.status.success(), "sync {nth}: {said}{}", String::from_utf8_lossy(&output.stderr));
         let numbers = |word: &str| -> Vec<u32> {

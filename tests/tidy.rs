@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 /// import all, and nothing may import them.
 const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("io", &["clock", "config"]),
-    ("store", &["clock", "config", "proof", "wipe"]),
+    ("store", &["clock", "config", "durable", "proof", "wipe"]),
     ("actors", &["audit", "clock", "config", "store", "io", "proof", "show", "actors"]),
     ("audit", &["clock"]),
     ("seal", &["config", "store"]),
@@ -19,12 +19,13 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("config", &[]),
     ("page", &["clock", "show", "io", "exit"]),
     ("survey", &["clock", "show", "exit"]),
-    ("receive", &["audit", "seal", "clock", "io", "exit", "proof", "show", "wipe"]),
+    ("receive", &["audit", "seal", "clock", "durable", "io", "exit", "proof", "show", "wipe"]),
     ("demo", &["clock", "exit"]),
     ("exit", &[]),
     ("clock", &[]),
     ("proof", &[]),
     ("wipe", &[]),
+    ("durable", &[]),
 ];
 
 /// Rooms of `actors` that every actor may import; an actor never imports another one.

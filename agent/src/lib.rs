@@ -6,6 +6,7 @@ pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod demo;
+mod durable;
 pub mod exit;
 pub mod io;
 pub mod lifecycle;

@@ -49,6 +49,12 @@ impl Wiper {
         Ok(Self { db, log: log.into(), page_bytes, moved: true, soiled: BTreeSet::new(), scan: Some(2) })
     }
 
+    /// After a failure: what is known is not believed, and the whole file is looked through again.
+    pub fn begin_anew(&mut self) {
+        (self.moved, self.scan) = (true, Some(2));
+        self.soiled.clear();
+    }
+
     /// Rows go or change their length: the log is worth a look.
     pub fn rows_move(&mut self) {
         self.moved = true;

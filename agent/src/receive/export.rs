@@ -4,6 +4,7 @@
 //! quoted, a leading sign that begins a formula gets an apostrophe before it, control and direction marks are taken
 //! out; in NDJSON they and angle brackets are escaped, so that the text stays what it was for a program.
 
+use super::retain::HOUR_MS;
 use super::schema::{DatabaseError, FILE_NAME, open_reader};
 use crate::audit::{AuditError, Entry, Log, Who};
 use pintle_core::moment::Utc;
@@ -41,6 +42,29 @@ pub struct ExportArgs {
     /// Of this camera only.
     #[arg(long, value_name = "CAMERA")]
     pub camera: Option<String>,
+    /// Sealed reads that nobody opened here are left out, and that is known: exit 0 with them, not 1. They are counted
+    /// all the same.
+    #[arg(long)]
+    pub without_sealed: bool,
+}
+
+/// What an export came to.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Exported {
+    /// Reads in the file.
+    pub reads: u64,
+    /// Sealed reads that may fit and can't be opened here. Of these only camera and hour are known.
+    pub sealed: u64,
+    /// Reads that can't be understood; whether they fit can't be told.
+    pub unreadable: u64,
+}
+
+impl Exported {
+    /// Whether the file has all that fits.
+    #[must_use]
+    pub fn is_whole(&self) -> bool {
+        self.sealed + self.unreadable == 0
+    }
 }
 
 /// Why there is no export. No text of it holds anything of a read.
@@ -111,11 +135,11 @@ const COLUMNS: [&str; 21] = [
     "late_s",
 ];
 
-/// Writes the reads that fit; answers how many.
+/// Writes the reads that fit; answers how many, and what it had to leave out.
 ///
 /// # Errors
 /// [`ExportError`]; what was begun is taken away again.
-pub fn export(args: &ExportArgs) -> Result<u64, ExportError> {
+pub fn export(args: &ExportArgs) -> Result<Exported, ExportError> {
     if [&args.purpose, &args.case, &args.by].iter().any(|text| text.trim().is_empty()) {
         return Err(ExportError::Asked("an export needs a purpose, a case and a name"));
     }
@@ -145,32 +169,46 @@ pub fn export(args: &ExportArgs) -> Result<u64, ExportError> {
     log.append(entry("begun"))?;
     let done = written(args, form, window);
     match &done {
-        Ok(count) => log.append(entry("done").with("reads", count))?,
+        Ok(done) => {
+            let entry = entry("done").with("reads", done.reads);
+            log.append(entry.with("sealed_left_out", done.sealed).with("unreadable_left_out", done.unreadable))?
+        }
         Err(_) => log.append(entry("failed"))?,
     };
     done
 }
 
-fn written(args: &ExportArgs, form: Form, window: (Option<Utc>, Option<Utc>)) -> Result<u64, ExportError> {
+fn written(args: &ExportArgs, form: Form, window: (Option<Utc>, Option<Utc>)) -> Result<Exported, ExportError> {
     let failed = |source: io::Error| ExportError::File { path: args.out.clone(), source };
     let folder = args.out.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     // For its owner's eyes only, and whole or not there.
     let mut new = tempfile::NamedTempFile::new_in(folder).map_err(failed)?;
-    let count = {
+    let done = {
         let mut out = BufWriter::new(new.as_file_mut());
-        let count = rows(args, form, window, &mut out)?;
+        let done = rows(args, form, window, &mut out)?;
         out.flush().map_err(failed)?;
-        count
+        done
     };
     new.as_file().sync_all().map_err(failed)?;
     new.persist_noclobber(&args.out).map_err(|error| failed(error.error))?;
-    Ok(count)
+    Ok(done)
 }
 
 #[derive(Deserialize)]
 struct Data<'a> {
     #[serde(borrow)]
     read: &'a RawValue,
+}
+
+#[derive(Deserialize)]
+struct SealedData {
+    sealed: Sealed,
+}
+
+/// What of a sealed read is in clear.
+#[derive(Deserialize)]
+struct Sealed {
+    camera: String,
 }
 
 #[derive(Deserialize)]
@@ -199,26 +237,37 @@ fn rows(
     form: Form,
     (from, to): (Option<Utc>, Option<Utc>),
     out: &mut impl Write,
-) -> Result<u64, ExportError> {
+) -> Result<Exported, ExportError> {
     let told = |error: rusqlite::Error| DatabaseError::from_sqlite(&args.data.join(FILE_NAME), &error);
     let failed = |source: io::Error| ExportError::File { path: args.out.clone(), source };
     let connection = open_reader(&args.data)?;
     let mut statement = connection
         .prepare(
             "SELECT source, id, sequence, generation, received_at, data, lat, lon, radius95_m, line, state, revision,
-               clock_trust, relayed, late_s FROM reads ORDER BY source, generation, sequence",
+               clock_trust, relayed, late_s, time FROM reads ORDER BY source, generation, sequence",
         )
         .map_err(told)?;
     let mut found = statement.query([]).map_err(told)?;
     if form == Form::Csv {
         writeln!(out, "{}\r", COLUMNS.map(|name| format!("\"{name}\"")).join(",")).map_err(failed)?;
     }
-    let mut count = 0;
+    let mut done = Exported::default();
     while let Some(row) = found.next().map_err(told)? {
         let data: String = row.get(5).map_err(told)?;
-        // A read that does not have this form was refused when it came; should one be here, it is no reason to stop.
         let parts = serde_json::from_str::<Data<'_>>(&data).ok();
-        let Some(read) = parts.and_then(|data| serde_json::from_str::<Read>(data.read.get()).ok()) else { continue };
+        let Some(read) = parts.and_then(|data| serde_json::from_str::<Read>(data.read.get()).ok()) else {
+            match serde_json::from_str::<SealedData>(&data) {
+                Ok(SealedData { sealed }) => {
+                    let hour = Utc::parse_rfc3339(&row.get::<_, String>(15).map_err(told)?);
+                    let fits = hour.is_none_or(|hour| may_be_within(hour, (from, to)));
+                    done.sealed +=
+                        u64::from(fits && args.camera.as_ref().is_none_or(|camera| *camera == sealed.camera));
+                }
+                // A read without its form was refused when it came; should one be here, it is no reason to stop.
+                Err(_) => done.unreadable += 1,
+            }
+            continue;
+        };
         let captured = Utc::parse_rfc3339(&read.captured_at);
         let in_window = from.is_none_or(|from| captured.is_some_and(|at| from <= at))
             && to.is_none_or(|to| captured.is_some_and(|at| at < to));
@@ -230,9 +279,15 @@ fn rows(
             Form::Ndjson => ndjson(row, &data).map_err(told)?,
         };
         out.write_all(line.as_bytes()).map_err(failed)?;
-        count += 1;
+        done.reads += 1;
     }
-    Ok(count)
+    Ok(done)
+}
+
+/// Whether a sealed read may have been captured in the window: in clear stands its hour.
+fn may_be_within(time: Utc, (from, to): (Option<Utc>, Option<Utc>)) -> bool {
+    let hour = Utc(time.0.div_euclid(HOUR_MS) * HOUR_MS);
+    from.is_none_or(|from| from < hour.plus_ms(HOUR_MS)) && to.is_none_or(|to| hour < to)
 }
 
 fn csv(row: &Row<'_>, read: &Read) -> rusqlite::Result<String> {

@@ -110,7 +110,7 @@ enum Names {
     All,
     /// Nobody's; it reads the account.
     Reader,
-    /// These sources.
+    /// These sources, as a token or certificate says. It may be none: whoever shows that is no person for it.
     Only(Vec<String>),
 }
 
@@ -121,6 +121,11 @@ impl Names {
             Self::Reader => false,
             Self::Only(names) => names.iter().any(|name| name == source),
         }
+    }
+
+    /// Whether it is a trailer that asks, which reads nothing of what people read.
+    fn are_of_a_trailer(&self) -> bool {
+        matches!(self, Self::Only(_))
     }
 }
 
@@ -237,7 +242,7 @@ impl Service {
         match request.uri().path() {
             EVENTS_PATH => self.events(request, &allowed_names).await,
             // What all trailers have sent is none of one trailer's business.
-            _ if self.is_a_trailer(&allowed_names) => Err(not_for_trailers()),
+            _ if allowed_names.are_of_a_trailer() => Err(not_for_trailers()),
             FLEET_PATH | SURVEY_PATH | SURVEY_PAGE | METRICS_PATH if self.is_open(names) => Err(needs_token()),
             METRICS_PATH => self.metrics().await,
             path @ (FLEET_PATH | SURVEY_PATH | SURVEY_PAGE) => self.survey(path.to_owned()).await,
@@ -267,7 +272,11 @@ impl Service {
                 .as_ref()
                 .is_some_and(|token| constant_time::verify_slices_are_equal(&sha256(given.as_bytes()), token).is_ok());
             match &self.tokens {
-                None if known => return Ok(names),
+                // Every trailer has this token too: a person is who shows no certificate, or one that names no trailer.
+                None if known => {
+                    let person = matches!(&names, Names::Only(named) if named.is_empty());
+                    return Ok(if person { Names::Reader } else { names });
+                }
                 Some(_) if known => return Ok(Names::Reader),
                 Some(tokens) => {
                     if let Some(source) = tokens.source_of(given) {

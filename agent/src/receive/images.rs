@@ -1,10 +1,12 @@
 //! Files of pictures in the receiver's folder: parts as they come, and the whole file under its digest once that fits.
 
+use crate::durable::grown::Grown;
 use aws_lc_rs::digest;
 use pintle_core::images::Address;
 use pintle_core::moment::Utc;
 use pintle_core::wire::images::ImageBody;
 use rusqlite::{Connection, OptionalExtension, Result, params};
+use std::ffi::OsStr;
 use std::fs::{DirBuilder, File, OpenOptions};
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
@@ -88,8 +90,7 @@ pub(super) fn sweep(data: &Path, work: &Connection) -> io::Result<u64> {
     let mut swept = 0;
     for entry in std::fs::read_dir(&folder)? {
         let entry = entry?;
-        let name = entry.file_name();
-        let Some(address) = name.to_str().and_then(|name| name.get(..64)).and_then(Address::parse) else { continue };
+        let Some(address) = address_of(&entry.file_name()) else { continue };
         let named: bool = work
             .query_row("SELECT EXISTS (SELECT 1 FROM image WHERE address = ?1)", [address.0], |row| row.get(0))
             .map_err(io::Error::other)?;
@@ -102,13 +103,63 @@ pub(super) fn sweep(data: &Path, work: &Connection) -> io::Result<u64> {
     Ok(swept)
 }
 
+/// Takes away those of the files that no read names any more: what came of one in part is as old as the read that
+/// announced it, and each trailer has a part of its own. Each file is given with the number of its trailer.
+pub(super) fn drop_unnamed(data: &Path, work: &Connection, files: &[(Address, i64)]) -> io::Result<()> {
+    if files.is_empty() {
+        return Ok(());
+    }
+    let folder = folder(data)?;
+    for (address, trailer) in files {
+        let (by_this, by_any): (bool, bool) = work
+            .query_row(
+                "SELECT EXISTS (SELECT 1 FROM image WHERE address = ?1 AND trailer = ?2),
+                   EXISTS (SELECT 1 FROM image WHERE address = ?1)",
+                params![address.0, trailer],
+                |row| Ok((row.get(0)?, row.get(1)?)),
+            )
+            .map_err(io::Error::other)?;
+        if !by_this {
+            remove(&part_path(&folder, *address, *trailer))?;
+        }
+        if !by_any {
+            remove(&folder.join(address.to_string()))?;
+        }
+    }
+    File::open(&folder)?.sync_all()
+}
+
+fn remove(path: &Path) -> io::Result<()> {
+    match std::fs::remove_file(path) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+        _ => Ok(()),
+    }
+}
+
+/// Whether a read of the trailer still names a picture. If none does, what was written of it meanwhile is taken away.
+pub(super) fn is_wanted(data: &Path, work: &Connection, trailer: i64, address: Address) -> Result<bool> {
+    let named: bool = work
+        .prepare_cached("SELECT EXISTS (SELECT 1 FROM image WHERE address = ?1 AND trailer = ?2)")?
+        .query_row(params![address.0, trailer], |row| row.get(0))?;
+    if !named && let Err(error) = drop_unnamed(data, work, &[(address, trailer)]) {
+        tracing::warn!(%error, "a picture whose read went could not be deleted; the next start does it");
+    }
+    Ok(named)
+}
+
+/// The address in a file's name, of a whole file or a part.
+fn address_of(name: &OsStr) -> Option<Address> {
+    let (address, rest) = name.to_str()?.split_at_checked(64)?;
+    Address::parse(address).filter(|_| rest.is_empty() || rest.starts_with(PART))
+}
+
 /// How many bytes of a file are here; all of them only if the file is whole and its digest was found to fit. Of a part
 /// that was killed before that look, the last byte comes again and brings the look about.
 pub(super) fn offset(folder: &Path, address: Address, announced: Announced) -> u64 {
     if folder.join(address.to_string()).exists() {
         return announced.bytes;
     }
-    let part = std::fs::metadata(part_path(folder, address, announced)).map_or(0, |meta| meta.len());
+    let part = std::fs::metadata(part_path(folder, address, announced.trailer)).map_or(0, |meta| meta.len());
     part.min(announced.bytes.saturating_sub(1))
 }
 
@@ -129,7 +180,7 @@ pub(super) fn add(folder: &Path, address: Address, announced: Announced, at: u64
     if whole.exists() {
         return Ok(Added::Whole);
     }
-    let path = part_path(folder, address, announced);
+    let path = part_path(folder, address, announced.trailer);
     let mut file = OpenOptions::new().create(true).truncate(false).read(true).write(true).mode(0o600).open(&path)?;
     file.set_len(at)?;
     file.seek(SeekFrom::Start(at))?;
@@ -153,12 +204,17 @@ pub(super) fn add(folder: &Path, address: Address, announced: Announced, at: u64
         return Ok(Added::OtherDigest);
     }
     file.sync_all()?;
+    // What was answered "here" is forgotten by the trailer (decision 77).
+    if !Grown::whole(&path)?.is_there()? {
+        std::fs::remove_file(&path)?;
+        return Err(io::Error::other("the disk said that it had written it, and has not got it"));
+    }
     std::fs::rename(&path, &whole)?;
     File::open(folder)?.sync_all()?;
     Ok(Added::Whole)
 }
 
 /// Two trailers that send the same picture don't write into each other's part.
-fn part_path(folder: &Path, address: Address, announced: Announced) -> PathBuf {
-    folder.join(format!("{address}{PART}{}", announced.trailer))
+fn part_path(folder: &Path, address: Address, trailer: i64) -> PathBuf {
+    folder.join(format!("{address}{PART}{trailer}"))
 }

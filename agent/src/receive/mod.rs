@@ -5,6 +5,7 @@
 
 pub mod account;
 pub mod asks;
+mod beside;
 pub mod blocks;
 pub mod broker;
 pub mod check;
@@ -330,10 +331,27 @@ fn ask_trailer(args: &asks::AskArgs) -> Exit {
 
 fn export_reads(args: &export::ExportArgs) -> Exit {
     match export::export(args) {
-        Ok(count) => {
+        Ok(done) => {
             // The file is there; whoever closed stdout can count its lines.
-            drop(writeln!(std::io::stdout().lock(), "{count} reads in {}", args.out.display()));
-            Exit::Good
+            drop(writeln!(std::io::stdout().lock(), "{} reads in {}", done.reads, args.out.display()));
+            if 0 < done.sealed {
+                complain(
+                    &format!(
+                        "NOT in the file: {} sealed reads of that camera and window (by the hour) that nobody opened here",
+                        done.sealed
+                    ),
+                    "who has the agency's key opens them (docs/RECEIVER.md, Sealed reads); with --key the receiver opens those to come; \
+                     --without-sealed says that this is known",
+                );
+            }
+            if 0 < done.unreadable {
+                complain(
+                    &format!("NOT in the file: {} reads that can't be understood", done.unreadable),
+                    "look at the database; whether they belong to the case can't be told",
+                );
+            }
+            let known = done.is_whole() || (args.without_sealed && done.unreadable == 0);
+            if known { Exit::Good } else { Exit::Look }
         }
         Err(error) => {
             complain(&error, error.advice());

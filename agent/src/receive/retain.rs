@@ -9,17 +9,17 @@ use super::lived::LivedClock;
 use super::past::{Past, number_went};
 use super::schema::DatabaseError;
 use super::store::ReceiverStore;
-use crate::audit::{Entry, Log, Who};
+use crate::audit::{AuditError, Entry, Log, Who};
 use crate::clock;
 use pintle_core::images::Address;
-use pintle_core::moment::{Moment, Utc, UtcTrust};
+use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
 use pintle_core::queue::EventKind;
 use pintle_core::queue::blocks::Leaf;
 use pintle_core::queue::holds::{HoldAsked, Holds};
 use pintle_core::queue::lived::OFF_MS_MAX;
 use pintle_core::wire::hold::{from_kept, to_kept};
 use rusqlite::{Connection, OptionalExtension, Result, Row, params};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 
@@ -38,6 +38,7 @@ const PURGES_TOLD_EVERY_MS: u64 = 3_600_000;
 pub(super) const HOUR_MS: i64 = 3_600_000;
 
 pub(super) const HOLDS: &str = "holds";
+const UNTOLD: &str = "purges_untold";
 
 /// Age limits, ms.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -67,8 +68,8 @@ pub struct Purged {
     pub apart: u64,
     /// Reads past their limit that a hold kept in this pass.
     pub held: u64,
-    /// Pictures that no read names any more.
-    pub(super) pictures: Vec<Address>,
+    /// Pictures that reads named which went, each with the number of its trailer.
+    pub(super) pictures: Vec<(Address, i64)>,
     /// Holds that ended by themselves and were not told yet: number and case.
     pub ended: Vec<(u64, String)>,
 }
@@ -215,6 +216,11 @@ impl Retainer {
             *from = if whole && !full { 0 } else { reached };
         }
         purged.apart = forget(work, keep, (&marks, lived_ms), holds.is_empty())?;
+        if 0 < purged.reads + purged.stamps {
+            let before = untold(work)?;
+            let untold = Untold { reads: before.reads + purged.reads, stamps: before.stamps + purged.stamps };
+            put_untold(work, untold)?;
+        }
         Ok(purged)
     }
 }
@@ -370,7 +376,7 @@ fn let_go(work: &Connection, past: &Past, event: &Aged, lived_ms: i64, purged: &
     let mut pictures = work.prepare_cached("SELECT address FROM image WHERE event = ?1")?;
     let pictures = pictures.query_map([event.no], |row| Ok(Address(row.get(0)?)))?;
     for picture in pictures {
-        purged.pictures.push(picture?);
+        purged.pictures.push((picture?, event.trailer));
     }
     for sql in [
         "DELETE FROM image WHERE event = ?1",
@@ -423,38 +429,15 @@ fn forget(work: &Connection, keep: &Keep, (marks, lived_ms): (&Marks, i64), noth
     Ok(apart as u64)
 }
 
-/// Takes away the files that no read names any more.
-pub(super) fn drop_pictures(folder: &Path, work: &Connection, pictures: &[Address]) -> std::io::Result<()> {
-    if pictures.is_empty() {
-        return Ok(());
-    }
-    let folder = super::images::folder(folder)?;
-    for address in pictures {
-        let named: bool = work
-            .query_row("SELECT EXISTS (SELECT 1 FROM image WHERE address = ?1)", [address.0], |row| row.get(0))
-            .map_err(std::io::Error::other)?;
-        if !named {
-            match std::fs::remove_file(folder.join(address.to_string())) {
-                Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
-                _ => {}
-            }
-        }
-    }
-    std::fs::File::open(&folder)?.sync_all()
-}
-
 /// Runs until stopped: a look a minute, and at once again while much goes. What went is told in the audit, at most once
-/// an hour, and so are holds that ended.
+/// an hour and at the stop, and so are holds that ended.
 pub async fn run(store: ReceiverStore, folder: PathBuf, keep: Keep, stop: CancellationToken) {
     let log = Log::at(folder.join("audit"));
-    let mut told = None;
-    let (mut reads, mut stamps) = (0, 0);
+    let mut telling = Telling::default();
     loop {
         let now = clock::moment(UtcTrust::Network);
         let wait = match store.purge(keep, now).await {
             Ok(purged) => {
-                reads += purged.reads;
-                stamps += purged.stamps;
                 tell_ended(&store, &log, &purged).await;
                 if purged.is_empty() { LOOK_EVERY } else { BETWEEN_SLICES }
             }
@@ -464,20 +447,78 @@ pub async fn run(store: ReceiverStore, folder: PathBuf, keep: Keep, stop: Cancel
                 LOOK_EVERY
             }
         };
-        let due = told.is_none_or(|at| PURGES_TOLD_EVERY_MS <= now.mono.since_ms(at)) || stop.is_cancelled();
-        if 0 < reads + stamps && due && wait == LOOK_EVERY {
-            told = Some(now.mono);
-            let entry = Entry::new(Who::agent(), "purge", "done").with("reads", reads).with("stamps", stamps);
-            (reads, stamps) = (0, 0);
-            if let Err(error) = log.write(entry).await {
-                tracing::warn!(%error, "a purge is not in the audit yet");
-            }
+        if wait == LOOK_EVERY && telling.told.is_none_or(|at| PURGES_TOLD_EVERY_MS <= now.mono.since_ms(at)) {
+            telling.tell(&store, &log).await;
         }
         tokio::select! {
             () = tokio::time::sleep(wait) => {}
-            () = stop.cancelled() => return,
+            () = stop.cancelled() => {
+                telling.tell(&store, &log).await;
+                return;
+            }
         }
     }
+}
+
+/// What went and is not in the audit yet stands in the database, written by the transaction that let it go: whatever
+/// ends the receiver, the next start tells it. Killed between the two, it is told twice.
+#[derive(Default)]
+struct Telling {
+    /// When the audit was told last.
+    told: Option<Mono>,
+    /// What the audit has taken over and could not write: it waits there, and is not handed in a second time.
+    taken: Option<Untold>,
+}
+
+impl Telling {
+    async fn tell(&mut self, store: &ReceiverStore, log: &Log) {
+        let untold = match self.taken {
+            Some(untold) => untold,
+            None => store.work(|work| untold(work)).await.unwrap_or_default(),
+        };
+        if untold == Untold::default() {
+            return;
+        }
+        let written = if self.taken.is_some() {
+            let log = log.clone();
+            tokio::task::spawn_blocking(move || log.probe()).await.unwrap_or(Err(AuditError::BrokenOff))
+        } else {
+            let entry = Entry::new(Who::agent(), "purge", "done");
+            log.write(entry.with("reads", untold.reads).with("stamps", untold.stamps)).await.map(|_| ())
+        };
+        if let Err(error) = written {
+            tracing::warn!(%error, "a purge is not in the audit yet");
+            self.taken = Some(untold);
+            return;
+        }
+        (self.told, self.taken) = (Some(clock::mono()), None);
+        if let Err(error) = store.work(move |work| was_told(work, untold)).await {
+            tracing::warn!(%error, "a purge may be told in the audit once more");
+        }
+    }
+}
+
+/// What went and is not in the audit yet.
+#[derive(Clone, Copy, Default, PartialEq, Eq)]
+struct Untold {
+    reads: u64,
+    stamps: u64,
+}
+
+fn untold(work: &Connection) -> Result<Untold> {
+    let kept = get(work, UNTOLD)?.unwrap_or_default();
+    let number = |at: usize| kept.get(at..at + 8).and_then(|bytes| bytes.try_into().ok()).map_or(0, u64::from_be_bytes);
+    Ok(Untold { reads: number(0), stamps: number(8) })
+}
+
+fn put_untold(work: &Connection, untold: Untold) -> Result<()> {
+    put(work, UNTOLD, &[untold.reads.to_be_bytes(), untold.stamps.to_be_bytes()].concat())
+}
+
+fn was_told(work: &Connection, told: Untold) -> Result<()> {
+    let all = untold(work)?;
+    let rest = Untold { reads: all.reads.saturating_sub(told.reads), stamps: all.stamps.saturating_sub(told.stamps) };
+    put_untold(work, rest)
 }
 
 async fn tell_ended(store: &ReceiverStore, log: &Log, purged: &Purged) {

@@ -2,6 +2,7 @@
 //!
 //! The tables and views are described for their readers in `docs/RECEIVER.md`.
 
+use crate::durable::{self, Tuning};
 use rusqlite::{Connection, OpenFlags};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -29,6 +30,9 @@ const MIGRATIONS: [&str; 11] = [
 
 /// How long one statement waits for another process's lock, ms (our own limit: well under the answer deadline).
 pub(super) const BUSY_MS: u64 = 5_000;
+
+/// What the connection differs in from that of the trailer's queue.
+const TUNING: Tuning = Tuning { busy_ms: BUSY_MS, cache_kib: 32_768, log_bytes_max: 64 << 20 };
 
 /// Why the receiver's database can't be used. No text of it holds anything from an event.
 #[derive(Debug, thiserror::Error)]
@@ -96,30 +100,23 @@ impl DatabaseError {
     }
 }
 
-/// Opens the database for writing, makes or migrates it if needed.
+/// Opens the database for writing, makes or migrates it if needed. Its log is written back by the receiver's own thread
+/// and nowhere else.
 ///
 /// # Errors
 /// [`DatabaseError`] if it can't be used with full durability.
 pub fn open_writer(folder: &Path) -> Result<Connection, DatabaseError> {
     let path = folder.join(FILE_NAME);
     let told = |error: rusqlite::Error| DatabaseError::from_sqlite(&path, &error);
+    if let Some(detail) = durable::too_old() {
+        return Err(DatabaseError::Unusable { path, detail });
+    }
     let mut connection = Connection::open(&path).map_err(told)?;
-    connection.busy_timeout(Duration::from_millis(BUSY_MS)).map_err(told)?;
-    let mode: String = connection.query_row("PRAGMA journal_mode = WAL", [], |row| row.get(0)).map_err(told)?;
-    connection
-        .execute_batch(
-            "PRAGMA synchronous = FULL; PRAGMA secure_delete = ON; PRAGMA cache_size = -32768;
-             PRAGMA wal_autocheckpoint = 4000; PRAGMA journal_size_limit = 67108864;",
-        )
-        .map_err(told)?;
-    let synchronous: i64 = connection.query_row("PRAGMA synchronous", [], |row| row.get(0)).map_err(told)?;
-    // A receipt is a promise; without both settings it would not survive a power cut.
-    if mode != "wal" || synchronous != 2 {
-        let detail = format!("it does not take the durable mode (journal {mode}, synchronous {synchronous})");
+    // A receipt is a promise; without these settings it would not survive a power cut.
+    if let Some(detail) = durable::set_up(&connection, TUNING).map_err(told)? {
         return Err(DatabaseError::Unusable { path, detail });
     }
     migrate(&mut connection, &path)?;
-    connection.set_prepared_statement_cache_capacity(64);
     Ok(connection)
 }
 

@@ -1,21 +1,23 @@
 //! The one thread that writes the receiver's database. Requests that wait together are committed together, and each is
 //! answered only after the commit.
 
+use super::beside::Beside;
 use super::check::Incoming;
 use super::lived::LivedClock;
 use super::metrics::Receipts;
 use super::retain::{Keep, Purged};
-use super::schema::{DatabaseError, FILE_NAME, open_writer};
+use super::schema::{DatabaseError, FILE_NAME};
 use super::sealed::open_all;
 use super::write::Writing;
+use crate::clock;
 use crate::seal::Opener;
-use pintle_core::moment::{Moment, Utc};
+use pintle_core::moment::{Moment, Mono, Utc};
 use pintle_core::wire::receipt::{Receipt, ReceiptResult, Resend};
-use rusqlite::{Connection, Transaction, params};
+use rusqlite::{Transaction, params};
 use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use tokio::sync::{mpsc, oneshot};
 
@@ -23,6 +25,9 @@ use tokio::sync::{mpsc, oneshot};
 const WAITING_MAX: usize = 256;
 /// Events after which a group of requests is committed (our own limit: some 0.3 s of work).
 const GROUP_EVENTS_MAX: usize = 10_000;
+
+/// A database that could not be opened is tried again after this, ms (as the trailer's queue).
+const REOPEN_MS: u64 = 500;
 
 /// Names in which one owner's token was misused that are told apart; names are free, so further ones are only counted
 /// (our own limit).
@@ -80,9 +85,17 @@ pub struct ReceiverStore {
     asked: mpsc::Sender<Ask>,
     lived: LivedClock,
     receipts: Arc<Receipts>,
+    closed: Arc<AtomicBool>,
 }
 
 impl ReceiverStore {
+    /// True while the database is closed after a failure. Who keeps it open for reading lets go of it then: only
+    /// without readers is its log read anew from the disk.
+    #[must_use]
+    pub fn closed(&self) -> Arc<AtomicBool> {
+        Arc::clone(&self.closed)
+    }
+
     /// Stores a request and gives its answer once it is durable.
     ///
     /// # Errors
@@ -201,26 +214,30 @@ impl ReceiverStore {
 /// # Errors
 /// [`DatabaseError`] if the database can't be used.
 pub fn start(folder: &Path, opener: Option<Opener>) -> Result<(ReceiverStore, JoinHandle<()>), DatabaseError> {
-    let connection = open_writer(folder)?;
+    let (beside, connection) = Beside::open(folder)?;
     // Orphans cost space and nothing else.
     if let Err(error) = super::images::sweep(folder, &connection) {
         tracing::warn!(%error, "pictures that no read names could not be swept");
     }
     let (asked, requests) = mpsc::channel(WAITING_MAX);
-    let lived = LivedClock::default();
+    let (lived, closed) = (LivedClock::default(), Arc::<AtomicBool>::default());
     let writer = Writer {
         folder: folder.to_owned(),
         opener,
         open: Some(Writing::new(connection, lived.clone())),
+        beside,
+        trouble: None,
+        tried: Mono(0),
         requests,
         lived: lived.clone(),
+        closed: Arc::clone(&closed),
         failing: false,
     };
     let thread =
         std::thread::Builder::new().name("receiver-store".to_owned()).spawn(move || writer.run()).map_err(|error| {
             DatabaseError::Disk { path: folder.join(FILE_NAME), detail: format!("no thread for it: {error}") }
         })?;
-    Ok((ReceiverStore { asked, lived, receipts: Arc::default() }, thread))
+    Ok((ReceiverStore { asked, lived, receipts: Arc::default(), closed }, thread))
 }
 
 struct Writer {
@@ -229,8 +246,16 @@ struct Writer {
     opener: Option<Opener>,
     /// `None` after a failure: what the connection and its caches hold can't be trusted then, so it is opened anew.
     open: Option<Writing>,
+    /// Behind the connection, so that it is dropped after it.
+    beside: Beside,
+    /// Why it is not open.
+    trouble: Option<DatabaseError>,
+    /// When it was last tried to open it.
+    tried: Mono,
     requests: mpsc::Receiver<Ask>,
     lived: LivedClock,
+    /// See [`ReceiverStore::closed`].
+    closed: Arc<AtomicBool>,
     /// Whether the last group failed: only a change of this is logged.
     failing: bool,
 }
@@ -263,31 +288,90 @@ impl Writer {
                     }
                 }
                 self.answer(group);
+                self.write_back();
             }
         }
         if let Some(writing) = self.open.take() {
-            checkpoint(writing.connection());
+            self.beside.close(writing.into_connection());
         }
     }
 
-    fn opened(&self) -> Result<Writing, DatabaseError> {
-        Ok(Writing::new(open_writer(&self.folder)?, self.lived.clone()))
+    /// The open database; opens it again after a failure.
+    fn take(&mut self) -> Result<Writing, DatabaseError> {
+        if let Some(writing) = self.open.take() {
+            return Ok(writing);
+        }
+        let now = clock::mono();
+        if let Some(trouble) = self.trouble.as_ref().filter(|_| now.since_ms(self.tried) < REOPEN_MS) {
+            return Err(self.same(trouble));
+        }
+        self.tried = now;
+        match self.beside.open_again(&self.folder) {
+            Ok(connection) => {
+                self.trouble = None;
+                self.closed.store(false, Ordering::Relaxed);
+                Ok(Writing::new(connection, self.lived.clone()))
+            }
+            Err(error) => {
+                self.trouble = Some(self.same(&error));
+                Err(error)
+            }
+        }
+    }
+
+    /// Does `work` on the database; whatever fails closes it.
+    fn with<T>(
+        &mut self,
+        work: impl FnOnce(&mut Writing, &mut Beside) -> rusqlite::Result<T>,
+    ) -> Result<T, DatabaseError> {
+        let mut writing = self.take()?;
+        match work(&mut writing, &mut self.beside) {
+            Ok(done) => {
+                self.open = Some(writing);
+                Ok(done)
+            }
+            Err(error) => {
+                let error = DatabaseError::from_sqlite(&self.folder.join(FILE_NAME), &error);
+                self.failed(writing, &error);
+                Err(error)
+            }
+        }
+    }
+
+    /// After a failure nothing that is held in memory of the database is believed. "Full" is an honest answer, given
+    /// before anything was written for good; any other failure closes the connection too, since a sync that failed
+    /// once succeeds the next time with the data gone (source: fault 41).
+    fn failed(&mut self, writing: Writing, error: &DatabaseError) {
+        let connection = writing.into_connection();
+        if matches!(error, DatabaseError::DiskFull { .. })
+            && (connection.is_autocommit() || connection.execute_batch("ROLLBACK").is_ok())
+        {
+            self.open = Some(Writing::new(connection, self.lived.clone()));
+            return;
+        }
+        drop(connection);
+        self.closed.store(true, Ordering::Relaxed);
+        self.trouble = Some(self.same(error));
+        self.tried = Mono(0);
+    }
+
+    /// Writes the log back once it is long. What is in it is answered and safe; if it fails, the next request is
+    /// told.
+    fn write_back(&mut self) {
+        if self.open.is_some()
+            && let Err(error) = self.with(|writing, beside| beside.write_back_if_long(writing.connection()))
+        {
+            tracing::warn!(error = %error, advice = error.advice(), "the log could not be written back");
+        }
     }
 
     fn purge(&mut self, keep: &Keep, now: &Moment) -> Result<Purged, DatabaseError> {
-        let mut writing = match self.open.take() {
-            Some(writing) => writing,
-            None => self.opened()?,
-        };
-        let purged = writing
-            .purge(&self.folder, keep, now)
-            .map_err(|error| DatabaseError::from_sqlite(&self.folder.join(FILE_NAME), &error))?;
-        self.open = Some(writing);
-        Ok(purged)
+        let folder = self.folder.clone();
+        self.with(|writing, beside| writing.purge((&folder, beside), keep, now))
     }
 
     fn job(&mut self, job: Job) {
-        let mut writing = match self.open.take().map_or_else(|| self.opened(), Ok) {
+        let writing = match self.take() {
             Ok(writing) => writing,
             Err(error) => {
                 if let Ok(done) = job(Err(error)) {
@@ -296,12 +380,15 @@ impl Writer {
                 return;
             }
         };
-        match writing.work(|work| job(Ok(work))) {
-            Ok(done) => {
-                self.open = Some(writing);
-                done();
-            }
-            Err(error) => tracing::warn!(error = ?error.sqlite_error_code(), "work on the database failed"),
+        self.open = Some(writing);
+        let done = self.with(|writing, beside| {
+            let done = writing.work(|work| job(Ok(work)))?;
+            beside.log_is_there()?;
+            Ok(done)
+        });
+        match done {
+            Ok(done) => done(),
+            Err(error) => tracing::warn!(%error, advice = error.advice(), "work on the database failed"),
         }
     }
 
@@ -329,7 +416,6 @@ impl Writer {
                 if !std::mem::replace(&mut self.failing, true) {
                     tracing::warn!(error = %error, advice = error.advice(), "nothing of a group of requests was stored");
                 }
-                self.open = None;
                 for asked in group {
                     drop(asked.answer.send(Err(self.same(&error))));
                 }
@@ -338,14 +424,12 @@ impl Writer {
     }
 
     fn commit(&mut self, batches: &[&Batch]) -> Result<Vec<Stored>, DatabaseError> {
-        let mut writing = match self.open.take() {
-            Some(writing) => writing,
-            None => self.opened()?,
-        };
-        let receipts =
-            writing.group(batches).map_err(|error| DatabaseError::from_sqlite(&self.folder.join(FILE_NAME), &error))?;
-        self.open = Some(writing);
-        Ok(receipts)
+        self.with(|writing, beside| {
+            let receipts = writing.group(batches)?;
+            // Before an answer: a disk that is thinner than it says drops a part of what it takes (decision 77).
+            beside.log_is_there()?;
+            Ok(receipts)
+        })
     }
 
     /// The same trouble for each request of a group.
@@ -358,12 +442,5 @@ impl Writer {
             DatabaseError::Missing { .. } => DatabaseError::Missing { path },
             DatabaseError::Stopped => DatabaseError::Stopped,
         }
-    }
-}
-
-/// Folds the log back into the database, so that a copy of the one file is whole. What stays in the log is not lost.
-fn checkpoint(connection: &Connection) {
-    if let Err(error) = connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())) {
-        tracing::warn!(error = ?error.sqlite_error_code(), "the log could not be folded into the database");
     }
 }

@@ -9,6 +9,8 @@ use hyper::header::{self, HeaderMap, HeaderValue};
 use hyper::{Response, StatusCode};
 use std::convert::Infallible;
 use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use tokio::sync::{OwnedSemaphorePermit, mpsc};
 use tokio_util::sync::CancellationToken;
@@ -35,10 +37,11 @@ pub fn wanted(headers: &HeaderMap) -> Option<Cursor> {
     headers.get("last-event-id").and_then(|value| value.to_str().ok()).and_then(Cursor::parse)
 }
 
-/// The answer; what it says comes from a task that ends with the listener, with `stop`, or when the listener is slow.
+/// The answer; what it says comes from a task that ends with the listener, with `stop`, when the listener is slow, or
+/// when the database is `closed` after a failure: then the listener comes again, and goes on where it was.
 #[must_use]
 pub fn answer(
-    folder: PathBuf,
+    (folder, closed): (PathBuf, Arc<AtomicBool>),
     from: Option<Cursor>,
     permit: OwnedSemaphorePermit,
     stop: CancellationToken,
@@ -48,7 +51,7 @@ pub fn answer(
         let _permit = permit;
         tokio::select! {
             () = stop.cancelled() => {}
-            () = speak(folder, from, &sender, SLOW) => {}
+            () = speak((folder, closed), from, &sender, SLOW) => {}
         }
     });
     let stream = futures_util::stream::unfold(receiver, |mut receiver| async move {
@@ -63,13 +66,18 @@ pub fn answer(
     answer
 }
 
-async fn speak(folder: PathBuf, from: Option<Cursor>, sender: &mpsc::Sender<Bytes>, slow: Duration) {
+async fn speak(
+    (folder, closed): (PathBuf, Arc<AtomicBool>),
+    from: Option<Cursor>,
+    sender: &mpsc::Sender<Bytes>,
+    slow: Duration,
+) {
     let mut state = Some((None::<Tail>, from));
     let mut silent = Duration::ZERO;
     if !send(sender, "retry: 2000\n: pintle receive\n\n".to_owned(), slow).await {
         return;
     }
-    loop {
+    while !closed.load(Ordering::Relaxed) {
         let (tail, cursor) = state.take().unwrap_or_default();
         let folder = folder.clone();
         let looked = tokio::task::spawn_blocking(move || {
@@ -138,6 +146,33 @@ mod tests {
         folder
     }
 
+    /// A database that nothing has closed.
+    fn open(folder: &tempfile::TempDir) -> (PathBuf, Arc<AtomicBool>) {
+        (folder.path().to_owned(), Arc::default())
+    }
+
+    #[tokio::test]
+    async fn listener_lets_go_of_a_database_that_failed_so_that_it_can_be_read_anew() {
+        let (folder, closed) = (raised(1), Arc::<AtomicBool>::default());
+        let (sender, mut told) = mpsc::channel(WAITING_MAX);
+        let from = Some(Cursor { event: 0, raised: 0 });
+        let failing = async {
+            while numbers(&mut told) != [1] {
+                tokio::time::sleep(Duration::from_millis(10)).await;
+            }
+            closed.store(true, Ordering::Relaxed);
+            std::future::pending::<()>().await;
+        };
+        let speaking = speak((folder.path().to_owned(), Arc::clone(&closed)), from, &sender, PATIENCE);
+        let ended = tokio::time::timeout(PATIENCE, async {
+            tokio::select! {
+                () = speaking => {}
+                () = failing => {}
+            }
+        });
+        ended.await.unwrap();
+    }
+
     /// The number of each thing, in the order in which they are taken.
     fn numbers(told: &mut mpsc::Receiver<Bytes>) -> Vec<usize> {
         let mut found = Vec::new();
@@ -155,7 +190,7 @@ mod tests {
         let folder = raised(40);
         let (sender, mut told) = mpsc::channel(WAITING_MAX);
         let from = Some(Cursor { event: 0, raised: 0 });
-        let speaking = speak(folder.path().to_owned(), from, &sender, Duration::from_millis(50));
+        let speaking = speak(open(&folder), from, &sender, Duration::from_millis(50));
         // Nothing is read: it ends by itself, and what waits for the listener is bounded.
         tokio::time::timeout(PATIENCE, speaking).await.unwrap();
         let first = numbers(&mut told);
@@ -163,7 +198,7 @@ mod tests {
 
         let (sender, mut told) = mpsc::channel(100);
         let from = Some(Cursor { event: 0, raised: i64::try_from(first.len()).unwrap() });
-        let speaking = speak(folder.path().to_owned(), from, &sender, PATIENCE);
+        let speaking = speak(open(&folder), from, &sender, PATIENCE);
         let mut rest = Vec::new();
         let listening = async {
             while rest.len() < 40 - first.len() {
@@ -181,10 +216,10 @@ mod tests {
     #[tokio::test]
     async fn place_of_a_listener_that_went_away_is_free_again() {
         let folder = raised(0);
-        let places = std::sync::Arc::new(tokio::sync::Semaphore::new(1));
-        let permit = std::sync::Arc::clone(&places).try_acquire_owned().unwrap();
+        let places = Arc::new(tokio::sync::Semaphore::new(1));
+        let permit = Arc::clone(&places).try_acquire_owned().unwrap();
         let stop = CancellationToken::new();
-        let heard = answer(folder.path().to_owned(), None, permit, stop);
+        let heard = answer(open(&folder), None, permit, stop);
         assert_eq!((heard.status(), places.available_permits()), (StatusCode::OK, 0));
         drop(heard);
         let freed = tokio::time::timeout(PATIENCE, places.acquire()).await;

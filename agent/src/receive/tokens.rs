@@ -5,55 +5,85 @@ use super::server::ReceiveError;
 use super::tls::TOKEN_CHARS_MIN;
 use aws_lc_rs::digest;
 use std::collections::HashMap;
-use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
-use std::time::SystemTime;
+use std::os::unix::fs::MetadataExt as _;
+use std::path::Path;
+use std::sync::{Arc, Mutex, PoisonError, mpsc};
+use std::time::Duration;
 
 /// Longest token file, bytes (our own limit: 10,000 trailers take a tenth of it).
 const FILE_BYTES_MAX: u64 = 16 << 20;
 
-/// Hashes of tokens by source. The file is read again as soon as it has changed, so a token can be taken away without a
-/// restart.
+/// How often it is looked whether the file has changed (our own choice: a token that was taken away is refused within
+/// two seconds).
+const LOOK_EVERY: Duration = Duration::from_secs(1);
+
+/// Hashes of tokens by source. The file is read again as soon as it has changed, so a token can be taken away without
+/// a restart. A thread of its own looks at it, so that no request waits for a disk.
 ///
 /// One line for each token: the trailer's name and `sha256:` with the 64 hexadecimal digits of the token's SHA-256.
 /// Tokens are random and long, so a plain hash is as good as a slow one (96 bits can't be guessed). One trailer may
 /// have two, while it changes from one to the other.
 pub struct Tokens {
-    path: PathBuf,
-    read: Mutex<Read>,
+    known: Arc<Mutex<Arc<Known>>>,
+    /// Dropped with this: then the thread ends.
+    _ends: mpsc::Sender<()>,
 }
 
-struct Read {
-    /// Of the file as read last.
-    stamp: Option<(SystemTime, u64)>,
-    sources: HashMap<[u8; 32], String>,
+type Known = HashMap<[u8; 32], String>;
+
+/// What tells one state of the file from another: when it was written and changed, which file it is, its length.
+#[derive(Clone, Copy, PartialEq, Eq)]
+struct Stamp {
+    modified: (i64, i64),
+    changed: (i64, i64),
+    inode: u64,
+    bytes: u64,
 }
 
 impl Tokens {
-    /// Reads the file.
+    /// Reads the file, and again whenever it changes.
     ///
     /// # Errors
-    /// [`ReceiveError::File`] with the line that is wrong.
+    /// [`ReceiveError::File`] with the line that is wrong; [`ReceiveError::Start`]: there is no thread for it.
     pub fn open(path: &Path) -> Result<Self, ReceiveError> {
-        let read = read(path)?;
-        Ok(Self { path: path.to_owned(), read: Mutex::new(read) })
+        let (stamp, sources) = read(path)?;
+        let known = Arc::new(Mutex::new(Arc::new(sources)));
+        let (ends, ended) = mpsc::channel();
+        let (path, table) = (path.to_owned(), Arc::clone(&known));
+        std::thread::Builder::new()
+            .name("receiver-tokens".to_owned())
+            .spawn(move || watch(&path, stamp, &table, &ended))
+            .map_err(ReceiveError::Start)?;
+        Ok(Self { known, _ends: ends })
     }
 
     /// Whose token this is.
     #[must_use]
     pub fn source_of(&self, token: &str) -> Option<String> {
-        let mut known = self.read.lock().unwrap_or_else(PoisonError::into_inner);
-        if stamp(&self.path) != known.stamp {
-            match read(&self.path) {
-                Ok(read) => *known = read,
-                // A file in the middle of a change must not lock out a fleet; a token that was to go stays until then.
-                Err(error) => {
-                    tracing::warn!(%error, advice = error.advice(), "the tokens stay as they were");
-                    known.stamp = stamp(&self.path);
-                }
+        // Held for the copy of a pointer only.
+        let known = Arc::clone(&self.known.lock().unwrap_or_else(PoisonError::into_inner));
+        known.get(&sha256(token)).cloned()
+    }
+}
+
+/// Keeps the table as the file says, until nobody asks any more.
+fn watch(path: &Path, mut seen: Option<Stamp>, known: &Mutex<Arc<Known>>, ended: &mpsc::Receiver<()>) {
+    while ended.recv_timeout(LOOK_EVERY) == Err(mpsc::RecvTimeoutError::Timeout) {
+        let now = stamp(path);
+        if now == seen {
+            continue;
+        }
+        match read(path) {
+            Ok((stamp, sources)) => {
+                seen = stamp;
+                *known.lock().unwrap_or_else(PoisonError::into_inner) = Arc::new(sources);
+            }
+            // A file in the middle of a change must not lock out a fleet; a token that was to go stays until then.
+            Err(error) => {
+                tracing::warn!(%error, advice = error.advice(), "the tokens stay as they were");
+                seen = now;
             }
         }
-        known.sources.get(&sha256(token)).cloned()
     }
 }
 
@@ -63,15 +93,21 @@ fn sha256(token: &str) -> [u8; 32] {
     hash
 }
 
-fn stamp(path: &Path) -> Option<(SystemTime, u64)> {
+fn stamp(path: &Path) -> Option<Stamp> {
     let meta = std::fs::metadata(path).ok()?;
-    Some((meta.modified().ok()?, meta.len()))
+    Some(Stamp {
+        modified: (meta.mtime(), meta.mtime_nsec()),
+        changed: (meta.ctime(), meta.ctime_nsec()),
+        inode: meta.ino(),
+        bytes: meta.len(),
+    })
 }
 
-fn read(path: &Path) -> Result<Read, ReceiveError> {
+/// The file's stamp, taken before it is read, and its tokens.
+fn read(path: &Path) -> Result<(Option<Stamp>, Known), ReceiveError> {
     let bad = |detail: String| ReceiveError::File { what: "the tokens", path: path.to_owned(), detail };
     let stamp = stamp(path);
-    if stamp.is_some_and(|(_, bytes)| FILE_BYTES_MAX < bytes) {
+    if stamp.is_some_and(|stamp| FILE_BYTES_MAX < stamp.bytes) {
         return Err(bad(format!("it is longer than {FILE_BYTES_MAX} bytes")));
     }
     let text = std::fs::read_to_string(path).map_err(|error| bad(error.to_string()))?;
@@ -93,7 +129,7 @@ fn read(path: &Path) -> Result<Read, ReceiveError> {
             return Err(bad(format!("line {number} gives a token to a second trailer")));
         }
     }
-    Ok(Read { stamp, sources })
+    Ok((stamp, sources))
 }
 
 fn unhex(text: &str) -> Option<[u8; 32]> {
@@ -149,10 +185,47 @@ mod tests {
         assert_eq!(tokens.source_of(&token).as_deref(), Some("urn:pintle:trailer:heron-3"));
         assert_eq!(tokens.source_of(&other).as_deref(), Some("urn:pintle:trailer:heron-4"));
         assert_eq!(tokens.source_of("guess"), None);
+        let began = std::time::Instant::now();
         std::fs::write(&path, format!("{other_line}\n")).unwrap();
-        assert_eq!(tokens.source_of(&token), None);
+        while tokens.source_of(&token).is_some() {
+            assert!(began.elapsed() < Duration::from_secs(2), "it still speaks two seconds later");
+            std::thread::sleep(Duration::from_millis(10));
+        }
         std::fs::write(&path, "half a li").unwrap();
+        std::thread::sleep(2 * LOOK_EVERY);
         assert!(tokens.source_of(&other).is_some(), "a broken file changes nothing");
+        std::fs::remove_file(&path).unwrap();
+        std::thread::sleep(2 * LOOK_EVERY);
+        assert!(tokens.source_of(&other).is_some(), "nor does one that is gone");
+        std::fs::write(&path, format!("{line}\n")).unwrap();
+        let began = std::time::Instant::now();
+        while tokens.source_of(&token).is_none() {
+            assert!(began.elapsed() < Duration::from_secs(2), "a new one is heard");
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        assert_eq!(tokens.source_of(&other), None);
+    }
+
+    #[test]
+    fn nobody_who_asks_waits_for_the_file_and_the_thread_ends_with_the_last() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("tokens");
+        let (token, line) = new_token("heron-3").unwrap();
+        std::fs::write(&path, &line).unwrap();
+        let tokens = Tokens::open(&path).unwrap();
+        // A pipe in its place: whoever reads it waits until somebody writes, as with a disk that hangs.
+        std::fs::remove_file(&path).unwrap();
+        nix::unistd::mkfifo(&path, nix::sys::stat::Mode::S_IRWXU).unwrap();
+        let watched = Arc::downgrade(&tokens.known);
+        std::thread::sleep(2 * LOOK_EVERY);
+        assert!(tokens.source_of(&token).is_some());
+        std::fs::write(&path, &line).unwrap();
+        drop(tokens);
+        let began = std::time::Instant::now();
+        while 0 < watched.strong_count() {
+            assert!(began.elapsed() < Duration::from_secs(5), "the thread goes on");
+            std::thread::sleep(Duration::from_millis(10));
+        }
     }
 
     #[test]

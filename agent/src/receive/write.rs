@@ -1,16 +1,16 @@
 //! What one group of requests does to the database, in one transaction.
 
 use super::account::UNREADABLE;
+use super::beside::Beside;
 use super::blocks::compare;
 use super::check::{Event, Incoming, Refusal};
 use super::content::StampRow;
+use super::images;
 use super::ledger::Entry;
 use super::lived::LivedClock;
 use super::past::{Past, Seen, number_went};
-use super::retain::{Keep, Purged, Retainer, drop_pictures};
-use super::schema::{BUSY_MS, FILE_NAME};
+use super::retain::{Keep, Purged, Retainer};
 use super::store::{Batch, Stored};
-use crate::wipe::Wiper;
 use aws_lc_rs::digest;
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::blocks::Leaf;
@@ -18,7 +18,6 @@ use pintle_core::wire::receipt::{Receipt, ReceiptResult};
 use rusqlite::{Connection, OptionalExtension, Result, Transaction, TransactionBehavior, params};
 use std::collections::HashMap;
 use std::path::Path;
-use std::time::Duration;
 
 /// Other contents that are kept under one id; further ones are counted only (our own limit).
 const CONTENTS_KEPT: i64 = 8;
@@ -29,10 +28,6 @@ pub const OTHER_CONTENT: &str =
 /// The connection, and the numbers of what it has seen lately. After a failure it must be thrown away.
 pub struct Writing {
     connection: Connection,
-    /// Behind the connection, so that it is dropped after it; see [`Wiper`]. `None` until something went.
-    wiper: Option<Wiper>,
-    /// Something went since the log was last cut.
-    unwiped: bool,
     retainer: Retainer,
     past: Option<Past>,
     trailers: HashMap<String, i64>,
@@ -48,8 +43,6 @@ impl Writing {
     pub fn new(connection: Connection, lived: LivedClock) -> Self {
         Self {
             connection,
-            wiper: None,
-            unwiped: true,
             retainer: Retainer::new(lived),
             past: None,
             trailers: HashMap::new(),
@@ -57,10 +50,15 @@ impl Writing {
         }
     }
 
-    /// The connection, for the last look at the log.
+    /// The connection, for what is done with the log.
     #[must_use]
     pub fn connection(&self) -> &Connection {
         &self.connection
+    }
+
+    /// Only the connection stays.
+    pub(super) fn into_connection(self) -> Connection {
+        self.connection
     }
 
     /// Lets go what has reached its age limit, a slice of it, in one transaction. Once nothing is left, what the
@@ -68,66 +66,26 @@ impl Writing {
     ///
     /// # Errors
     /// What the database says: nothing of it is done.
-    pub(super) fn purge(&mut self, folder: &Path, keep: &Keep, now: &Moment) -> Result<Purged> {
+    pub(super) fn purge(
+        &mut self,
+        (folder, beside): (&Path, &mut Beside),
+        keep: &Keep,
+        now: &Moment,
+    ) -> Result<Purged> {
         let open = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let purged = self.retainer.pass(&open, keep, now)?;
         open.commit()?;
-        if let Err(error) = drop_pictures(folder, &self.connection, &purged.pictures) {
+        beside.log_is_there()?;
+        if let Err(error) = images::drop_unnamed(folder, &self.connection, &purged.pictures) {
             tracing::warn!(%error, "pictures of reads that went could not be deleted; the next start does it");
         }
         if purged.is_empty() {
-            self.wipe(folder)?;
+            beside.wipe(&self.connection)?;
             return Ok(purged);
         }
         self.past = None;
-        self.unwiped = true;
-        if let Some(wiper) = self.wiper(folder) {
-            wiper.rows_move();
-            if let Err(error) = wiper.look() {
-                tracing::warn!(%error, "the log could not be looked at; the whole file is looked through instead");
-            }
-        }
+        beside.rows_went();
         Ok(purged)
-    }
-
-    fn wiper(&mut self, folder: &Path) -> Option<&mut Wiper> {
-        if self.wiper.is_none() {
-            match Wiper::open(&folder.join(FILE_NAME)) {
-                Ok(wiper) => self.wiper = Some(wiper),
-                Err(error) => tracing::warn!(%error, "what rows leave behind when they are moved can't be wiped"),
-            }
-        }
-        self.wiper.as_mut()
-    }
-
-    /// Cuts the log and wipes, unless another program reads just now: then the next look does it.
-    fn wipe(&mut self, folder: &Path) -> Result<()> {
-        if !self.unwiped {
-            return Ok(());
-        }
-        if let Some(wiper) = self.wiper(folder)
-            && let Err(error) = wiper.look()
-        {
-            tracing::warn!(%error, "the log could not be looked at; the whole file is looked through instead");
-        }
-        self.connection.busy_timeout(Duration::ZERO)?;
-        let busy: Result<i64> = self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0));
-        self.connection.busy_timeout(Duration::from_millis(BUSY_MS))?;
-        if busy? != 0 {
-            return Ok(());
-        }
-        let Some(wiper) = self.wiper.as_mut() else {
-            self.unwiped = false;
-            return Ok(());
-        };
-        self.connection.execute_batch("BEGIN IMMEDIATE")?;
-        let wiped = wiper.wipe();
-        self.connection.execute_batch("ROLLBACK; PRAGMA shrink_memory")?;
-        match wiped {
-            Ok(_) => self.unwiped = wiper.is_behind(),
-            Err(error) => tracing::warn!(%error, "what moved rows left behind is not wiped yet"),
-        }
-        Ok(())
     }
 
     /// Does other work in one transaction and commits it.
@@ -310,7 +268,7 @@ fn take(names: &mut Names<'_>, trailer: i64, event: &Event, relayed: bool, now: 
         ])?;
     if inserted == 1 {
         let no = names.work.last_insert_rowid();
-        super::images::announce(names.work, trailer, no, &event.images)?;
+        images::announce(names.work, trailer, no, &event.images)?;
         if let Some(entry) = event.ledger.as_ref().filter(|_| !relayed) {
             explain(names, trailer, no, entry, now)?;
         }

@@ -6,8 +6,8 @@
 //! away only if nobody pinned it in between.
 
 use super::StoreError;
-use super::grown::Grown;
 use super::seal::PictureSealer;
+use crate::durable::grown::Grown;
 use nix::sys::statvfs::statvfs;
 use pintle_core::images::Address;
 use std::borrow::Cow;

@@ -49,7 +49,7 @@ pub(super) struct Pages {
 impl Pages {
     pub(super) fn open(db: &Path, log: &Path) -> std::io::Result<Self> {
         let file = File::open(db)?;
-        let in_log = super::verify::newest_in(log).unwrap_or_default();
+        let in_log = crate::durable::verify::newest_in(log).unwrap_or_default();
         let in_file = u32::try_from(file.metadata()?.len().div_ceil(PAGE as u64)).unwrap_or(u32::MAX);
         let count = in_file.max(in_log.keys().next_back().copied().unwrap_or(0));
         Ok(Self { db: file, log: File::open(log).ok(), in_log, count })

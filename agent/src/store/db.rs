@@ -5,14 +5,14 @@
 use super::books::{Books, number, signed};
 use super::disk::SharedSealer;
 use super::disk::{Folder, meaning};
-use super::grown::Grown;
 use super::holds::KnownHolds;
 use super::images;
 use super::picture_ledger::PictureBooks;
 use super::schema::{DELIVERED, SENT, SchemaError, migrate};
 use super::stamps::KnownStamps;
-use super::verify::pages_that_differ;
 use super::{Accepted, LaterStamp, NewEvent, OpenStamp, StoreError, StoreHandle};
+use crate::durable::grown::Grown;
+use crate::durable::{self, Tuning, Unproven};
 use crate::wipe::Wiper;
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::{Moment, Utc};
@@ -20,27 +20,20 @@ use pintle_core::queue::ranges::RangeSet;
 use pintle_core::queue::retention::Profiles;
 use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
-use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::time::Duration;
 
-/// The oldest SQLite that is safe with a write-ahead log (source: fault 35, the WAL-reset bug of 3.7.0 to 3.51.2).
-const SQLITE_MIN: i32 = 3_051_003;
-
 /// The log is written back into the database when it has this many pages (8 MiB). Common practice is 1,000; a longer
 /// log writes each page of the database less often.
 const CHECKPOINT_PAGES: i64 = 2000;
 
-/// After a checkpoint the log file is cut to this, bytes.
-const LOG_BYTES_MAX: i64 = 16 << 20;
-
-/// Page cache of SQLite, KiB.
-const CACHE_KIB: i64 = 8192;
-
 /// How long a statement waits for another program that holds a lock on the file (a person's diagnosis), ms.
 const BUSY_WAIT_MS: u64 = 5000;
+
+/// What the connection differs in from that of the receiver.
+const TUNING: Tuning = Tuning { busy_ms: BUSY_WAIT_MS, cache_kib: 8192, log_bytes_max: 16 << 20 };
 
 /// An event that is accepted this long after it happened can expire before its neighbours and is listed apart, ms.
 const LATE_MS: i64 = 3_600_000;
@@ -49,11 +42,10 @@ const LATE_MS: i64 = 3_600_000;
 pub(super) const ANSWER_CHARS_MAX: usize = 500;
 
 /// Our own descriptors of the open file and its log. They stand behind the connection, so that they are dropped after
-/// it: to close one takes SQLite's locks away; see [`Wiper`] and [`Grown`].
+/// it: to close one takes SQLite's locks away; see [`Wiper`] and [`durable::Files`].
 pub(super) struct Beside {
     wiper: Option<Wiper>,
-    file: Option<Grown>,
-    log: Option<Grown>,
+    files: durable::Files,
 }
 
 impl Beside {
@@ -63,16 +55,8 @@ impl Beside {
         if let Err(error) = &wiper {
             tracing::warn!(%error, "what rows leave behind when they are moved can't be wiped until the next opening");
         }
-        Self { wiper: wiper.ok(), file, log: grown(&folder.wal()) }
+        Self { wiper: wiper.ok(), files: durable::Files::open(&folder.db(), file) }
     }
-}
-
-fn grown(path: &Path) -> Option<Grown> {
-    let opened = Grown::open(path);
-    if let Err(error) = &opened {
-        tracing::warn!(%error, "what a file of the queue grows by can't be looked at on the disk until the next opening");
-    }
-    opened.ok()
 }
 
 pub(super) struct Db {
@@ -103,35 +87,29 @@ impl Db {
         let failed = |what: &str, error: std::io::Error| StoreError::Disk {
             detail: format!("{what} {}: {error}", path.display()),
         };
-        if rusqlite::version_number() < SQLITE_MIN {
-            let detail = format!("SQLite {} is too old, 3.51.3 is needed", rusqlite::version());
+        if let Some(detail) = durable::too_old() {
             return Err(StoreError::Unusable { path: path.display().to_string(), detail });
         }
         folder.make_db().map_err(|error| failed("can't make", error))?;
         // Even a first opening may follow a failure: that of the process before.
-        if after_failure || folder.wal().metadata().is_ok_and(|log| 0 < log.len()) {
-            folder.distrust_caches();
-            let conn = connect(&path)?;
-            let kept_by_a_reader =
-                conn.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |row| {
-                    Ok(row.get::<_, i64>(2)? < row.get::<_, i64>(1)?)
-                })
-                .map_err(said)?;
-            drop(conn);
-            if kept_by_a_reader && after_failure {
-                return Err(StoreError::Disk { detail: format!("another program keeps {} open", path.display()) });
-            }
-            folder.distrust_caches();
-            let differ = pages_that_differ(&path, &folder.wal()).map_err(|error| failed("can't read back", error))?;
-            if 0 < differ && !kept_by_a_reader {
-                let detail = format!("it said that {differ} pages were written, and they were not");
-                return Err(StoreError::Disk { detail });
-            }
+        if after_failure || durable::has_log(&path) {
+            let mut look = durable::Look::open(&path).map_err(|error| failed("can't read back", error))?;
+            look.prove(after_failure, || connect(&path)).map_err(|unproven| match unproven {
+                Unproven::Open(error) => error,
+                Unproven::Sql(error) => said(error),
+                Unproven::ReadBack(error) => failed("can't read back", error),
+                Unproven::KeptOpen => {
+                    StoreError::Disk { detail: format!("another program keeps {} open", path.display()) }
+                }
+                Unproven::NotWritten(pages) => {
+                    StoreError::Disk { detail: format!("it said that {pages} pages were written, and they were not") }
+                }
+            })?;
         }
-        let file = grown(&path);
+        let file = durable::Files::before(&path);
         let conn = connect(&path)?;
         if !after_failure {
-            checkpoint(&conn).map_err(said)?;
+            durable::cut(&conn).map_err(said)?;
         }
         let books = Books::read(&conn, now).map_err(said)?;
         let holds = KnownHolds::read(&conn).map_err(said)?;
@@ -163,14 +141,10 @@ impl Db {
     /// Writes the log back and cuts it; waits for another program that reads. True if its reading kept a part of the
     /// log all the same.
     pub(super) fn checkpoint(&mut self) -> rusqlite::Result<bool> {
-        self.look_at_moved();
-        // To cut the log is to let go of what it has: what was written back is looked at before.
-        let kept = self.conn.query_row("PRAGMA wal_checkpoint(FULL)", [], |row| row.get::<_, i64>(0))? != 0;
-        on_disk(self.beside.file.as_mut())?;
-        if kept || checkpoint(&self.conn)? {
+        look_at_moved(self.beside.wiper.as_mut());
+        if self.beside.files.fold(&self.conn)? {
             return Ok(true);
         }
-        on_disk(self.beside.log.as_mut())?;
         self.wipe()?;
         Ok(self.beside.wiper.as_ref().is_some_and(Wiper::is_behind))
     }
@@ -183,34 +157,21 @@ impl Db {
         kept
     }
 
-    /// Writes the log back if it has become long. An error here must close the file: SQLite's own automatic checkpoint
-    /// would swallow it and try again, until a disk that lies says yes (see [`super::verify`]).
+    /// Writes the log back if it has become long. An error here must close the file.
     pub(super) fn checkpoint_if_long(&mut self) -> rusqlite::Result<()> {
-        let pages: i64 = self.conn.prepare_cached("PRAGMA wal_checkpoint(NOOP)")?.query_row([], |row| row.get(1))?;
-        if CHECKPOINT_PAGES <= pages {
-            self.look_at_moved();
-            self.conn.prepare_cached("PRAGMA wal_checkpoint(PASSIVE)")?.query_row([], |_| Ok(()))?;
-            on_disk(self.beside.file.as_mut())?;
-        }
-        Ok(())
+        let Self { conn, beside: Beside { wiper, files }, .. } = self;
+        files.write_back_if_long(conn, CHECKPOINT_PAGES, || look_at_moved(wiper.as_mut()))
     }
 
     /// Whether what the log grew by with the last commit is on the disk; an error if it is not.
     pub(super) fn log_is_there(&mut self) -> rusqlite::Result<()> {
-        on_disk(self.beside.log.as_mut())
+        self.beside.files.log_is_there()
     }
 
     /// Rows go or change their length, so others may be moved.
     pub(super) fn rows_move(&mut self) {
         if let Some(wiper) = &mut self.beside.wiper {
             wiper.rows_move();
-        }
-    }
-
-    /// Before the log may begin anew: which of its pages have copies of moved rows?
-    fn look_at_moved(&mut self) {
-        if let Some(Err(error)) = self.beside.wiper.as_mut().map(Wiper::look) {
-            tracing::warn!(%error, "the log could not be looked at; the whole file is looked through instead");
         }
     }
 
@@ -505,7 +466,7 @@ fn connect(path: &Path) -> Result<Connection, StoreError> {
     let unusable = |detail: String| StoreError::Unusable { path: path.display().to_string(), detail };
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let conn = Connection::open_with_flags(path, flags).map_err(said)?;
-    set_up(&conn).map_err(said)?.map_or(Ok(()), |wrong| Err(unusable(wrong)))?;
+    durable::set_up(&conn, TUNING).map_err(said)?.map_or(Ok(()), |wrong| Err(unusable(wrong)))?;
     migrate(&conn).map_err(|error| match error {
         SchemaError::Foreign => unusable("it was made by another program".to_owned()),
         SchemaError::Newer { version } => unusable(format!(
@@ -516,45 +477,11 @@ fn connect(path: &Path) -> Result<Connection, StoreError> {
     Ok(conn)
 }
 
-/// Settings of the connection. Answers what is wrong if one did not take.
-fn set_up(conn: &Connection) -> rusqlite::Result<Option<String>> {
-    conn.busy_timeout(Duration::from_millis(BUSY_WAIT_MS))?;
-    conn.set_prepared_statement_cache_capacity(64);
-    // The log is written back only where we see the answer. SQLite does it once more when a connection closes; after a
-    // failed sync the second one succeeds with the data gone, and the log that still had it is deleted (source: fault
-    // 41, and our own test on a disk that does so: one accepted read was lost).
-    conn.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
-    let mode: String = conn.pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get(0))?;
-    if !mode.eq_ignore_ascii_case("wal") {
-        return Ok(Some(format!("its journal mode is {mode}, not WAL")));
+/// Before the log may begin anew: which of its pages have copies of moved rows?
+fn look_at_moved(wiper: Option<&mut Wiper>) {
+    if let Some(Err(error)) = wiper.map(Wiper::look) {
+        tracing::warn!(%error, "the log could not be looked at; the whole file is looked through instead");
     }
-    conn.pragma_update(None, "synchronous", "FULL")?;
-    conn.pragma_update(None, "secure_delete", "ON")?;
-    conn.pragma_update(None, "wal_autocheckpoint", 0)?;
-    conn.pragma_update(None, "journal_size_limit", LOG_BYTES_MAX)?;
-    conn.pragma_update(None, "cache_size", -CACHE_KIB)?;
-    conn.pragma_update(None, "temp_store", "MEMORY")?;
-    conn.pragma_update(None, "trusted_schema", "OFF")?;
-    conn.pragma_update(None, "cell_size_check", "ON")?;
-    // Read back, since a misspelt pragma is silently ignored (source: fault 33). 2 is FULL.
-    let synchronous: i64 = conn.pragma_query_value(None, "synchronous", |row| row.get(0))?;
-    Ok((synchronous != 2).then(|| format!("synchronous reads back as {synchronous}, not FULL")))
-}
-
-/// An error like that of a failed sync if the disk has not got what the file grew by.
-fn on_disk(grown: Option<&mut Grown>) -> rusqlite::Result<()> {
-    let Some(grown) = grown else { return Ok(()) };
-    let detail = match grown.is_there() {
-        Ok(true) => return Ok(()),
-        Ok(false) => "the disk said that it had written the queue, and has not got it".to_owned(),
-        Err(error) => format!("what the queue grew by can't be read back: {error}"),
-    };
-    let failed_sync = rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_IOERR_FSYNC);
-    Err(rusqlite::Error::SqliteFailure(failed_sync, Some(detail)))
-}
-
-fn checkpoint(conn: &Connection) -> rusqlite::Result<bool> {
-    conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, i64>(0)).map(|busy| busy != 0)
 }
 
 /// `data` of a stamp event: the stamp's own members with the read's id before them.

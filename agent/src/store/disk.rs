@@ -3,7 +3,7 @@
 use super::StoreError;
 use super::seal::Sealer;
 use crate::clock;
-use nix::fcntl::{Flock, FlockArg, PosixFadviseAdvice, posix_fadvise};
+use nix::fcntl::{Flock, FlockArg};
 use nix::sys::statvfs::statvfs;
 use pintle_core::moment::{Mono, Utc};
 use pintle_core::queue::retention::Profiles;
@@ -126,16 +126,6 @@ impl Folder {
     /// Syncs the folder itself.
     pub(super) fn sync(&self) -> std::io::Result<()> {
         File::open(&self.dir)?.sync_all()
-    }
-
-    /// Asks the kernel to forget what it holds in memory of the files, so that the next look reads what the disk has.
-    /// Only while no connection is open (see [`Self::lock`]). A failure changes nothing that we could mend.
-    pub(super) fn distrust_caches(&self) {
-        for path in [self.db(), self.wal()] {
-            if let Ok(file) = File::open(&path) {
-                let _advice = posix_fadvise(&file, 0, 0, PosixFadviseAdvice::POSIX_FADV_DONTNEED);
-            }
-        }
     }
 
     /// The folder.

@@ -11,6 +11,7 @@ use pintle_core::moment::Moment;
 use pintle_core::queue::{Never, PictureCounts};
 use pintle_core::wire::images::{ImageBody, PICTURE, THUMBNAIL};
 use rusqlite::{Connection, params};
+use std::collections::HashSet;
 use std::sync::Arc;
 
 /// What stands in `images.state`: its read is not delivered yet.
@@ -287,6 +288,7 @@ impl Db {
         if !self.images.any {
             return Ok(None);
         }
+        let skip: HashSet<&Address> = skip.iter().collect();
         let mut rows = self.conn.prepare_cached(
             "SELECT sequence, address, bytes, rank FROM images WHERE state = 1 AND rank = ? ORDER BY sequence",
         )?;

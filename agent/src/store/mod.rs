@@ -11,7 +11,6 @@ mod books;
 mod carve;
 mod db;
 mod disk;
-mod grown;
 mod handle;
 mod held;
 mod holds;
@@ -30,7 +29,6 @@ pub mod seal;
 mod sealed;
 mod stamps;
 mod thread;
-mod verify;
 
 pub use handle::{Arrivals, COMMANDS_MAX, Dropped, StoreHandle};
 pub use held::HeldPart;

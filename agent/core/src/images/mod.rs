@@ -1,6 +1,7 @@
 //! Pictures that come with reads: what a file must be to be kept, judged by its own bytes and never by its name; and
 //! the order, pace and budget of their sending.
 
+pub mod put_off;
 pub mod send;
 mod sniff;
 

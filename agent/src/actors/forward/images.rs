@@ -13,11 +13,12 @@ use crate::store::{DueImage, ImageFate, StoreError, StoreHandle};
 use pintle_core::forward::answer::NoAnswer;
 use pintle_core::forward::backoff::pause_ms;
 use pintle_core::images::Address;
+use pintle_core::images::put_off::{PutOff, Why};
 use pintle_core::images::send::{
     Budget, ImagesView, PART_BYTES, READS_WAITING_MAX, REQUEST_BYTES, is_thin, order_under,
 };
 use pintle_core::link::{LinkReport, LinkView};
-use pintle_core::moment::Moment;
+use pintle_core::moment::{Moment, Mono};
 use pintle_core::position::PositionView;
 use pintle_core::queue::Never;
 use pintle_core::wire::images::{PictureReceipt, PictureResult};
@@ -35,10 +36,6 @@ use super::super::heartbeat::Heartbeat;
 const BUDGET_KEY: &str = "images.budget";
 /// First pause after a failure, ms; it doubles up to `receiver.retry_ms_max`.
 const RETRY_MS: u64 = 1000;
-/// A picture that the receiver does not know, or does not take now, is tried again after this, ms (our own).
-const SKIP_MS: u64 = 600_000;
-/// So many are skipped at a time; then the lane rests as a whole (our own).
-const SKIPPED_MAX: usize = 64;
 /// So many may be handed over without a receipt; then the lane waits for receipts (our own limit: at 200 kB each it is
 /// 50 MB at a consumer that is away).
 const HANDED_MAX: usize = 256;
@@ -106,7 +103,7 @@ enum End {
     /// It will never go.
     Never(Never, &'static str),
     /// Not now, the others may.
-    Skip,
+    Skip(Why),
     /// Not now, and the others neither.
     Pause(&'static str),
     /// Reads, budget or link come first; it goes on where it was.
@@ -120,7 +117,7 @@ struct State {
     failures: u32,
     odd: u32,
     counted: u64,
-    skipped: Vec<(Address, u64)>,
+    put_off: PutOff,
     /// Handed over, and until when a receipt is waited for, ms.
     handed: HashMap<Address, u64>,
     view: ImagesView,
@@ -137,7 +134,7 @@ impl ImageLane {
             failures: 0,
             odd: 0,
             counted: 0,
-            skipped: Vec::new(),
+            put_off: PutOff::default(),
             handed: HashMap::new(),
             view: ImagesView::default(),
             told: None,
@@ -193,13 +190,13 @@ impl ImageLane {
             state.counted = now;
             state.view.due = self.store.image_counts().await?.due;
         }
-        state.skipped.retain(|(_, until)| now < *until);
+        state.put_off.sweep(Mono(now));
         state.handed.retain(|_, until| now < *until);
-        if SKIPPED_MAX <= state.skipped.len() || HANDED_MAX <= state.handed.len() || self.budget_mb_day == 0 {
+        if HANDED_MAX <= state.handed.len() || self.budget_mb_day == 0 {
             return Ok(LOOK_EVERY);
         }
-        let skip = state.skipped.iter().map(|(address, _)| *address).chain(state.handed.keys().copied()).collect();
-        let ranks = order_under(state.thin, saving(&self.link_report));
+        let skip = state.put_off.waiting(Mono(now)).chain(state.handed.keys().copied()).collect();
+        let ranks = state.put_off.open_ranks(order_under(state.thin, saving(&self.link_report)), Mono(now));
         if ranks.is_empty() {
             return Ok(LOOK_EVERY);
         }
@@ -215,6 +212,7 @@ impl ImageLane {
         match end {
             End::Sent => {
                 state.odd = 0;
+                state.put_off.settled(&due.address);
                 self.store.image_fate(due.address, ImageFate::Sent, self.now()).await?;
                 state.view.sent += 1;
             }
@@ -225,13 +223,17 @@ impl ImageLane {
             }
             End::Never(never, why) => {
                 state.odd = 0;
-                warn!(sequence = due.sequence, why, "a picture will not be sent");
-                self.store.image_fate(due.address, ImageFate::Never(never), self.now()).await?;
+                state.put_off.settled(&due.address);
+                self.never(due, never, why).await?;
             }
-            End::Skip => {
+            End::Skip(why) => {
                 state.odd = 0;
-                info!(sequence = due.sequence, "a picture is put off: the receiver does not take it now");
-                state.skipped.push((due.address, now.saturating_add(SKIP_MS)));
+                if state.put_off.put_off(due.address, due.rank, why, Mono(now)) {
+                    let why = "the receiver has given a receipt for its read, and does not know that read any more";
+                    self.never(due, Never::Refused, why).await?;
+                } else {
+                    info!(sequence = due.sequence, "a picture is put off: the receiver does not take it now");
+                }
             }
             End::Pause(why) => {
                 state.failures = state.failures.saturating_add(1);
@@ -244,6 +246,11 @@ impl ImageLane {
             End::Yield => {}
         }
         Ok(Duration::ZERO)
+    }
+
+    async fn never(&self, due: DueImage, never: Never, why: &'static str) -> Result<(), StoreError> {
+        warn!(sequence = due.sequence, why, "a picture will not be sent");
+        self.store.image_fate(due.address, ImageFate::Never(never), self.now()).await.map(|_| ())
     }
 
     fn now(&self) -> Moment {
@@ -279,7 +286,7 @@ impl ImageLane {
                 Ok(offset) => offset,
                 Err(End::Yield) => {
                     state.odd += 1;
-                    break if state.odd < ODD_MAX { End::Yield } else { End::Skip };
+                    break if state.odd < ODD_MAX { End::Yield } else { End::Skip(Why::Other) };
                 }
                 Err(end) => break end,
             };
@@ -344,8 +351,9 @@ fn judged(answer: &Result<ImageAnswer, NoAnswer>, due: DueImage) -> Result<u64, 
                     Ok(offset)
                 }
             }
-            // It knows no read with this picture (yet), or takes no pictures at all.
-            (404 | 405 | 409 | 501, _) => Err(End::Skip),
+            (404, _) if said.unknown => Err(End::Skip(Why::Unknown)),
+            // Somebody else may stand at its door, or it takes no pictures at all.
+            (404 | 405 | 409 | 501, _) => Err(End::Skip(Why::Other)),
             (413 | 415, _) => Err(End::Never(Never::Refused, "the receiver does not take it")),
             (200..=299 | 400 | 422, _) => Err(End::Yield),
             (401 | 403, _) => Err(End::Pause("the receiver does not let this trailer in")),

@@ -6,8 +6,9 @@ use base64::prelude::BASE64_STANDARD;
 use pintle_core::images::Address;
 use pintle_core::wire::event::{HEADER_CONTENT_DIGEST, HEADER_SOURCE};
 use pintle_core::wire::images::{HEADER_COMPLETE, HEADER_OFFSET, HEADER_REPR_DIGEST};
+use pintle_core::wire::problem::MEDIA_TYPE;
 use reqwest::header::{self, HeaderMap, HeaderValue};
-use reqwest::{Response, Url};
+use reqwest::{Response, StatusCode, Url};
 
 /// What the receiver said of a picture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -18,6 +19,8 @@ pub struct ImageAnswer {
     pub offset: Option<u64>,
     /// True if it said that it has all of it.
     pub complete: bool,
+    /// True if the receiver itself says, by 404 in the form of its problems, that no read there names the picture.
+    pub unknown: bool,
     /// True if somebody between has all of it, and the receiver has not said so yet.
     pub handed: bool,
 }
@@ -98,6 +101,8 @@ fn said(answer: &Response) -> ImageAnswer {
         status: answer.status().as_u16(),
         offset: text(HEADER_OFFSET).and_then(|offset| offset.parse().ok()),
         complete: text(HEADER_COMPLETE) == Some("?1"),
+        unknown: answer.status() == StatusCode::NOT_FOUND
+            && text(header::CONTENT_TYPE.as_str()).is_some_and(|media_type| media_type.starts_with(MEDIA_TYPE)),
         handed: false,
     }
 }

@@ -340,7 +340,7 @@ fn said(address: Address, result: PictureResult, problem: Option<String>) -> Pic
 }
 
 fn status(status: u16) -> ImageAnswer {
-    ImageAnswer { status, offset: None, complete: false, handed: false }
+    ImageAnswer { status, offset: None, complete: false, unknown: false, handed: false }
 }
 
 /// What a receipt means, as an answer over HTTP would say it.

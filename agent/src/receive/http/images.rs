@@ -35,10 +35,7 @@ impl Service {
         self.own_name(names, source).await?;
         let source = source.to_owned();
         let known = self.store.work(move |work| images::announced(work, &source, address)).await;
-        let Some(known) = known.map_err(|error| database(&error))? else {
-            let detail = "No read of this trailer that is here names this picture. Send the read first.";
-            return Err(problem("image-unknown", StatusCode::NOT_FOUND, "Picture not announced", detail));
-        };
+        let Some(known) = known.map_err(|error| database(&error))? else { return Err(unknown()) };
         let folder = images::folder(&self.folder).map_err(|error| disk(&error))?;
         if head.method == Method::HEAD {
             let offset = images::offset(&folder, address, known);
@@ -82,6 +79,10 @@ impl Service {
         })
         .await
         .unwrap_or_else(|_| Err(failed()))?;
+        // Its read may have gone while the part was on its way.
+        if !self.is_wanted(address, known).await.map_err(|error| database(&error))? {
+            return Err(unknown());
+        }
         match added {
             Added::Upto(upto) => Ok(state(StatusCode::OK, upto, false)),
             Added::Whole => {
@@ -99,11 +100,26 @@ impl Service {
         }
     }
 
+    /// After something of a picture was written: whether a read still names it. If not, what was written is gone.
+    pub(in crate::receive) async fn is_wanted(
+        &self,
+        address: Address,
+        known: Announced,
+    ) -> Result<bool, DatabaseError> {
+        let data = self.folder.clone();
+        self.store.work(move |work| images::is_wanted(&data, work, known.trailer, address)).await
+    }
+
     /// Writes down that the file is here; it is on the disk already.
     pub(in crate::receive) async fn mark(&self, address: Address, known: Announced) -> Result<(), DatabaseError> {
         let now = clock::utc();
         self.store.work(move |work| images::received(work, known.trailer, address, now)).await
     }
+}
+
+fn unknown() -> Refused {
+    let detail = "No read of this trailer that is here names this picture. Send the read first.";
+    problem("image-unknown", StatusCode::NOT_FOUND, "Picture not announced", detail)
 }
 
 /// What the headers of a part tell.

@@ -1,6 +1,6 @@
 //! What people and their programs ask the receiver: the survey of its trailers, and the stream of hits and alarms.
 
-use super::{Answer, Names, Refused, Service, answer_of, busy, problem};
+use super::{Answer, Refused, Service, answer_of, busy, problem};
 use crate::clock;
 use crate::receive::fleet;
 use crate::receive::metrics;
@@ -36,7 +36,10 @@ impl Service {
             return self.answer(request, names).await.map(BodyExt::boxed_unsync);
         }
         match self.listener(&request, names) {
-            Ok(permit) => stream::answer(self.folder.clone(), wanted(request.headers()), permit, stop),
+            Ok(permit) => {
+                let database = (self.folder.clone(), self.store.closed());
+                stream::answer(database, wanted(request.headers()), permit, stop)
+            }
             Err(refused) => refused.map(BodyExt::boxed_unsync),
         }
     }
@@ -50,7 +53,7 @@ impl Service {
             return Err(needs_token());
         }
         let names = self.authorise(request.headers(), names)?;
-        if self.is_a_trailer(&names) {
+        if names.are_of_a_trailer() {
             return Err(not_for_trailers());
         }
         if *request.method() != Method::GET {
@@ -67,11 +70,6 @@ impl Service {
     /// Whether anybody who reaches the port would be answered: a page in a browser of this computer could be that.
     pub(super) fn is_open(&self, names: Option<&[String]>) -> bool {
         self.token.is_none() && self.tokens.is_none() && names.is_none()
-    }
-
-    /// Whether it is a trailer's token that asks, and not the one that reads.
-    pub(super) fn is_a_trailer(&self, names: &Names) -> bool {
-        matches!(names, Names::Only(_)) && self.tokens.is_some()
     }
 
     /// How the receiver itself is.
@@ -135,6 +133,7 @@ pub(super) fn needs_token() -> Refused {
 }
 
 pub(super) fn not_for_trailers() -> Refused {
-    let detail = "Accounts, surveys and the stream are read with the receiver's own token (--token-file).";
-    problem("token-account", StatusCode::FORBIDDEN, "Not for a trailer's token", detail)
+    let detail = "Accounts, surveys and the stream are read with the receiver's own token (--token-file), not with a \
+                  trailer's token or certificate.";
+    problem("token-account", StatusCode::FORBIDDEN, "Not for a trailer", detail)
 }

@@ -186,7 +186,12 @@ impl Bucket {
             warn!(bucket = self.name, "a picture is not described as its read announced it");
             return Done::Receipt(said(address, PictureResult::Refused, Some(PROBLEM_DIGEST)));
         }
-        match self.fetch(info, address, known, message).await {
+        let fetched = self.fetch(info, address, known, message).await;
+        // Its read may have gone meanwhile.
+        if !matches!(self.service.is_wanted(address, known).await, Ok(true)) {
+            return Done::Later;
+        }
+        match fetched {
             Ok(true) => {
                 if self.service.mark(address, known).await.is_err() {
                     return Done::Later;

@@ -16,16 +16,17 @@ const HEADER: usize = 32;
 const FRAME_HEADER: usize = 24;
 const MAGIC: u32 = 0x377f_0682;
 
-/// Compares the newest committed frame of each page with the database; only while no connection is open. Answers how
+/// Compares the newest committed frame of each page with the database; only while no connection writes. Answers how
 /// many pages differ.
-pub(super) fn pages_that_differ(db: &Path, log: &Path) -> std::io::Result<u64> {
+pub(crate) fn pages_that_differ(db: &mut OnDisk, log: &Path) -> std::io::Result<u64> {
     let mut log = match OnDisk::open(log) {
         Ok(file) => file,
         Err(error) if error.kind() == ErrorKind::NotFound => return Ok(0),
         Err(error) => return Err(error),
     };
     let (page_size, newest) = newest_frames(&mut log)?;
-    let mut db = OnDisk::open(db)?;
+    // What was read at an earlier look says nothing about now.
+    db.held = (0, 0);
     let (mut in_log, mut in_db) = (vec![0; page_size], vec![0; page_size]);
     let mut differ = 0;
     for (page, at) in newest {
@@ -42,17 +43,17 @@ pub(super) fn pages_that_differ(db: &Path, log: &Path) -> std::io::Result<u64> {
 }
 
 /// For each page in the log where its newest committed data begin in it.
-pub(super) fn newest_in(log: &Path) -> std::io::Result<BTreeMap<u32, u64>> {
+pub(crate) fn newest_in(log: &Path) -> std::io::Result<BTreeMap<u32, u64>> {
     newest_frames(&mut OnDisk::open(log)?).map(|(_, newest)| newest)
 }
 
 /// A file as the disk has it. To ask the kernel to forget its copy is not enough: a page that is just being written
 /// stays in memory, and reads back as if it were on the disk (our own test has seen it). Direct reads wait for the
 /// writing, tell its failure and take nothing from memory.
-pub(super) struct OnDisk {
+pub(crate) struct OnDisk {
     file: File,
     /// False where the file system has no direct reads, so that the kernel's copy was read.
-    pub(super) direct: bool,
+    pub(crate) direct: bool,
     /// Where the next read begins.
     at: u64,
     window: Vec<u8>,
@@ -70,12 +71,21 @@ impl OnDisk {
     const ALIGN: usize = 4096;
     const WINDOW: usize = 256 * 1024;
 
-    fn open(path: &Path) -> std::io::Result<Self> {
+    /// Opens it for reading.
+    ///
+    /// # Errors
+    /// What the system said.
+    pub(crate) fn open(path: &Path) -> std::io::Result<Self> {
         Self::with_room(path, Self::WINDOW)
     }
 
+    /// Asks the kernel to forget what it holds of it in memory.
+    pub(super) fn forget(&self) {
+        super::forget(&self.file);
+    }
+
     /// Reads `room` bytes at once, a multiple of 4096.
-    pub(super) fn with_room(path: &Path, room: usize) -> std::io::Result<Self> {
+    pub(crate) fn with_room(path: &Path, room: usize) -> std::io::Result<Self> {
         let direct = OpenOptions::new().read(true).custom_flags(OFlag::O_DIRECT.bits()).open(path);
         let (file, direct) = match direct {
             Ok(file) => (file, true),
@@ -89,7 +99,7 @@ impl OnDisk {
     }
 
     /// Fills `buffer` from `at` on, with nothing of what was read before.
-    pub(super) fn read_anew(&mut self, at: u64, buffer: &mut [u8]) -> std::io::Result<()> {
+    pub(crate) fn read_anew(&mut self, at: u64, buffer: &mut [u8]) -> std::io::Result<()> {
         (self.at, self.held) = (at, (0, 0));
         self.read_exact(buffer)
     }
@@ -179,24 +189,26 @@ mod tests {
     fn pages_of_the_log_that_the_database_has_not_got_are_counted() {
         let dir = tempfile::tempdir().unwrap();
         let (db, log) = (dir.path().join("a.db"), dir.path().join("a.db-wal"));
-        assert_eq!(pages_that_differ(&db, &log).unwrap(), 0, "no log, nothing to compare");
+        let differ = || pages_that_differ(&mut OnDisk::open(&db).unwrap(), &log).unwrap();
+        File::create(&db).unwrap();
+        assert_eq!(differ(), 0, "no log, nothing to compare");
         let conn = Connection::open(&db).unwrap();
         conn.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true).unwrap();
         conn.execute_batch("PRAGMA journal_mode = WAL; CREATE TABLE t (x); INSERT INTO t VALUES (randomblob(9000));")
             .unwrap();
         drop(conn);
         // Pages 1 and 2 and the two that the long value needs beside its own; page 1 was written before the log began.
-        let before = pages_that_differ(&db, &log).unwrap();
+        let before = differ();
         assert_eq!(before, 4);
         let conn = Connection::open(&db).unwrap();
         conn.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true).unwrap();
         conn.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())).unwrap();
         drop(conn);
-        assert_eq!(pages_that_differ(&db, &log).unwrap(), 0);
+        assert_eq!(differ(), 0);
         let file = OpenOptions::new().write(true).open(&db).unwrap();
         file.write_all_at(b"?", 4096 + 100).unwrap();
-        assert_eq!(pages_that_differ(&db, &log).unwrap(), 1);
+        assert_eq!(differ(), 1);
         file.set_len(3 * 4096).unwrap();
-        assert_eq!(pages_that_differ(&db, &log).unwrap(), 2);
+        assert_eq!(differ(), 2);
     }
 }

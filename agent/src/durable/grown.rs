@@ -24,7 +24,7 @@ const LONG: u64 = 256 * 1024;
 const PARTS: u64 = 4;
 
 /// A file, and how far it was seen to be on the disk.
-pub(super) struct Grown {
+pub(crate) struct Grown {
     disk: OnDisk,
     kernel: File,
     seen: u64,
@@ -35,18 +35,35 @@ impl Grown {
     ///
     /// # Errors
     /// What the system said.
-    pub(super) fn open(path: &Path) -> std::io::Result<Self> {
+    pub(crate) fn open(path: &Path) -> std::io::Result<Self> {
         let disk = OnDisk::with_room(path, 2 * PAGE)?;
         let kernel = File::open(path)?;
         let seen = kernel.metadata()?.len();
         Ok(Self { disk, kernel, seen })
     }
 
+    /// Nothing of the file counts as seen.
+    ///
+    /// # Errors
+    /// What the system said.
+    pub(crate) fn whole(path: &Path) -> std::io::Result<Self> {
+        Ok(Self { seen: 0, ..Self::open(path)? })
+    }
+
+    /// What the file has now counts as seen.
+    ///
+    /// # Errors
+    /// What the system said.
+    pub(crate) fn see_all(&mut self) -> std::io::Result<()> {
+        self.seen = self.kernel.metadata()?.len();
+        Ok(())
+    }
+
     /// Looks at what it grew by since it was last seen. False if the disk has not got it.
     ///
     /// # Errors
     /// What the system said.
-    pub(super) fn is_there(&mut self) -> std::io::Result<bool> {
+    pub(crate) fn is_there(&mut self) -> std::io::Result<bool> {
         if !self.disk.direct {
             return Ok(true);
         }

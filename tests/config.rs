@@ -347,6 +347,21 @@ fn lines_in_comments_can_be_taken_into_use() {
 }
 
 #[test]
+fn limits_of_a_step_are_checked_whether_it_is_in_use_or_not() {
+    let base = "[trailer]\nid = \"heron-3\"\n[[camera]]\nid = \"north\"\n[queue]\nseal = \"none\"\n[link]\ninterface = \
+                \"usb0\"\n[ladder]\nsteps = \"usb, renew\"\nwait_s = 900\n";
+    let rules = config::parse(&format!("{base}usb = \"1200 s, 1 an hour\"\n")).unwrap().ladder.unwrap().rules;
+    let told: Vec<_> =
+        rules.steps.iter().map(|one| (one.step.word(), one.wait_ms, one.per_hour, one.per_day)).collect();
+    assert_eq!(told, [("usb", 1_200_000, 1, 6), ("renew", 900_000, 2, 12)]);
+    let wrong = config::parse(&format!("{base}usb = \"9 a day\"\nreboot = \"often\"\n")).unwrap_err();
+    let wrong = format!("{wrong:?}");
+    for part in ["`ladder.usb` are no limits", "1 to 6 a day", "`ladder.reboot` are no limits", "1 to 1 a day"] {
+        assert!(wrong.contains(part), "{part} is missing in: {wrong}");
+    }
+}
+
+#[test]
 fn files_that_cannot_be_read_are_told_with_what_to_do() {
     let folder = tempfile::tempdir().unwrap();
     let missing = config::read(&folder.path().join("none.toml")).unwrap_err();

@@ -76,21 +76,27 @@ fn carrier(usb0: &Path, there: bool) {
 /// A trailer whose tether has no carrier.
 fn trailer(receiver: Option<&Scripted>, more: &str) -> Trailer {
     let trailer = Trailer::new("");
-    let (usb0, at) = (plugged(&trailer), trailer.folder().display());
+    let usb0 = plugged(&trailer);
     std::fs::create_dir_all(usb0.join("statistics")).unwrap();
     for (file, text) in [("flags", "0x1003"), ("ifindex", "2"), ("operstate", "unknown")] {
         std::fs::write(usb0.join(file), text).unwrap();
     }
     carrier(&usb0, false);
     let receiver = receiver.map_or_else(String::new, |one| format!("[receiver]\nurl = \"{}\"\n", one.url()));
+    configure(&trailer, &receiver, more);
+    trailer
+}
+
+/// Writes the configuration: `first` before the tether's tables, `more` to the ladder's.
+fn configure(trailer: &Trailer, first: &str, more: &str) {
+    let at = trailer.folder().display();
     trailer.configure(
         "",
         &format!(
-            "{receiver}[link]\ninterface = \"usb0\"\nsysfs_dir = \"{at}/sys/class/net\"\n[ladder]\nsocket = \
+            "{first}[link]\ninterface = \"usb0\"\nsysfs_dir = \"{at}/sys/class/net\"\n[ladder]\nsocket = \
              \"{at}/lever.sock\"\n{more}"
         ),
     );
-    trailer
 }
 
 fn boot() -> String {
@@ -104,8 +110,10 @@ fn left_behind(trailer: &Trailer, steps: &[(Step, u64)]) {
         step: *step,
         rung: Rung::NoCarrier,
         at: clock::utc().plus_ms(-i64::try_from(minutes * 60_000).unwrap()),
+        dated: false,
         helped: Some(false),
         mono: Some(Mono(now.0.saturating_sub(minutes * 60_000))),
+        aged_ms: 0,
     });
     let memory = LadderMemory {
         taken: taken.collect(),
@@ -241,6 +249,40 @@ fn a_lever_that_never_answers_holds_nothing_up() {
     assert!(trailer.stop().success(), "{}", trailer.log());
     let kept = KeptLadder::parse(&std::fs::read(trailer.state_dir().join("link/ladder.json")).unwrap());
     assert_eq!(kept.steps.len(), 1, "what may have been done counts");
+}
+
+/// Row 35: 0 during intake writes. Here each read is written for two seconds, and the next one comes soon.
+#[test]
+fn row_35_icmp_filtered_no_action_while_a_read_is_being_written() {
+    let mut trailer = trailer(None, "");
+    configure(&trailer, "commit_wait_ms = 2000\n[health]\nevery_s = 1\nvalid_s = 10\n", "");
+    left_behind(&trailer, &[]);
+    let heard = Arc::new(Mutex::new(None));
+    let note = Arc::clone(&heard);
+    let _lever = Lever::listen(&trailer.folder().join("lever.sock"), move |_| {
+        *note.lock().unwrap() = Some(Instant::now());
+        Some(DONE)
+    });
+    trailer.start();
+    let (began, mut writes) = (Instant::now(), Vec::new());
+    while heard.lock().unwrap().is_none() {
+        // A minute at most for what is written when the step is due, and again for what comes while it is noted.
+        assert!(began.elapsed() < 3 * PATIENCE, "{}", trailer.log());
+        let sent = Instant::now();
+        assert_eq!(trailer.read("AB12345"), 202);
+        writes.push((sent, Instant::now()));
+        std::thread::sleep(std::time::Duration::from_millis(150));
+    }
+    let heard = heard.lock().unwrap().unwrap();
+    // On its way to the queue and back nothing is being written.
+    let tolerance = std::time::Duration::from_millis(300);
+    for (sent, answered) in &writes {
+        let during = *sent + tolerance < heard && heard + tolerance < *answered;
+        assert!(!during, "{:?} after it was sent", heard - *sent);
+    }
+    // Some go along with what the agent writes for itself; the others must have been on their way for long.
+    let on_their_way: std::time::Duration = writes.iter().map(|(sent, answered)| *answered - *sent).sum();
+    assert!(began.elapsed() / 3 < on_their_way, "{on_their_way:?} of {:?}", began.elapsed());
 }
 
 #[test]

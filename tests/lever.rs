@@ -2,12 +2,13 @@
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 use pintle_core::link::ladder;
+use pintle_lever::act::{CALL_MS_MAX, IP_WAIT_S_MAX, MEND_MS_MAX};
 use pintle_lever::answer::{Answer, Outcome};
-use pintle_lever::limits::{REBOOTS_PER_DAY_MAX, RESETS_PER_DAY_MAX};
+use pintle_lever::limits::{REBOOTS_PER_DAY_MAX, RENEWS_PER_DAY_MAX, RESETS_PER_DAY_MAX};
 use pintle_lever::step::Step;
 use std::fmt::Write as _;
 use std::fs;
-use std::io::{Read as _, Write as _};
+use std::io::{ErrorKind, Read as _, Write as _};
 use std::os::fd::OwnedFd;
 use std::os::unix::fs::PermissionsExt as _;
 use std::os::unix::net::{UnixListener, UnixStream};
@@ -67,6 +68,11 @@ impl Computer {
 
     /// Connects as the agent does, with the lever started as systemd would.
     fn connected(&self) -> UnixStream {
+        self.connected_with_pid().0
+    }
+
+    /// As [`Self::connected`], with the number of the lever's process.
+    fn connected_with_pid(&self) -> (UnixStream, u32) {
         let path = self.at("socket");
         drop(fs::remove_file(&path));
         let listener = UnixListener::bind(&path).unwrap();
@@ -84,8 +90,9 @@ impl Computer {
         command.arg("--config").arg(self.at("lever.toml"));
         let fd = OwnedFd::from(accepted);
         let mut child = command.stdin(fd.try_clone().unwrap()).stdout(fd).stderr(Stdio::null()).spawn().unwrap();
+        let pid = child.id();
         std::thread::spawn(move || child.wait());
-        caller
+        (caller, pid)
     }
 
     fn said(&self, line: &[u8]) -> Answer {
@@ -95,10 +102,13 @@ impl Computer {
         let mut answer = Vec::new();
         // Words that nobody read make the kernel end the connection hard, behind the answer.
         let mut part = [0; 512];
-        while let Ok(read) = caller.read(&mut part)
-            && read != 0
-        {
-            answer.extend_from_slice(&part[..read]);
+        loop {
+            match caller.read(&mut part) {
+                // A process that was stopped and goes on. Source: signal(7), sockets with a time limit.
+                Err(error) if error.kind() == ErrorKind::Interrupted => {}
+                Ok(0) | Err(_) => break,
+                Ok(read) => answer.extend_from_slice(&part[..read]),
+            }
         }
         serde_json::from_slice(&answer).unwrap()
     }
@@ -185,6 +195,15 @@ fn other_words_arguments_and_floods_are_refused() {
     let mut answer = String::new();
     silent.read_to_string(&mut answer).unwrap();
     assert!(answer.contains("none of the words"), "{answer}");
+    // Nor may one drip: all of the word in five seconds.
+    let (mut dripping, began) = (computer.connected(), Instant::now());
+    for byte in b"cycl" {
+        dripping.write_all(&[*byte]).unwrap();
+        std::thread::sleep(Duration::from_millis(1500));
+    }
+    let mut answer = String::new();
+    dripping.read_to_string(&mut answer).unwrap();
+    assert!(answer.contains("none of the words") && began.elapsed() < Duration::from_secs(30), "{answer}");
     assert!(computer.called().is_empty());
 }
 
@@ -262,6 +281,137 @@ fn a_link_that_was_switched_off_is_switched_on_whatever_fails() {
 }
 
 #[test]
+fn a_switch_that_hangs_holds_no_link_off_whatever_the_file_gives_to_programs() {
+    let computer = Computer::new();
+    computer.configured(&me(), BY_MAC, "program_wait_s = 120");
+    let log = computer.at("called").display().to_string();
+    computer.program("ip", &format!("echo \"ip $*\" >> {log}\n[ \"$5\" = down ] && sleep 110\nexit 0"));
+    let began = Instant::now();
+    let answer = computer.pull(Step::Cycle);
+    assert!(answer.why.unwrap().contains("longer than 15 s and was stopped"));
+    assert!(began.elapsed() < Duration::from_secs(IP_WAIT_S_MAX + 30), "{:?}", began.elapsed());
+    assert_eq!(computer.called(), ["ip link set dev usb0 down", "ip link set dev usb0 up"]);
+}
+
+#[test]
+fn all_tries_from_off_to_on_lie_within_what_the_unit_gives() {
+    let unit = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../systemd/pintle-lever@.service");
+    let unit = fs::read_to_string(unit).unwrap();
+    let ms = |name: &str| {
+        let value = unit.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix('=')).unwrap();
+        value.strip_suffix("min").unwrap().parse::<u64>().unwrap() * 60_000
+    };
+    // Ten seconds for starting programs and for syncing on a slow card.
+    assert!(CALL_MS_MAX + 10_000 <= ms("RuntimeMaxSec"), "a call takes up to {CALL_MS_MAX} ms");
+    assert!(MEND_MS_MAX + 10_000 <= ms("TimeoutStopSec"), "switching on takes up to {MEND_MS_MAX} ms");
+    assert!(unit.lines().any(|line| line == "ExecStopPost=/usr/bin/pintle-lever --on"));
+}
+
+/// Waits until the lever has called `ip` so.
+fn wait_called(computer: &Computer, last: &str) {
+    let began = Instant::now();
+    while computer.called().last().is_none_or(|call| !call.ends_with(last)) {
+        assert!(began.elapsed() < Duration::from_mins(1), "{:?}", computer.called());
+        std::thread::sleep(Duration::from_millis(10));
+    }
+}
+
+#[test]
+fn a_lever_that_is_killed_between_off_and_on_is_followed_by_one_that_switches_on() {
+    let computer = Computer::new();
+    computer.configured(&me(), BY_MAC, "");
+    let text = fs::read_to_string(computer.at("lever.toml")).unwrap().replace("off_ms = 400", "off_ms = 30000");
+    fs::write(computer.at("lever.toml"), text).unwrap();
+    let path = computer.at("lever.toml").display().to_string();
+    let killed = |step: Step| {
+        let (caller, pid) = computer.connected_with_pid();
+        (&caller).write_all(format!("{}\n", step.word()).as_bytes()).unwrap();
+        (caller, pid)
+    };
+    let kill = |pid: u32| {
+        let pid = nix::unistd::Pid::from_raw(i32::try_from(pid).unwrap());
+        nix::sys::signal::kill(pid, nix::sys::signal::Signal::SIGKILL).unwrap();
+    };
+    let on = || Command::new(LEVER).args(["--on", "--config", &path]).output().unwrap();
+    // As the unit does after a lever that was ended.
+    let (mut caller, pid) = killed(Step::Cycle);
+    wait_called(&computer, "usb0 down");
+    kill(pid);
+    let mut nothing = String::new();
+    assert_eq!(caller.read_to_string(&mut nothing).unwrap_or(0), 0, "{nothing}");
+    assert!(on().status.success());
+    assert_eq!(computer.called(), ["ip link set dev usb0 down", "ip link set dev usb0 up"]);
+    assert!(on().status.success(), "nothing more to do");
+    assert_eq!(computer.called().len(), 2);
+    // The device's permission, given back by the next call, whatever that is and whether it is allowed.
+    let authorized = computer.at("sys/bus/usb/devices/1-1.2/authorized");
+    let (_caller, pid) = killed(Step::Usb);
+    let began = Instant::now();
+    while fs::read_to_string(&authorized).unwrap() != "0" {
+        assert!(began.elapsed() < Duration::from_mins(1));
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    kill(pid);
+    assert_eq!(computer.pull(Step::Reboot).outcome, Outcome::Refused);
+    assert_eq!(fs::read_to_string(&authorized).unwrap(), "1");
+}
+
+#[test]
+fn a_link_that_no_try_switched_on_is_tried_again_until_it_is() {
+    let computer = Computer::new();
+    computer.configured(&me(), BY_MAC, "");
+    let log = computer.at("called").display().to_string();
+    let (broken, path) = (computer.at("broken"), computer.at("lever.toml").display().to_string());
+    fs::write(&broken, "").unwrap();
+    let text = format!("echo \"ip $*\" >> {log}\n[ \"$5\" = down ] || [ ! -e {} ]", broken.display());
+    computer.program("ip", &text);
+    let on = || Command::new(LEVER).args(["--on", "--config", &path]).output().unwrap();
+    assert_eq!(computer.pull(Step::Cycle).outcome, Outcome::Failed);
+    assert_eq!(computer.called().len(), 1 + 5);
+    assert_eq!(on().status.code(), Some(75), "and said so");
+    assert_eq!(computer.called().len(), 1 + 10);
+    fs::remove_file(&broken).unwrap();
+    assert_eq!(computer.pull(Step::Renew), Answer::done(Step::Renew));
+    let called = computer.called();
+    assert_eq!(called[11..], ["ip link set dev usb0 up", "renew now usb0"], "on first");
+    assert_eq!(computer.pull(Step::Renew), Answer::done(Step::Renew));
+    assert_eq!(computer.called().len(), 14, "once");
+}
+
+#[test]
+fn a_step_of_an_earlier_life_is_dated_only_where_a_time_service_left_word_both_times() {
+    let computer = Computer::new();
+    let mark = computer.at("mark");
+    let more = format!("reboots_per_day = 1\nclock_mark = \"{}\"", mark.display());
+    computer.configured(&me(), BY_MAC, &more);
+    assert_eq!(computer.pull(Step::Reboot), Answer::done(Step::Reboot));
+    let file = computer.at("state/steps.ndjson");
+    let noted: serde_json::Value = serde_json::from_str(fs::read_to_string(&file).unwrap().trim_end()).unwrap();
+    assert_eq!(noted.get("right"), None, "nobody has set the clock: {noted}");
+    // As a clock that begins in 1970 would have noted it, in another life; now the time is known.
+    let earlier = |right: bool| {
+        let line = format!(
+            "{{\"step\":\"reboot\",\"utc_ms\":7200000,\"right\":{right},\"boot\":\"earlier\",\"boottime_ms\":7200000}}\n"
+        );
+        fs::write(&file, line).unwrap();
+        computer.pull(Step::Reboot).outcome
+    };
+    let boottime = nix::time::clock_gettime(nix::time::ClockId::CLOCK_BOOTTIME).unwrap();
+    if 86_400 <= boottime.tv_sec() {
+        // This life alone is longer than a day, and frees what is older in any case.
+        assert_eq!(earlier(false), Outcome::Done);
+        return;
+    }
+    assert_eq!(earlier(false), Outcome::Refused);
+    assert_eq!(earlier(true), Outcome::Refused, "the clock is not known to be right now");
+    fs::write(&mark, "").unwrap();
+    assert_eq!(earlier(false), Outcome::Refused, "it was not then");
+    assert_eq!(earlier(true), Outcome::Done);
+    let noted: serde_json::Value = serde_json::from_str(fs::read_to_string(&file).unwrap().trim_end()).unwrap();
+    assert_eq!(noted["right"], true, "{noted}");
+}
+
+#[test]
 fn a_file_that_others_may_write_and_a_wrong_start_are_refused() {
     let computer = Computer::new();
     computer.configured(&me(), BY_MAC, "");
@@ -288,8 +438,9 @@ fn the_agents_ladder_and_the_lever_mean_the_same_by_their_words() {
     let ours: Vec<_> = Step::ALL.iter().map(|step| (step.word(), step.is_reset())).collect();
     let agents: Vec<_> = ladder::Step::ALL.iter().map(|step| (step.word(), step.is_reset())).collect();
     assert_eq!(ours, agents);
-    let limits = (u32::try_from(ladder::RESETS_PER_DAY_MAX), u32::try_from(ladder::REBOOTS_PER_DAY_MAX));
-    assert_eq!(limits, (Ok(RESETS_PER_DAY_MAX), Ok(REBOOTS_PER_DAY_MAX)));
+    let limits = [ladder::RENEWS_PER_DAY_MAX, ladder::RESETS_PER_DAY_MAX, ladder::REBOOTS_PER_DAY_MAX];
+    let ours = [RENEWS_PER_DAY_MAX, RESETS_PER_DAY_MAX, REBOOTS_PER_DAY_MAX];
+    assert_eq!(limits.map(u32::try_from), ours.map(Ok));
 }
 
 #[test]
@@ -313,7 +464,7 @@ fn the_file_that_we_ship_is_in_order_for_a_computer_that_has_the_user() {
     let output = Command::new(LEVER).args(["--check", "--config", &path]).output().unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     let keys = all.iter().filter(|line| !line.starts_with('#') && line.contains(" = ")).count();
-    assert_eq!(keys, 14, "as many as are told of");
+    assert_eq!(keys, 16, "as many as are told of");
 }
 
 /// Runs `ip` and tells whether it went well.

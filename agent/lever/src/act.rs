@@ -1,6 +1,7 @@
 //! Does the five things.
 
-use crate::config::{Config, is_interface, is_usb_port};
+use crate::config::{Config, OFF_MS_MAX, PROGRAM_WAIT_S_MAX, is_interface, is_usb_port};
+use crate::off::{self, Thing};
 use crate::step::Step;
 use nix::sys::signal::{Signal, killpg};
 use nix::unistd::Pid;
@@ -9,10 +10,33 @@ use std::io;
 use std::os::unix::process::CommandExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
+/// A caller that says nothing, or takes no answer, is left (our own choice).
+pub const WORD_WAIT: Duration = Duration::from_millis(WORD_MS);
+const WORD_MS: u64 = 5000;
 /// How often what was switched off is tried to be switched on again (our own choice).
-const ON_TRIES: u32 = 5;
+const ON_TRIES: u64 = 5;
+/// Between two of these tries, ms.
+const ON_PAUSE_MS: u64 = 500;
+/// The longest that the tool which switches interfaces may take for one of them, s, whatever `program_wait_s` says (our
+/// own choice: it takes milliseconds, with a slow driver seconds; a driver that goes on behind it is not interrupted).
+pub const IP_WAIT_S_MAX: u64 = 15;
+/// A program that was stopped is waited for no longer than this: within the kernel nothing can be stopped.
+const STOPPED_MS: u64 = 2000;
+
+/// The longest that switching on may take with all its tries, ms.
+const ON_MS_MAX: u64 = ON_TRIES * (IP_WAIT_S_MAX * 1000 + STOPPED_MS + ON_PAUSE_MS);
+/// From off to on, ms.
+const CYCLE_MS_MAX: u64 = IP_WAIT_S_MAX * 1000 + STOPPED_MS + OFF_MS_MAX + ON_MS_MAX;
+/// One program of the file's, ms.
+const PROGRAM_MS_MAX: u64 = PROGRAM_WAIT_S_MAX * 1000 + STOPPED_MS;
+/// The longest that a call may take, ms: the word, what an earlier lever left switched off, the step, and the answer.
+/// The unit's `RuntimeMaxSec` lies above it.
+pub const CALL_MS_MAX: u64 =
+    2 * WORD_MS + ON_MS_MAX + if CYCLE_MS_MAX < PROGRAM_MS_MAX { PROGRAM_MS_MAX } else { CYCLE_MS_MAX };
+/// The longest that `pintle-lever --on` may take, ms. The unit's `TimeoutStopSec` lies above it.
+pub const MEND_MS_MAX: u64 = ON_MS_MAX;
 /// How often a running program is looked at (our own choice).
 const LOOK_EVERY: Duration = Duration::from_millis(20);
 
@@ -85,11 +109,11 @@ impl ActError {
     }
 }
 
-/// Does `step` as the file says. Blocks until it is done.
+/// Does `step` as the file says, in the life of the computer that is named `boot`. Blocks until it is done.
 ///
 /// # Errors
 /// [`ActError`]
-pub fn act(step: Step, config: &Config) -> Result<(), ActError> {
+pub fn act(step: Step, config: &Config, boot: &str) -> Result<(), ActError> {
     match step {
         Step::Renew => {
             let interface = interface(config)?;
@@ -97,8 +121,8 @@ pub fn act(step: Step, config: &Config) -> Result<(), ActError> {
                 config.renew.iter().map(|part| part.replace("{interface}", &interface)).collect();
             run(&program, config.program_wait_s)
         }
-        Step::Cycle => cycle(config),
-        Step::Usb => usb(config),
+        Step::Cycle => off_and_on(config, boot, &Thing::Interface(interface(config)?)),
+        Step::Usb => off_and_on(config, boot, &Thing::UsbPort(usb_port(config)?)),
         Step::Command => run(&config.command, config.program_wait_s),
         Step::Reboot => {
             // What was noted is synced; what others hold is given its chance.
@@ -142,46 +166,81 @@ fn usb_port_of(interface: &Path) -> Option<String> {
     parts.filter_map(|part| part.as_os_str().to_str()).find(|part| is_usb_port(part)).map(str::to_owned)
 }
 
-fn cycle(config: &Config) -> Result<(), ActError> {
-    let interface = interface(config)?;
-    let set = |state: &str| {
-        let ip = config.ip.display().to_string();
-        let program = [&ip, "link", "set", "dev", &interface, state].map(str::to_owned);
-        run(&program, config.program_wait_s)
-    };
-    let off = set("down");
+fn usb_port(config: &Config) -> Result<String, ActError> {
+    match &config.usb_port {
+        Some(port) => Ok(port.clone()),
+        None => usb_port_of(&config.sysfs_dir.join("class/net").join(interface(config)?)).ok_or(ActError::NotUsb),
+    }
+}
+
+/// Word is left of what is off before it is, and taken back once it is on: see [`switch_on`].
+fn off_and_on(config: &Config, boot: &str, thing: &Thing) -> Result<(), ActError> {
+    if let Thing::UsbPort(port) = thing
+        && !is_there(config, thing)
+    {
+        return Err(ActError::NoDevice(port.clone()));
+    }
+    let noted = off::note(&config.state_dir, boot, thing);
+    noted.map_err(|source| ActError::Write { path: off::path(&config.state_dir), source })?;
+    let off = switch(config, thing, false);
     std::thread::sleep(Duration::from_millis(config.off_ms));
     // On again whatever happened before: a lever must never leave the link switched off.
-    until_done(|| set("up"))?;
+    until_done(|| switch(config, thing, true))?;
+    off::clear(&config.state_dir);
     off
 }
 
-fn usb(config: &Config) -> Result<(), ActError> {
-    let port = match &config.usb_port {
-        Some(port) => port.clone(),
-        None => usb_port_of(&config.sysfs_dir.join("class/net").join(interface(config)?)).ok_or(ActError::NotUsb)?,
-    };
-    let path = config.sysfs_dir.join("bus/usb/devices").join(&port).join("authorized");
-    if !path.is_file() {
-        return Err(ActError::NoDevice(port));
+/// Switches on what an earlier lever left off in this life of the computer, because it was stopped in between or
+/// because no try worked. Nothing to do is no error.
+///
+/// # Errors
+/// [`ActError`]: the next call tries again.
+pub fn switch_on(config: &Config, boot: &str) -> Result<(), ActError> {
+    if let Some(thing) = off::left(&config.state_dir, boot)
+        && is_there(config, &thing)
+    {
+        until_done(|| switch(config, &thing, true))?;
     }
-    let set = |value: &str| {
-        let written = fs::OpenOptions::new().write(true).open(&path);
-        written
-            .and_then(|mut file| io::Write::write_all(&mut file, value.as_bytes()))
-            .map_err(|source| ActError::Write { path: path.clone(), source })
-    };
-    let off = set("0");
-    std::thread::sleep(Duration::from_millis(config.off_ms));
-    until_done(|| set("1"))?;
-    off
+    off::clear(&config.state_dir);
+    Ok(())
+}
+
+/// What was pulled out meanwhile comes back switched on.
+fn is_there(config: &Config, thing: &Thing) -> bool {
+    match thing {
+        Thing::Interface(name) => config.sysfs_dir.join("class/net").join(name).exists(),
+        Thing::UsbPort(port) => permission(config, port).is_file(),
+    }
+}
+
+/// The kernel's file of a device's permission.
+fn permission(config: &Config, port: &str) -> PathBuf {
+    config.sysfs_dir.join("bus/usb/devices").join(port).join("authorized")
+}
+
+fn switch(config: &Config, thing: &Thing, on: bool) -> Result<(), ActError> {
+    match thing {
+        Thing::Interface(name) => {
+            let ip = config.ip.display().to_string();
+            let state = if on { "up" } else { "down" };
+            let program = [&ip, "link", "set", "dev", name, state].map(str::to_owned);
+            run(&program, config.program_wait_s.min(IP_WAIT_S_MAX))
+        }
+        Thing::UsbPort(port) => {
+            let path = permission(config, port);
+            let written = fs::OpenOptions::new().write(true).open(&path);
+            written
+                .and_then(|mut file| io::Write::write_all(&mut file, if on { b"1" } else { b"0" }))
+                .map_err(|source| ActError::Write { path, source })
+        }
+    }
 }
 
 fn until_done(mut act: impl FnMut() -> Result<(), ActError>) -> Result<(), ActError> {
     let mut tries = 1;
     loop {
         match act() {
-            Err(_) if tries < ON_TRIES => std::thread::sleep(Duration::from_millis(500)),
+            Err(_) if tries < ON_TRIES => std::thread::sleep(Duration::from_millis(ON_PAUSE_MS)),
             ended => return ended,
         }
         tries += 1;
@@ -201,23 +260,25 @@ fn run(program: &[String], wait_s: u64) -> Result<(), ActError> {
     let to_journal = std::os::fd::AsFd::as_fd(&io::stderr()).try_clone_to_owned().map_err(failed)?;
     command.stdin(Stdio::null()).stdout(Stdio::from(to_journal)).process_group(0);
     let mut child = command.spawn().map_err(failed)?;
-    let mut waited = Duration::ZERO;
+    let (began, wait) = (Instant::now(), Duration::from_secs(wait_s));
     loop {
         match child.try_wait().map_err(failed)? {
             Some(status) if status.success() => return Ok(()),
             Some(status) => return Err(ActError::Ended { program: path.clone(), how: status.to_string() }),
-            None if Duration::from_secs(wait_s) <= waited => {
+            None if wait <= began.elapsed() => {
                 // All that it has started goes too.
                 let group = i32::try_from(child.id()).map(Pid::from_raw);
-                if group.is_ok_and(|group| killpg(group, Signal::SIGKILL).is_ok()) {
-                    child.wait().map_err(failed)?;
+                let told = group.is_ok_and(|group| killpg(group, Signal::SIGKILL).is_ok());
+                let stopped = Instant::now();
+                while told
+                    && child.try_wait().map_err(failed)?.is_none()
+                    && stopped.elapsed() < Duration::from_millis(STOPPED_MS)
+                {
+                    std::thread::sleep(LOOK_EVERY);
                 }
                 return Err(ActError::TooLong { program: path.clone(), wait_s });
             }
-            None => {
-                std::thread::sleep(LOOK_EVERY);
-                waited += LOOK_EVERY;
-            }
+            None => std::thread::sleep(LOOK_EVERY),
         }
     }
 }

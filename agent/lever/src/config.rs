@@ -1,6 +1,6 @@
 //! Root's file: who may ask, and what each word does.
 
-use crate::limits::{Limits, REBOOTS_PER_DAY_MAX, RESETS_PER_DAY_MAX, STEPS_PER_HOUR_MAX};
+use crate::limits::{Limits, REBOOTS_PER_DAY_MAX, RENEWS_PER_DAY_MAX, RESETS_PER_DAY_MAX, STEPS_PER_HOUR_MAX};
 use crate::step::Step;
 use nix::unistd::User;
 use serde::Deserialize;
@@ -10,6 +10,11 @@ use std::path::{Path, PathBuf};
 
 /// A longer file is none of ours, bytes.
 const FILE_BYTES_MAX: u64 = 64 * 1024;
+
+/// The longest pause between off and on, ms.
+pub const OFF_MS_MAX: u64 = 30_000;
+/// The longest that a program of the file's may be given, s.
+pub const PROGRAM_WAIT_S_MAX: u64 = 120;
 
 /// What stands in the file.
 #[derive(Clone, Debug, Deserialize)]
@@ -46,6 +51,9 @@ pub struct Config {
     /// Where the limits are kept.
     #[serde(default = "state_dir")]
     pub state_dir: PathBuf,
+    /// Touched by a time service when it has set the clock; gone after a restart of the computer.
+    #[serde(default = "clock_mark")]
+    pub clock_mark: PathBuf,
     /// Between off and on, ms.
     #[serde(default = "off_ms")]
     pub off_ms: u64,
@@ -55,6 +63,9 @@ pub struct Config {
     /// Steps of any kind in an hour.
     #[serde(default = "steps_per_hour")]
     pub steps_per_hour: u32,
+    /// New addresses in a day.
+    #[serde(default = "renews_per_day")]
+    pub renews_per_day: u32,
     /// Resets in a day.
     #[serde(default = "resets_per_day")]
     pub resets_per_day: u32,
@@ -85,6 +96,11 @@ fn state_dir() -> PathBuf {
     "/var/lib/pintle-lever".into()
 }
 
+/// Source: systemd-timesyncd.service(8).
+fn clock_mark() -> PathBuf {
+    "/run/systemd/timesync/synchronized".into()
+}
+
 fn off_ms() -> u64 {
     2000
 }
@@ -95,6 +111,10 @@ fn program_wait_s() -> u64 {
 
 fn steps_per_hour() -> u32 {
     4
+}
+
+fn renews_per_day() -> u32 {
+    12
 }
 
 fn resets_per_day() -> u32 {
@@ -173,6 +193,7 @@ impl Config {
     pub fn limits(&self) -> Limits {
         Limits {
             steps_per_hour: self.steps_per_hour,
+            renews_per_day: self.renews_per_day,
             resets_per_day: self.resets_per_day,
             reboots_per_day: self.reboots_per_day,
         }
@@ -203,14 +224,21 @@ impl Config {
             say(wrong, &format!("{} must begin with the full path of a program", step.word()));
         }
         say(
-            !self.ip.is_absolute() || !self.sysfs_dir.is_absolute() || !self.state_dir.is_absolute(),
+            [&self.ip, &self.sysfs_dir, &self.state_dir, &self.clock_mark].into_iter().any(|path| !path.is_absolute()),
             "paths begin with /",
         );
-        say(!(100..=30_000).contains(&self.off_ms), "off_ms must be 100 to 30000 ms");
-        say(!(1..=120).contains(&self.program_wait_s), "program_wait_s must be 1 to 120 s");
+        say(!(100..=OFF_MS_MAX).contains(&self.off_ms), &format!("off_ms must be 100 to {OFF_MS_MAX} ms"));
+        say(
+            !(1..=PROGRAM_WAIT_S_MAX).contains(&self.program_wait_s),
+            &format!("program_wait_s must be 1 to {PROGRAM_WAIT_S_MAX} s"),
+        );
         say(
             !(1..=STEPS_PER_HOUR_MAX).contains(&self.steps_per_hour),
             &format!("steps_per_hour must be 1 to {STEPS_PER_HOUR_MAX}"),
+        );
+        say(
+            !(1..=RENEWS_PER_DAY_MAX).contains(&self.renews_per_day),
+            &format!("renews_per_day must be 1 to {RENEWS_PER_DAY_MAX}"),
         );
         say(RESETS_PER_DAY_MAX < self.resets_per_day, &format!("resets_per_day must be 0 to {RESETS_PER_DAY_MAX}"));
         say(REBOOTS_PER_DAY_MAX < self.reboots_per_day, &format!("reboots_per_day must be 0 or {REBOOTS_PER_DAY_MAX}"));
@@ -256,7 +284,8 @@ mod tests {
     fn a_short_file_is_enough_and_restarts_are_off() {
         let config = read(GOOD, 0o644).unwrap();
         assert_eq!(config.uid(), Some(0));
-        assert_eq!(config.limits(), Limits { steps_per_hour: 4, resets_per_day: 6, reboots_per_day: 0 });
+        let limits = Limits { steps_per_hour: 4, renews_per_day: 12, resets_per_day: 6, reboots_per_day: 0 };
+        assert_eq!(config.limits(), limits);
     }
 
     #[test]
@@ -269,7 +298,8 @@ mod tests {
     #[test]
     fn every_mistake_is_told_at_once_with_what_to_do() {
         let wrong = "user = \"nobody-of-that-name\"\nsteps = [\"usb\", \"command\"]\ninterface = \"a/b\"\nmac = \"02:00\"\n\
-                     off_ms = 1\nprogram_wait_s = 0\nresets_per_day = 7\nreboots_per_day = 2\nsteps_per_hour = 0\n";
+                     off_ms = 1\nprogram_wait_s = 0\nresets_per_day = 7\nreboots_per_day = 2\nsteps_per_hour = 0\n\
+                     renews_per_day = 25\nclock_mark = \"here\"\n";
         let told = read(wrong, 0o600).unwrap_err();
         for part in [
             "no such user",
@@ -279,7 +309,9 @@ mod tests {
             "command must begin with the full path",
             "off_ms must be",
             "program_wait_s must be",
+            "paths begin with /",
             "steps_per_hour must be",
+            "renews_per_day must be 1 to 24",
             "resets_per_day must be 0 to 6",
             "reboots_per_day must be 0 or 1",
         ] {

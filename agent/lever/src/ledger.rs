@@ -58,8 +58,25 @@ impl Ledger {
     /// # Errors
     /// What the system says; then the step must not be taken.
     pub fn note(&mut self, step: Step, now: &Now) -> io::Result<()> {
-        self.taken.retain(|one| !one.is_over(now));
         self.taken.push(Taken::at(step, now));
+        self.keep(now)
+    }
+
+    /// As [`Self::keep`], unless that would add next to nothing.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn refresh(&mut self, now: &Now) -> io::Result<()> {
+        if self.taken.iter().all(|one| one.is_fresh(now)) { Ok(()) } else { self.keep(now) }
+    }
+
+    /// Writes down and syncs how old each step is now; what counts for no limit any more goes.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn keep(&mut self, now: &Now) -> io::Result<()> {
+        self.taken.retain(|one| !one.is_over(now));
+        self.taken = self.taken.iter().map(|one| one.seen(now)).collect();
         let folder = self.path.parent().unwrap_or(Path::new("/"));
         let temporary = folder.join("steps.new");
         let mut file = OpenOptions::new().create(true).truncate(true).write(true).mode(0o600).open(&temporary)?;
@@ -80,7 +97,7 @@ mod tests {
     use super::*;
 
     fn now(hours: i64) -> Now {
-        Now { utc_ms: hours * 3_600_000, boot: "a".to_owned(), boottime_ms: hours * 3_600_000 }
+        Now { utc_ms: hours * 3_600_000, right: false, boot: "a".to_owned(), boottime_ms: hours * 3_600_000 }
     }
 
     #[test]
@@ -91,7 +108,25 @@ mod tests {
         }
         let ledger = Ledger::open(folder.path(), &now(40)).unwrap();
         assert_eq!(ledger.taken().len(), 24);
-        assert_eq!(ledger.taken()[0], Taken::at(Step::Renew, &now(16)));
+        assert_eq!(ledger.taken()[0], Taken::at(Step::Renew, &now(16)).seen(&now(39)));
+    }
+
+    #[test]
+    fn an_old_file_is_read_and_its_clock_is_not_believed() {
+        let folder = tempfile::tempdir().unwrap();
+        let line = "{\"step\":\"reboot\",\"utc_ms\":5,\"boot\":\"a\",\"boottime_ms\":5}\n";
+        fs::write(folder.path().join("steps.ndjson"), line).unwrap();
+        let later = Now { utc_ms: 1_795_608_000_000, right: true, boot: "b".to_owned(), boottime_ms: 12 * 3_600_000 };
+        let mut ledger = Ledger::open(folder.path(), &later).unwrap();
+        assert_eq!(ledger.taken().len(), 1);
+        assert!(!ledger.taken()[0].right && !ledger.taken()[0].is_over(&later), "{:?}", ledger.taken());
+        // Twelve hours are known of that life once they are written down, the rest of the day is added by the next.
+        ledger.refresh(&later).unwrap();
+        drop(ledger);
+        let next = |hours: i64| Now { boot: "c".to_owned(), boottime_ms: hours * 3_600_000, ..later.clone() };
+        let ledger = Ledger::open(folder.path(), &next(0)).unwrap();
+        assert!(!ledger.taken()[0].is_over(&next(11)));
+        assert!(ledger.taken()[0].is_over(&next(12)));
     }
 
     #[test]

@@ -4,7 +4,7 @@
 //! else.
 //!
 //! `config` (root's file) → `caller` (who asks) → `limits` (pure: how often) → `ledger` (what was done, synced before
-//! it is done) → `act` (does it) → `answer`.
+//! it is done) → `act` (does it; `off` keeps what is switched off meanwhile) → `answer`.
 
 pub mod act;
 pub mod answer;
@@ -12,4 +12,5 @@ pub mod caller;
 pub mod config;
 pub mod ledger;
 pub mod limits;
+pub mod off;
 pub mod step;

@@ -302,9 +302,10 @@ impl Watcher {
     fn seen(&self, now: &Moment) -> Option<Seen> {
         let (finding, since) = self.core.finding()?;
         Some(Seen {
-            now: (now.mono, now.utc),
+            now: *now,
             finding: (finding.rung, since),
             moving: self.core.moving(now.mono),
+            writing: self.setup.store.is_writing(),
             sure: self.core.sure(),
         })
     }

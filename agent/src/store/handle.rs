@@ -8,12 +8,13 @@ use super::images;
 use super::{Accepted, LaterStamp, Leased, NewEvent, OpenStamp, QueueFigures, RefusedEvent, Settled, StoreError};
 use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Utc};
-use pintle_core::queue::Lane;
 use pintle_core::queue::holds::{Hold, HoldChange};
 use pintle_core::queue::ranges::RangeSet;
+use pintle_core::queue::{EventKind, Lane};
 use pintle_core::wire::receipt::Resend;
 use std::collections::BTreeSet;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use tokio::sync::{Notify, mpsc, oneshot};
 
 /// How many commands may wait for the store's thread (our own limit: four full group commits of 1,000).
@@ -68,6 +69,23 @@ pub struct StoreHandle {
     pub(super) arrived: Arc<Arrivals>,
     pub(super) blobs: Arc<Blobs>,
     pub(super) accepted_at_open: u64,
+    pub(super) writing: Arc<AtomicUsize>,
+}
+
+/// Counts those who wait for reads to become durable, for as long as it lives.
+struct Writing(Arc<AtomicUsize>);
+
+impl Writing {
+    fn begin(count: &Arc<AtomicUsize>) -> Self {
+        count.fetch_add(1, Ordering::SeqCst);
+        Self(Arc::clone(count))
+    }
+}
+
+impl Drop for Writing {
+    fn drop(&mut self) {
+        self.0.fetch_sub(1, Ordering::SeqCst);
+    }
 }
 
 /// Wake-ups for the forwarder: something new waits in a lane.
@@ -108,7 +126,15 @@ impl StoreHandle {
     /// # Errors
     /// Any [`StoreError`]: then none of them was accepted.
     pub async fn accept(&self, events: Vec<NewEvent>, now: Moment) -> Result<Vec<Accepted>, StoreError> {
+        let reads = events.iter().any(|event| event.kind == EventKind::Read);
+        let _writing = reads.then(|| Writing::begin(&self.writing));
         self.ask(|answer| Command::Accept { events, now, answer }).await
+    }
+
+    /// Whether anybody waits for reads to become durable at this moment.
+    #[must_use]
+    pub fn is_writing(&self) -> bool {
+        0 < self.writing.load(Ordering::SeqCst)
     }
 
     /// The next waiting events of one lane (urgent: newest hit first; bulk: fresh and backlog 80/20), at most

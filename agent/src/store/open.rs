@@ -99,5 +99,5 @@ pub fn open_sealed(
             }
         })
         .map_err(|error| StoreError::Disk { detail: format!("can't start the store's thread: {error}") })?;
-    Ok(StoreHandle { commands: sender, arrived, blobs, accepted_at_open })
+    Ok(StoreHandle { commands: sender, arrived, blobs, accepted_at_open, writing: Arc::default() })
 }

@@ -1,7 +1,7 @@
 //! The recovery ladder's memory over restarts, and what it tells people. No plate.
 
 use super::notice::NoticeBody;
-use crate::link::ladder::{LadderMemory, Step, Taken};
+use crate::link::ladder::{LadderMemory, Pulled, Step, Taken};
 use crate::link::rung::{Finding, Rung};
 use crate::link::words::told;
 use crate::moment::{Moment, Mono, Utc};
@@ -45,12 +45,22 @@ pub struct KeptStep {
     pub rung: String,
     /// When, ms since 1970.
     pub at: i64,
+    /// Whether the clock was known to be right then; absent: no.
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub dated: bool,
     /// When, ms since the boot in which this file was written; absent: in an earlier one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mono: Option<u64>,
+    /// How old it surely was at that boot, ms; absent: 0.
+    #[serde(default, skip_serializing_if = "is_default")]
+    pub aged_ms: u64,
     /// Whether it helped; absent: not known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub helped: Option<bool>,
+}
+
+fn is_default<T: Default + PartialEq>(value: &T) -> bool {
+    *value == T::default()
 }
 
 impl KeptLadder {
@@ -61,7 +71,9 @@ impl KeptLadder {
             step: one.step.word().to_owned(),
             rung: one.rung.word().to_owned(),
             at: one.at.0,
+            dated: one.dated,
             mono: one.mono.map(|mono| mono.0),
+            aged_ms: one.aged_ms,
             helped: one.helped,
         });
         Self {
@@ -86,13 +98,21 @@ impl KeptLadder {
     #[must_use]
     pub fn memory(&self, boot: &str, now: Mono) -> LadderMemory {
         let same_boot = self.boot == boot;
+        // What this file knows of an age at its writing is the least that is true in the next life of the computer.
+        let aged_ms = |one: &KeptStep| match one.mono {
+            _ if same_boot => one.aged_ms,
+            Some(mono) => self.seen.saturating_sub(mono),
+            None => one.aged_ms.saturating_add(self.seen),
+        };
         let taken = self.steps.iter().filter_map(|one| {
             Some(Taken {
                 step: Step::of_word(&one.step)?,
                 rung: Rung::of_word(&one.rung)?,
                 at: Utc(one.at),
+                dated: one.dated,
                 helped: one.helped,
                 mono: one.mono.map(Mono).filter(|_| same_boot),
+                aged_ms: aged_ms(one),
             })
         });
         let fresh = same_boot && now.since_ms(Mono(self.seen)) <= FRESH_MS;
@@ -122,11 +142,22 @@ impl NoticeBody {
         Self::new("link-step", false, now.utc, text, "")
     }
 
-    /// A step of the ladder that could not be taken, or failed.
+    /// A step of the ladder against a rung that could not be taken, failed, or of which nobody can say; `why` and what
+    /// to do.
     #[must_use]
-    pub fn of_failed_step(step: Step, rung: Rung, why: &str, advice: &str, now: &Moment) -> Self {
+    pub fn of_failed_step(
+        step: Step,
+        (rung, pulled): (Rung, Pulled),
+        [why, advice]: [&String; 2],
+        now: &Moment,
+    ) -> Self {
         let short = told(&Finding::bare(rung), "").short.to_lowercase();
-        let text = format!("The step \"{}\" against \"{short}\" was not carried out: {why}.", step.word());
+        let step = format!("the step \"{}\" against \"{short}\"", step.word());
+        let text = match pulled {
+            Pulled::Done => format!("Of {step} it is not known whether it was carried out: {why}."),
+            Pulled::Failed => format!("At {} {step} failed: {why}.", now.utc.to_rfc3339()),
+            Pulled::NotDone => format!("T{} was not carried out: {why}.", &step[1..]),
+        };
         Self::new("link-step-failed", false, now.utc, text, advice)
     }
 }
@@ -139,7 +170,8 @@ mod tests {
 
     fn taken(helped: Option<bool>) -> Taken {
         let at = Utc(1_795_608_000_000);
-        Taken { step: Step::Renew, rung: Rung::NoAddress, at, helped, mono: Some(Mono(400_000)) }
+        let mono = Some(Mono(400_000));
+        Taken { step: Step::Renew, rung: Rung::NoAddress, at, dated: true, helped, mono, aged_ms: 0 }
     }
 
     #[test]
@@ -162,13 +194,38 @@ mod tests {
     }
 
     #[test]
+    fn age_of_a_step_is_carried_from_life_to_life_and_an_old_file_knows_no_clock() {
+        let memory = LadderMemory { taken: vec![taken(Some(false))], ..LadderMemory::default() };
+        let next = |memory: &LadderMemory, lived_ms: u64, boots: [&str; 2]| {
+            let text = serde_json::to_vec(&KeptLadder::of(memory, boots[0], Mono(lived_ms))).unwrap();
+            KeptLadder::parse(&text).memory(boots[1], Mono(5000))
+        };
+        let second = next(&memory, 1_000_000, ["a", "b"]);
+        assert_eq!((second.taken[0].aged_ms, second.taken[0].mono, second.taken[0].dated), (600_000, None, true));
+        let again = next(&second, 3_000_000, ["b", "b"]);
+        assert_eq!(again, second, "the same life adds nothing twice");
+        assert_eq!(next(&second, 3_000_000, ["b", "c"]).taken[0].aged_ms, 3_600_000);
+        let old = br#"{"format":"pintle.ladder.v1","boot":"a","seen":500000,"steps":[
+            {"step":"usb","rung":"no-carrier","at":1795608000000,"mono":400000,"helped":false}]}"#;
+        let taken = KeptLadder::parse(old).memory("b", Mono(5000)).taken;
+        assert_eq!(taken.iter().map(|one| (one.dated, one.aged_ms)).collect::<Vec<_>>(), [(false, 100_000)]);
+    }
+
+    #[test]
     fn notice_says_what_was_done_against_what_and_whether_it_helped() {
         let now = Moment { mono: Mono(440_000), utc: Utc(1_795_608_040_000), utc_trust: UtcTrust::Gps };
         let text = |helped| NoticeBody::of_step(&taken(helped), &now).text;
         assert!(text(Some(true)).contains("asked for a new address, because of \"no address\". It helped"));
         assert!(text(Some(true)).ends_with("whole 40 s later."), "{}", text(Some(true)));
         assert!(text(Some(false)).ends_with("It did not help within 40 s."));
-        let failed = NoticeBody::of_failed_step(Step::Usb, Rung::NoCarrier, "nobody answers", "look", &now);
-        assert_eq!((failed.kind.as_str(), failed.urgent, failed.advice.as_str()), ("link-step-failed", false, "look"));
+        let words = ["nobody answers", "look"].map(str::to_owned);
+        let failed = |how| NoticeBody::of_failed_step(Step::Usb, (Rung::NoCarrier, how), [&words[0], &words[1]], &now);
+        let one = failed(Pulled::NotDone);
+        assert_eq!((one.kind.as_str(), one.urgent, one.advice.as_str()), ("link-step-failed", false, "look"));
+        assert_eq!(one.text, "The step \"usb\" against \"no carrier\" was not carried out: nobody answers.");
+        assert!(
+            failed(Pulled::Failed).text.ends_with("the step \"usb\" against \"no carrier\" failed: nobody answers.")
+        );
+        assert!(failed(Pulled::Done).text.contains("it is not known whether it was carried out"));
     }
 }

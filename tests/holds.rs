@@ -196,6 +196,40 @@ async fn holds_go_over_with_what_waits_when_the_file_is_damaged() {
     assert_eq!((holds[0].0.asked.case.as_str(), holds[0].1), ("case 17", 50 * 60_000), "it ends when it would have");
 }
 
+#[tokio::test]
+async fn lost_holds_keep_everything_until_somebody_says_that_all_are_made_anew() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = open(folder.path(), &QUEUE, at(0)).unwrap();
+    store.accept(vec![read(1, "north", 1, 0), read(2, "south", 1, 0)], at(0)).await.unwrap();
+    store.hold(HoldChange::Add(asked(Some("north"), None, (0, 0))), at(0)).await.unwrap();
+    store.close().await.unwrap();
+    let damaged = rusqlite::Connection::open(folder.path().join("queue.db")).unwrap();
+    assert_eq!(damaged.execute("UPDATE kept SET value = x'7b' WHERE key = '.holds'", []).unwrap(), 1);
+    drop(damaged);
+    let mut ms = MIN;
+    for _ in 0..2 {
+        let store = open(folder.path(), &QUEUE, at(ms)).unwrap();
+        assert!(store.figures().await.unwrap().holds.unreadable);
+        // One hold is made anew, and one ended: what the other lost ones kept stays.
+        let made = store.hold(HoldChange::Add(asked(Some("west"), None, (0, 0))), at(ms)).await.unwrap().unwrap();
+        store.hold(HoldChange::End { number: made }, at(ms)).await.unwrap();
+        retire_all(&store, ms + 200 * MIN).await;
+        assert_eq!(ids_in(folder.path()), [1, 2]);
+        store.close().await.unwrap();
+        ms += MIN;
+    }
+    // A salvage knows of the lost ones, too.
+    std::fs::write(folder.path().join("queue.damaged"), "a test").unwrap();
+    let store = open(folder.path(), &QUEUE, at(ms)).unwrap();
+    assert!(store.figures().await.unwrap().holds.unreadable);
+    store.hold(HoldChange::Add(asked(Some("north"), None, (0, 0))), at(ms)).await.unwrap();
+    assert!(store.hold(HoldChange::Anew, at(ms)).await.unwrap().is_some());
+    assert_eq!(store.hold(HoldChange::Anew, at(ms)).await.unwrap(), None, "none is lost any more");
+    retire_all(&store, ms + 210 * MIN).await;
+    assert_eq!(ids_in(folder.path()), [1]);
+    store.close().await.unwrap();
+}
+
 fn ask(trailer: &Trailer, args: &[&str]) -> (i32, String, String) {
     let mut all = vec!["hold"];
     all.extend_from_slice(args);

@@ -273,6 +273,7 @@ fn people_make_renew_and_end_holds_by_command_and_the_audit_tells_who_and_for_wh
         (hold(&["--place", "99", "--from", "2h", "--for", "1d"]), 2, "there is no site 99"),
         (vec!["renew", "9", "--for", "1d"], 2, "there is no hold with the number 9"),
         (vec!["end", "9"], 2, "there is no hold with the number 9"),
+        (vec!["anew"], 2, "all holds can be read"),
     ] {
         let (code, _, err) = ask(&trailer, &args);
         assert!(code == exit && err.contains(wanted), "{args:?}: {code} {err}");
@@ -342,4 +343,32 @@ fn a_hold_that_ends_by_itself_is_told_in_the_audit_and_forgotten() {
         std::thread::sleep(Duration::from_millis(100));
     }
     panic!("the end of the hold is not in the audit");
+}
+
+#[test]
+fn lost_holds_are_told_first_over_the_first_that_is_made_anew_until_somebody_says_that_these_are_all() {
+    let mut trailer = Trailer::new("");
+    trailer.start();
+    trailer.ask(r#"{"do":"status"}"#);
+    assert_eq!(trailer.read("QX1ZJ"), 202);
+    let add = ["add", "--camera", "north", "--from", "2h", "--case", "case 19", "--for", "90d", "--by", "T. Wray"];
+    assert_eq!(ask(&trailer, &add).0, 0);
+    assert!(trailer.stop().success());
+    let db = rusqlite::Connection::open(trailer.state_dir().join("queue.db")).unwrap();
+    let kept: Vec<u8> = db.query_row("SELECT value FROM kept WHERE key = '.holds'", [], |row| row.get(0)).unwrap();
+    let lost = String::from_utf8(kept).unwrap().replace(r#""from":"2"#, r#""from":"x2"#).into_bytes();
+    db.execute("UPDATE kept SET value = ? WHERE key = '.holds'", [lost]).unwrap();
+    drop(db);
+    trailer.start();
+    trailer.ask(r#"{"do":"status"}"#);
+    assert!(ask(&trailer, &["list"]).1.starts_with("THE HOLDS WERE LOST"));
+    let (code, made, _) = ask(&trailer, &add);
+    assert!(code == 0 && made.starts_with("THE HOLDS WERE LOST") && made.contains("Hold 2 holds 1 read"), "{made}");
+    trailer.wait_health(|health| health["needs"].as_array().unwrap().iter().any(|need| need["code"] == "hold.lost"));
+    let (code, anew, _) = ask(&trailer, &["anew", "--by", "T. Wray"]);
+    assert!(code == 0 && anew.starts_with("All holds are made anew.") && !anew.contains("LOST"), "{anew}");
+    assert!(ask(&trailer, &["list"]).1.starts_with("2  camera north"), "numbers go on behind the lost ones");
+    let text = std::fs::read_to_string(trailer.state_dir().join("audit/audit.ndjson")).unwrap();
+    assert!(text.contains(r#""act":"hold.anew""#));
+    assert_eq!(trailer.stop().code(), Some(0));
 }

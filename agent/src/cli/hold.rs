@@ -62,8 +62,8 @@ enum HoldVerb {
         #[arg(long, value_name = "NAME")]
         by: Option<String>,
     },
-    /// Say that all holds are made anew, after they were lost with a damaged part of the disk: until then nothing is let
-    /// go, and from then on what no hold of `list` keeps goes.
+    /// Say that all holds are made anew, after they were lost with a damaged part of the disk: until then nothing is
+    /// let go, and from then on what no hold of `list` keeps goes.
     Anew {
         /// Who says so; without it your user name is taken.
         #[arg(long, value_name = "NAME")]

@@ -12,8 +12,8 @@ use pintle_core::queue::{EventKind, Lane};
 use pintle_core::seal::{is_sealed, renumbered};
 use pintle_core::wire::ledger::{LedgerBody, LedgerWhat, SequenceRange, VERSION};
 
-/// So long may the taking over last before the trailer goes on, ms (design: reads go on within 10 s). What is left comes
-/// over in slices beside the usual work.
+/// So long may the taking over last before the trailer goes on, ms (design: reads go on within 10 s). What is left
+/// comes over in slices beside the usual work.
 pub(super) const SALVAGE_MS: u64 = 2000;
 
 /// How long such a slice lasts at most, ms, and how many events come over in it (our own: live reads wait no longer for
@@ -27,8 +27,8 @@ pub(super) const RUNS_MAX: usize = 1000;
 /// How the note of a damage begins that the receiver found: numbers of this file may have been given twice.
 pub(super) const HEARD_OF_MORE: &str = "the receiver knows number";
 
-/// When the file was last found to be an older copy by the word of a receiver, by the store's age: the file that is begun
-/// then remembers it.
+/// When the file was last found to be an older copy by the word of a receiver, by the store's age: the file that is
+/// begun then remembers it.
 pub(super) const WENT_BACKWARDS: &str = ".went_backwards";
 
 /// What the entry says of the places of events that came over.
@@ -199,8 +199,8 @@ fn end_of_slice(db: &mut Db, salvage: &Salvage, news: &News, now: &Moment) -> ru
     if salvage.is_done() { db.tell_owed(&salvage.owed(), now) } else { Ok(()) }
 }
 
-/// The entries that close a generation or tell more of it: one, or more where there are many runs. What was not looked at
-/// yet is told as that: only at the end it is known what can't be read.
+/// The entries that close a generation or tell more of it: one, or more where there are many runs. What was not looked
+/// at yet is told as that: only at the end it is known what can't be read.
 fn closing(earlier: &str, salvage: &Salvage, news: &News, reason: &str) -> Vec<LedgerBody> {
     let mut reason = reason.to_owned();
     let unknown = salvage.unknown();

@@ -341,7 +341,8 @@ impl Worker {
 
     /// The receiver has heard of numbers that this file has not given out: it is an older copy of itself, as after a
     /// restored image. Its next numbers would be given twice, so the process ends and the next start begins a new
-    /// generation, which remembers why. Once a day at most: a receiver that errs must not keep the trailer from its work.
+    /// generation, which remembers why. Once a day at most: a receiver that errs must not keep the trailer from its
+    /// work.
     fn went_backwards(&mut self, known: u64) -> Result<(), StoreError> {
         let Some(db) = self.take_db() else { return Err(self.trouble.clone().unwrap_or(StoreError::Stopped)) };
         let lived_ms = db.books.lived.at(self.now.mono);

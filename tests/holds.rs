@@ -196,6 +196,40 @@ async fn holds_go_over_with_what_waits_when_the_file_is_damaged() {
     assert_eq!((holds[0].0.asked.case.as_str(), holds[0].1), ("case 17", 50 * 60_000), "it ends when it would have");
 }
 
+#[tokio::test]
+async fn lost_holds_keep_everything_until_somebody_says_that_all_are_made_anew() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = open(folder.path(), &QUEUE, at(0)).unwrap();
+    store.accept(vec![read(1, "north", 1, 0), read(2, "south", 1, 0)], at(0)).await.unwrap();
+    store.hold(HoldChange::Add(asked(Some("north"), None, (0, 0))), at(0)).await.unwrap();
+    store.close().await.unwrap();
+    let damaged = rusqlite::Connection::open(folder.path().join("queue.db")).unwrap();
+    assert_eq!(damaged.execute("UPDATE kept SET value = x'7b' WHERE key = '.holds'", []).unwrap(), 1);
+    drop(damaged);
+    let mut ms = MIN;
+    for _ in 0..2 {
+        let store = open(folder.path(), &QUEUE, at(ms)).unwrap();
+        assert!(store.figures().await.unwrap().holds.unreadable);
+        // One hold is made anew, and one ended: what the other lost ones kept stays.
+        let made = store.hold(HoldChange::Add(asked(Some("west"), None, (0, 0))), at(ms)).await.unwrap().unwrap();
+        store.hold(HoldChange::End { number: made }, at(ms)).await.unwrap();
+        retire_all(&store, ms + 200 * MIN).await;
+        assert_eq!(ids_in(folder.path()), [1, 2]);
+        store.close().await.unwrap();
+        ms += MIN;
+    }
+    // A salvage knows of the lost ones, too.
+    std::fs::write(folder.path().join("queue.damaged"), "a test").unwrap();
+    let store = open(folder.path(), &QUEUE, at(ms)).unwrap();
+    assert!(store.figures().await.unwrap().holds.unreadable);
+    store.hold(HoldChange::Add(asked(Some("north"), None, (0, 0))), at(ms)).await.unwrap();
+    assert!(store.hold(HoldChange::Anew, at(ms)).await.unwrap().is_some());
+    assert_eq!(store.hold(HoldChange::Anew, at(ms)).await.unwrap(), None, "none is lost any more");
+    retire_all(&store, ms + 210 * MIN).await;
+    assert_eq!(ids_in(folder.path()), [1]);
+    store.close().await.unwrap();
+}
+
 fn ask(trailer: &Trailer, args: &[&str]) -> (i32, String, String) {
     let mut all = vec!["hold"];
     all.extend_from_slice(args);
@@ -239,6 +273,7 @@ fn people_make_renew_and_end_holds_by_command_and_the_audit_tells_who_and_for_wh
         (hold(&["--place", "99", "--from", "2h", "--for", "1d"]), 2, "there is no site 99"),
         (vec!["renew", "9", "--for", "1d"], 2, "there is no hold with the number 9"),
         (vec!["end", "9"], 2, "there is no hold with the number 9"),
+        (vec!["anew"], 2, "all holds can be read"),
     ] {
         let (code, _, err) = ask(&trailer, &args);
         assert!(code == exit && err.contains(wanted), "{args:?}: {code} {err}");
@@ -308,4 +343,32 @@ fn a_hold_that_ends_by_itself_is_told_in_the_audit_and_forgotten() {
         std::thread::sleep(Duration::from_millis(100));
     }
     panic!("the end of the hold is not in the audit");
+}
+
+#[test]
+fn lost_holds_are_told_first_over_the_first_that_is_made_anew_until_somebody_says_that_these_are_all() {
+    let mut trailer = Trailer::new("");
+    trailer.start();
+    trailer.ask(r#"{"do":"status"}"#);
+    assert_eq!(trailer.read("QX1ZJ"), 202);
+    let add = ["add", "--camera", "north", "--from", "2h", "--case", "case 19", "--for", "90d", "--by", "T. Wray"];
+    assert_eq!(ask(&trailer, &add).0, 0);
+    assert!(trailer.stop().success());
+    let db = rusqlite::Connection::open(trailer.state_dir().join("queue.db")).unwrap();
+    let kept: Vec<u8> = db.query_row("SELECT value FROM kept WHERE key = '.holds'", [], |row| row.get(0)).unwrap();
+    let lost = String::from_utf8(kept).unwrap().replace(r#""from":"2"#, r#""from":"x2"#).into_bytes();
+    db.execute("UPDATE kept SET value = ? WHERE key = '.holds'", [lost]).unwrap();
+    drop(db);
+    trailer.start();
+    trailer.ask(r#"{"do":"status"}"#);
+    assert!(ask(&trailer, &["list"]).1.starts_with("THE HOLDS WERE LOST"));
+    let (code, made, _) = ask(&trailer, &add);
+    assert!(code == 0 && made.starts_with("THE HOLDS WERE LOST") && made.contains("Hold 2 holds 1 read"), "{made}");
+    trailer.wait_health(|health| health["needs"].as_array().unwrap().iter().any(|need| need["code"] == "hold.lost"));
+    let (code, anew, _) = ask(&trailer, &["anew", "--by", "T. Wray"]);
+    assert!(code == 0 && anew.starts_with("All holds are made anew.") && !anew.contains("LOST"), "{anew}");
+    assert!(ask(&trailer, &["list"]).1.starts_with("2  camera north"), "numbers go on behind the lost ones");
+    let text = std::fs::read_to_string(trailer.state_dir().join("audit/audit.ndjson")).unwrap();
+    assert!(text.contains(r#""act":"hold.anew""#));
+    assert_eq!(trailer.stop().code(), Some(0));
 }

@@ -10,6 +10,7 @@ use pintle::store::{Accepted, LaterStamp, NewEvent, Settled, StoreHandle, limits
 use pintle_core::geo::LatLon;
 use pintle_core::ids::{CameraId, EventId};
 use pintle_core::moment::{Moment, Mono, Utc, UtcTrust};
+use pintle_core::queue::holds::{HOLD_S_MAX, HoldAsked, HoldChange};
 use pintle_core::queue::retention::{Limits, Profile, Profiles, profile_code};
 use pintle_core::queue::{EventKind, Lane};
 use std::collections::HashSet;
@@ -328,6 +329,37 @@ async fn the_first_expiry_is_told_by_the_limit_of_its_place_and_marks_outlive_th
     assert_eq!(numbers_in(folder.path()), [1, 2]);
     retire_all(&store, 121 * MIN).await;
     assert_eq!(numbers_in(folder.path()), [0_u32; 0]);
+}
+
+#[tokio::test]
+async fn one_read_that_is_kept_long_keeps_no_stamp_of_later_ones() {
+    let folder = tempfile::tempdir().unwrap();
+    let spans = || -> Vec<i64> {
+        let conn = rusqlite::Connection::open(folder.path().join("queue.db")).unwrap();
+        let mut rows = conn.prepare("SELECT DISTINCT span FROM stamps ORDER BY span").unwrap();
+        rows.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect()
+    };
+    let store = open(folder.path(), &LIMITS, at(0)).unwrap();
+    accept(&store, 0..1, 0).await;
+    let (camera, by) = (Some(CameraId::new("north").unwrap()), "T. Wray".to_owned());
+    let (case, for_s) = ("case 17".to_owned(), HOLD_S_MAX);
+    let asked = HoldAsked { source: None, camera, site: None, from: Utc(T0), to: Utc(T0), case, by, for_s };
+    store.hold(HoldChange::Add(asked), at(0)).await.unwrap();
+    accept(&store, 1..21_000, MIN).await;
+    assert_eq!(spans(), [0, 1, 2]);
+    settle_all(&store, MIN).await;
+    retire_all(&store, 120 * MIN).await;
+    let conn = rusqlite::Connection::open(folder.path().join("queue.db")).unwrap();
+    let reads: i64 = conn.query_row("SELECT count(*) FROM events WHERE kind = 0", [], |row| row.get(0)).unwrap();
+    assert_eq!(reads, 1, "the held one is left");
+    drop(conn);
+    let left = spans();
+    assert!(left.contains(&0) && !left.contains(&1), "{left:?}");
+    // The next read has its stamp, though the same one may have gone with the last read of its span.
+    accept(&store, 30_000..30_001, 120 * MIN).await;
+    let leased = store.lease(Lane::Urgent, 10, 1 << 20, at(120 * MIN)).await.unwrap();
+    assert_eq!(leased.last().unwrap().stamp.as_deref(), Some(&b"{\"stamp_revision\":1}"[..]));
+    store.close().await.unwrap();
 }
 
 #[test]

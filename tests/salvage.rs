@@ -122,6 +122,70 @@ async fn what_is_let_go_after_a_salvage_is_told_by_the_numbers_of_its_own_queue(
     assert_eq!((&before["explained"]["count"], &before["missing"]["count"]), (&200.into(), &0.into()), "{before}");
 }
 
+/// How many `.rest.` keys a queue has: files set aside that are not looked through.
+fn rest(db: &Path) -> i64 {
+    let conn = rusqlite::Connection::open(db).unwrap();
+    conn.busy_timeout(std::time::Duration::from_secs(5)).unwrap();
+    let sql = "SELECT count(*) FROM kept WHERE key >= '.rest.' AND key < '.rest/'";
+    // Between two files there is no table.
+    conn.query_row(sql, [], |row| row.get(0)).unwrap_or(1)
+}
+
+#[tokio::test]
+async fn a_start_that_is_killed_while_a_damaged_queue_comes_over_costs_no_read_of_a_large_backlog() {
+    const READS: u32 = 40_000;
+    if let Ok(dir) = std::env::var("PINTLE_TEST_SALVAGE") {
+        let _store = Drain::start("heron-3", Path::new(&dir), target("http://127.0.0.1:1"));
+        std::future::pending::<()>().await;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let db = folder.path().join("queue.db");
+    let trailer = Drain::start("heron-3", folder.path(), target("http://127.0.0.1:1"));
+    for from in (1..=READS).step_by(1000) {
+        trailer.put(from..=from + 999, from == READS - 999).await;
+    }
+    let old = trailer.figures().await;
+    trailer.stop().await;
+    let (root, _) = pages(&db);
+    spoil(&db, root);
+    for after_ms in [50, 700, 2500] {
+        let mut child = std::process::Command::new(std::env::current_exe().unwrap())
+            .args([
+                "--exact",
+                "a_start_that_is_killed_while_a_damaged_queue_comes_over_costs_no_read_of_a_large_backlog",
+            ])
+            .env("PINTLE_TEST_SALVAGE", folder.path())
+            .stdout(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        let aside = || std::fs::read_dir(folder.path()).unwrap().flatten().any(|e| e.file_name() == "queue.aside");
+        let aside_once = || {
+            let names = std::fs::read_dir(folder.path()).unwrap().flatten().map(|e| e.file_name());
+            names.filter(|name| name.to_string_lossy().starts_with("queue-damaged-")).count() != 0
+        };
+        until("the file is set aside", || async { aside() || aside_once() }).await;
+        tokio::time::sleep(std::time::Duration::from_millis(after_ms)).await;
+        child.kill().unwrap();
+        child.wait().unwrap();
+    }
+    let trailer = Drain::start("heron-3", folder.path(), target("http://127.0.0.1:1"));
+    assert_ne!(trailer.figures().await.generation, old.generation);
+    // Reads are taken beside the salvage.
+    trailer.put(READS + 1..=READS + 10, false).await;
+    until("all of it has come over", || async { rest(&db) == 0 }).await;
+    let counts = trailer.figures().await.counts;
+    assert_eq!(counts.not_accounted(), 0, "{counts:?}");
+    trailer.stop().await;
+    let conn = rusqlite::Connection::open(&db).unwrap();
+    let count = |sql: &str| conn.query_row(sql, [], |row| row.get::<_, u32>(0)).unwrap();
+    assert_eq!(count("SELECT count(*) FROM events WHERE kind = 0"), READS + 10);
+    assert_eq!(count("SELECT count(*) FROM events WHERE hit = 1"), 1000);
+    assert_eq!(count("SELECT count(DISTINCT number) FROM carried"), count("SELECT count(*) FROM carried"));
+    assert_eq!(count("SELECT count(*) FROM events WHERE kind <> 0 AND CAST(body AS TEXT) LIKE '%unreadable%'"), 0);
+    let asides = std::fs::read_dir(folder.path()).unwrap().flatten().map(|e| e.file_name().into_string().unwrap());
+    assert_eq!(asides.filter(|name| name.starts_with("queue-damaged-") && !name.contains(".db-")).count(), 1);
+}
+
 #[test]
 fn pictures_that_a_damaged_queue_had_still_to_send_are_told_counted_and_missed_by_nobody() {
     let receiver = Receiver::start(&[]);

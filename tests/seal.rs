@@ -341,6 +341,53 @@ async fn the_keys_of_a_span_are_destroyed_with_its_last_read_and_not_before() {
 }
 
 #[tokio::test]
+async fn a_commit_that_fails_destroys_no_key_of_the_rows_that_it_brings_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, public) = pair(folder.path(), "agency");
+    let store = sealed_store(folder.path(), &public, 0);
+    store.accept(vec![event(1, 0)], at(0)).await.unwrap();
+    let leased = store.lease(Lane::Bulk, 10, 1 << 20, at(0)).await.unwrap();
+    let sequence = leased.iter().find(|event| event.kind == EventKind::Read).unwrap().sequence;
+    let refused = leased.iter().map(|event| (event.sequence, Settled::Refused("no".to_owned()))).collect();
+    store.settle(refused, at(0)).await.unwrap();
+    store.close().await.unwrap();
+    // Whoever deletes an event breaks a promise that is looked at only by the commit.
+    let side = || rusqlite::Connection::open(folder.path().join("queue.db")).unwrap();
+    side()
+        .execute_batch(
+            "CREATE TABLE one (x INTEGER PRIMARY KEY); \
+             CREATE TABLE two (x INTEGER REFERENCES one DEFERRABLE INITIALLY DEFERRED); \
+             CREATE TRIGGER breaks AFTER DELETE ON events BEGIN INSERT INTO two VALUES (OLD.sequence); END;",
+        )
+        .unwrap();
+    let store = sealed_store(folder.path(), &public, 20 * MIN);
+    // Both in one commit: the deletion, and a clean-up that has nothing to do and so looks for keys without rows.
+    let mut together = false;
+    for _ in 0..50 {
+        let busy = store.accept((100..200).map(|n| event(n, 20 * MIN)).collect(), at(20 * MIN));
+        let drop = store.drop_refused(sequence, "a test".to_owned(), at(20 * MIN));
+        let (_, dropped, retired) = tokio::join!(busy, drop, store.retire(at(20 * MIN)));
+        assert!(dropped.is_err(), "{dropped:?}");
+        if retired.is_err() {
+            together = true;
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    assert!(together, "drop and clean-up never came into one commit");
+    store.close().await.unwrap();
+    side().execute_batch("DROP TRIGGER breaks; DROP TABLE two; DROP TABLE one;").unwrap();
+    let store = sealed_store(folder.path(), &public, 21 * MIN);
+    assert_eq!(store.retry(Some(sequence), at(21 * MIN)).await.unwrap(), 1);
+    let leased = store.lease(Lane::Bulk, 1000, 1 << 22, at(21 * MIN)).await.unwrap();
+    let mut wanted = [0; 16];
+    wanted.copy_from_slice(&event(1, 0).id.0);
+    let read = leased.iter().find(|event| event.id.0 == wanted).unwrap();
+    assert!(read.sealed && !read.body.is_empty(), "its key is still there");
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
 async fn a_repeat_of_a_sealed_read_is_known_and_another_body_is_told_while_the_key_is_there() {
     let base = tempfile::tempdir().unwrap();
     let (_, public) = pair(base.path(), "county");

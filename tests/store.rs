@@ -270,6 +270,107 @@ async fn fault_43_only_what_reached_its_own_limit_goes_and_the_ledger_tells_what
 }
 
 #[tokio::test]
+async fn what_lies_with_a_broker_reaches_its_age_limit_all_the_same_and_a_late_receipt_changes_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+    let alarm = event(50, EventKind::Notice, Lane::Urgent, 0);
+    let mut late = read(60, -DAY);
+    late.happened_at = Utc(T0 - DAY);
+    accept(&store, (1..=8).map(|n| read(n, 0)).chain([hit(20, 0), alarm, late]).collect(), at(0)).await;
+    let mut handed = Vec::new();
+    for lane in [Lane::Urgent, Lane::Bulk] {
+        handed.extend(store.lease(lane, 100, 1 << 20, at(0)).await.unwrap());
+    }
+    // One is delivered, then asked for again and handed over once more: it has its receipt.
+    let again = handed.iter().find(|event| event.kind == EventKind::Read && !event.hit).unwrap().sequence;
+    store.settle(vec![(again, Settled::Delivered)], at(1)).await.unwrap();
+    let outcomes = |outcome: &Settled| -> Vec<(u64, Settled)> {
+        let others = handed.iter().filter(|event| event.sequence != again);
+        others.map(|event| (event.sequence, outcome.clone())).collect()
+    };
+    store.settle(outcomes(&Settled::HandedOver), at(1)).await.unwrap();
+    // The need comes 48 h before, and half an hour of leases that nobody settles changes nothing.
+    assert_eq!(store.figures().await.unwrap().first_expiry, None);
+    store.retire(at(28 * DAY + 1)).await.unwrap();
+    assert!(store.figures().await.unwrap().first_expiry.is_some(), "what is handed over has no receipt");
+    while 0 < store.retire(at(31 * DAY)).await.unwrap() {}
+    let counts = store.figures().await.unwrap().counts;
+    assert_eq!((counts.expired, counts.delivered), (8, 1), "ordinary reads, the late one among them: {counts:?}");
+    while 0 < store.retire(at(61 * DAY)).await.unwrap() {}
+    let counts = store.figures().await.unwrap().counts;
+    assert_eq!((counts.expired, counts.delivered), (9, 1), "the hit has its own limit, the alarm never goes");
+    let told = store.lease(Lane::Bulk, 100, 1 << 20, at(61 * DAY)).await.unwrap();
+    let told: Vec<serde_json::Value> = told
+        .iter()
+        .filter(|event| event.kind == EventKind::Ledger)
+        .map(|event| serde_json::from_slice(&event.body).unwrap())
+        .collect();
+    let expired = told.iter().filter(|entry| entry["what"] == "expired").map(|entry| entry["count"].as_u64().unwrap());
+    assert_eq!(expired.sum::<u64>(), 9, "{told:?}");
+    // Receipts, releases and refusals that come after all this.
+    for outcome in [Settled::HandedOver, Settled::Released, Settled::Refused("late".to_owned()), Settled::Delivered] {
+        let gone = outcomes(&outcome).into_iter().filter(|(sequence, _)| {
+            handed.iter().any(|event| event.sequence == *sequence && event.kind == EventKind::Read)
+        });
+        store.settle(gone.collect(), at(61 * DAY)).await.unwrap();
+        let after = store.figures().await.unwrap().counts;
+        assert_eq!((after.expired, after.delivered, after.refused), (9, 1, 0), "{outcome:?}");
+        assert_account(&store).await;
+    }
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn the_need_before_reads_expire_is_told_behind_thousands_of_events_that_never_do() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+    let mut entries = (1..=2500).map(|n| event(n, EventKind::Ledger, Lane::Bulk, 0)).collect::<Vec<_>>();
+    entries.push(read(3000, 0));
+    accept(&store, entries, at(0)).await;
+    store.retire(at(29 * DAY)).await.unwrap();
+    let mut told = None;
+    for _ in 0..5 {
+        told = told.or(store.figures().await.unwrap().first_expiry);
+    }
+    assert_eq!(told, Some((Utc(T0 + 30 * DAY), false)));
+    // A track point that waits among the urgent ones and is overtaken waits among the others then.
+    accept(&store, vec![event(1, EventKind::Track, Lane::Urgent, 0)], at(29 * DAY)).await;
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn what_was_kept_beside_the_events_goes_over_into_a_new_generation() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path(), &LIMITS, at(0)).unwrap();
+    accept(&store, vec![read(1, 0)], at(0)).await;
+    store.keep("places", b"two lines".to_vec()).await.unwrap();
+    store.keep("duty", b"off".to_vec()).await.unwrap();
+    let (key, old) = (store.id_key().await.unwrap(), store.figures().await.unwrap().generation);
+    store.close().await.unwrap();
+    for round in 1..=2 {
+        std::fs::write(dir.path().join("queue.damaged"), "a test").unwrap();
+        let store = open(dir.path(), &LIMITS, at(round * S)).unwrap();
+        assert_ne!(store.figures().await.unwrap().generation, old);
+        assert_eq!(store.id_key().await.unwrap(), key, "a read without an id that comes again gets the id that it had");
+        assert_eq!(store.kept("places").await.unwrap().as_deref(), Some(&b"two lines"[..]));
+        assert_eq!(store.kept("duty").await.unwrap().as_deref(), Some(&b"off"[..]));
+        let answers = store.accept(vec![read(1, 0)], at(round * S)).await.unwrap();
+        assert!(matches!(answers[..], [Accepted::Repeat { .. }]), "{answers:?}");
+        store.close().await.unwrap();
+    }
+    // Both files that were set aside go at their time, the first one too.
+    let store = open(dir.path(), &LIMITS, at(3 * S)).unwrap();
+    let aside = || {
+        let names = std::fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap());
+        names.filter(|name| name.starts_with("queue-damaged-") && !name.contains(".db-")).count()
+    };
+    assert_eq!(aside(), 2);
+    store.retire(at(61 * DAY)).await.unwrap();
+    assert_eq!(aside(), 0);
+    store.close().await.unwrap();
+}
+
+#[tokio::test]
 async fn a_step_of_the_wall_clock_alone_purges_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let store = open(dir.path(), &LIMITS, at(0)).unwrap();
@@ -565,10 +666,20 @@ async fn fault_75_a_receiver_that_knows_higher_numbers_shows_that_the_file_is_an
         .unwrap();
     assert!(!status.success() && dir.path().join("not-yet").exists(), "{status}");
     let store = open(dir.path(), &LIMITS, at(2)).unwrap();
-    assert_ne!(store.figures().await.unwrap().generation, generation);
+    let anew = store.figures().await.unwrap().generation;
+    assert_ne!(anew, generation);
     let ledger = first_ledger(&store).await;
     assert!(ledger["reason"].as_str().unwrap().contains("the receiver knows number 4000"), "{ledger}");
     store.close().await.unwrap();
+    // The receiver goes on with it: no second abort, whatever it says and however often.
+    let store = open(dir.path(), &LIMITS, at(3)).unwrap();
+    for (number, known) in (7..).zip([4000, 9_000_000_000_000_000_000, u64::MAX]) {
+        store.went_backwards(known).await.unwrap();
+        accept(&store, vec![read(number, 0)], at(4)).await;
+    }
+    assert_eq!(store.figures().await.unwrap().generation, anew);
+    store.close().await.unwrap();
+    assert!(!dir.path().join("queue.damaged").exists());
 }
 
 /// What the writer child does: accepts reads of all sorts, delivers some, and says of each answered one "ok <number>".

@@ -333,6 +333,7 @@ fn held(entry: Entry, change: &HoldChange, result: Option<&Value>) -> Entry {
         }
         HoldChange::Renew { number, for_s, .. } => entry.with("hold", number).with("for_s", for_s),
         HoldChange::End { number } => entry.with("hold", number),
+        HoldChange::Anew => entry,
     }
 }
 

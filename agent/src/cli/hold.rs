@@ -62,6 +62,13 @@ enum HoldVerb {
         #[arg(long, value_name = "NAME")]
         by: Option<String>,
     },
+    /// Say that all holds are made anew, after they were lost with a damaged part of the disk: until then nothing is
+    /// let go, and from then on what no hold of `list` keeps goes.
+    Anew {
+        /// Who says so; without it your user name is taken.
+        #[arg(long, value_name = "NAME")]
+        by: Option<String>,
+    },
     /// End a hold now: what is past its age limit goes with the next clean-up, within minutes.
     End {
         /// Its number, as `list` shows it.
@@ -84,6 +91,12 @@ pub fn hold(args: &HoldArgs, out: &mut dyn Write) -> Exit {
     };
     args.way.ask::<Vec<HoldBody>>(&request, "/holds", out, |rows, result, out| {
         let changed = result.get("hold").and_then(Value::as_u64);
+        let said = |flag: &str| result.get(flag).and_then(Value::as_bool).unwrap_or(false);
+        if said("unreadable") {
+            out.write_all(show::HOLDS_LOST.as_bytes())?;
+        } else if said("anew") {
+            out.write_all(show::HOLDS_ANEW.as_bytes())?;
+        }
         out.write_all(show::hold_text(rows, changed, now).as_bytes())
     })
 }
@@ -106,6 +119,7 @@ fn request(verb: &HoldVerb, now: Utc) -> Result<Value, (&'static str, &'static s
         HoldVerb::Renew { number, for_s, by } => {
             json!({ "do": "hold.renew", "by": name(by), "args": { "hold": number, "for_s": for_s } })
         }
+        HoldVerb::Anew { by } => json!({ "do": "hold.anew", "by": name(by), "args": {} }),
         HoldVerb::End { number, by } => json!({ "do": "hold.end", "by": name(by), "args": { "hold": number } }),
     })
 }

@@ -73,6 +73,13 @@ enum HoldVerb {
         #[arg(long, value_name = "NAME")]
         by: String,
     },
+    /// Say that all holds are made anew, after they could not be read: until then nothing is let go, and from then on
+    /// what no hold of `list` keeps goes.
+    Anew {
+        /// Who says so.
+        #[arg(long, value_name = "NAME")]
+        by: String,
+    },
     /// End a hold now.
     End {
         /// Its number.
@@ -130,7 +137,9 @@ pub fn hold(args: &HoldArgs, out: &mut dyn Write) -> Result<(), HoldError> {
     let now = clock::moment(UtcTrust::Network);
     let change = change(&args.verb, now.utc)?;
     let by = match &args.verb {
-        HoldVerb::Add { by, .. } | HoldVerb::Renew { by, .. } | HoldVerb::End { by, .. } => by.trim(),
+        HoldVerb::Add { by, .. } | HoldVerb::Renew { by, .. } | HoldVerb::End { by, .. } | HoldVerb::Anew { by } => {
+            by.trim()
+        }
         HoldVerb::List => "",
     };
     let told = |error: rusqlite::Error| DatabaseError::from_sqlite(&folder.join(FILE_NAME), &error);
@@ -152,6 +161,12 @@ pub fn hold(args: &HoldArgs, out: &mut dyn Write) -> Result<(), HoldError> {
     if args.json {
         writeln!(out, "{}", serde_json::to_string(&rows).map_err(io::Error::other)?)?;
     } else {
+        if holds.unreadable {
+            out.write_all(show::HOLDS_LOST.as_bytes())?;
+        } else if matches!(change, Some(HoldChange::Anew)) {
+            out.write_all(show::HOLDS_ANEW.as_bytes())?;
+        }
+        let number = number.filter(|_| !matches!(change, Some(HoldChange::Anew)));
         out.write_all(show::hold_text(&rows, number, now.utc).as_bytes())?;
     }
     Ok(out.flush()?)
@@ -189,6 +204,10 @@ fn change(verb: &HoldVerb, now: Utc) -> Result<Option<HoldChange>, HoldError> {
             text("--by", by, BY_CHARS_MAX)?;
             HoldChange::End { number: *number }
         }
+        HoldVerb::Anew { by } => {
+            text("--by", by, BY_CHARS_MAX)?;
+            HoldChange::Anew
+        }
     }))
 }
 
@@ -210,9 +229,9 @@ fn work(
             HoldChange::Renew { number, .. } | HoldChange::End { number } => {
                 format!("there is no hold with the number {number}")
             }
+            HoldChange::Anew => "no hold was lost".to_owned(),
         })
     })?;
-    holds.unreadable = false;
     put(&open, HOLDS, &to_kept(&holds)).map_err(told)?;
     let log = Log::at(folder.join("audit"));
     log.append(entry(change, by, number, "begun"))?;
@@ -227,6 +246,7 @@ fn entry(change: &HoldChange, by: &str, number: u64, outcome: &str) -> Entry {
         HoldChange::Add(_) => "hold.add",
         HoldChange::Renew { .. } => "hold.renew",
         HoldChange::End { .. } => "hold.end",
+        HoldChange::Anew => "hold.anew",
     };
     let entry = Entry::new(Who::caller(Some(by)), act, outcome).with("hold", number);
     match change {
@@ -239,7 +259,7 @@ fn entry(change: &HoldChange, by: &str, number: u64, outcome: &str) -> Entry {
             .with("case", &asked.case)
             .with("for_s", asked.for_s),
         HoldChange::Renew { for_s, .. } => entry.with("for_s", for_s),
-        HoldChange::End { .. } => entry,
+        HoldChange::End { .. } | HoldChange::Anew => entry,
     }
 }
 

@@ -10,6 +10,13 @@ use std::fmt::Write as _;
 /// by the minute).
 const END_SLACK_MS: u64 = 120_000;
 
+/// Said above the holds while some were lost.
+pub const HOLDS_LOST: &str = "THE HOLDS WERE LOST with a damaged part of the disk, so everything is kept and nothing is let go.\n\
+     The audit tells which there were (hold.add, hold.renew). Make all of them anew, then say so with `hold anew`.\n";
+/// Said once all are made anew.
+pub const HOLDS_ANEW: &str =
+    "All holds are made anew. What has reached its age limit and is in none of these goes within minutes.\n";
+
 /// What became of hold `changed`, if one was, and all holds.
 #[must_use]
 pub fn hold_text(rows: &[HoldBody], changed: Option<u64>, now: Utc) -> String {

@@ -16,7 +16,7 @@ mod text;
 mod times;
 pub mod track;
 
-pub use hold::hold_text;
+pub use hold::{HOLDS_ANEW, HOLDS_LOST, hold_text};
 pub use html::{Doing, Gate, Told, clock_fault, gate, open_page, page, remaining};
 pub use ready::ready_text;
 pub use text::text;

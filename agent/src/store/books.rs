@@ -15,7 +15,7 @@ use std::collections::BTreeSet;
 
 /// Keys of the table `kept` that are the store's own; no caller's key begins with a dot.
 pub(super) const GENERATION: &str = ".generation";
-const ID_KEY: &str = ".id_key";
+pub(super) const ID_KEY: &str = ".id_key";
 
 /// Rows are counted one by one at the start up to this many, to prove that they are as many as the books say; counting
 /// more would hold up the start.
@@ -51,6 +51,11 @@ pub(super) struct Books {
     pub(super) newest_track: Option<u64>,
     /// Whether the table `past` has rows.
     pub(super) past: bool,
+    /// Of each lane (bulk, urgent) no event up to here that has no receipt can ever expire.
+    pub(super) never_up_to: [u64; 2],
+    /// Whether anything is left to come over from a file set aside: until then nothing that is not named here may be
+    /// taken for an orphan, be it a picture or a key.
+    pub(super) rest: bool,
     /// Where the sweep over `settled` goes on.
     pub(super) swept: u64,
     /// Rows that the books expect and the file does not have.
@@ -154,6 +159,8 @@ impl Books {
             fixed_by_lease: RangeSet::default(),
             newest_track,
             past,
+            never_up_to: [0; 2],
+            rest: has_rest(conn)?,
             swept: 0,
             missing_rows,
         })
@@ -185,6 +192,12 @@ impl Books {
         Ok(())
     }
 
+    /// The key of ids of an earlier file, so that a read without an id gets the same one again.
+    pub(super) fn adopt_id_key(&mut self, key: [u8; 32]) {
+        self.id_key = key;
+        self.hash_key = hmac::Key::new(hmac::HMAC_SHA256, &key);
+    }
+
     /// What is remembered of a read that goes: a key that leads back to no id, and a tag of its body. The first six
     /// bytes stay as they are, since in time-ordered ids they are a time; new ids then fall beside each other.
     pub(super) fn past_key(&self, id: &EventId) -> [u8; 16] {
@@ -213,6 +226,12 @@ impl Books {
         self.blocks.touch(sequence);
         self.order.settle(sequence);
     }
+}
+
+/// Whether anything is left to come over from a file set aside.
+pub(super) fn has_rest(conn: &Connection) -> rusqlite::Result<bool> {
+    let sql = "SELECT EXISTS (SELECT 1 FROM kept WHERE key >= '.rest.' AND key < '.rest/')";
+    conn.query_row(sql, [], |row| row.get(0))
 }
 
 /// A column that holds a count or a sequence.

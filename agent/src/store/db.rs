@@ -63,7 +63,7 @@ pub(super) struct Db {
     pub(super) conn: Connection,
     pub(super) beside: Beside,
     pub(super) books: Books,
-    stamps: KnownStamps,
+    pub(super) stamps: KnownStamps,
     pub(super) sealer: Option<SharedSealer>,
     /// Set by changes that brought events of a lane; the thread signals and clears them after the commit.
     pub(super) brought_urgent: bool,
@@ -264,6 +264,9 @@ impl Db {
             && let Some(older) = self.books.newest_track.replace(sequence)
         {
             self.books.order.demote(older);
+            // It waits among the others now, and those may go.
+            let bulk = &mut self.books.never_up_to[0];
+            *bulk = (*bulk).min(older.saturating_sub(1));
         }
         match event.lane {
             Lane::Urgent => self.brought_urgent = true,

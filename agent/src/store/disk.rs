@@ -29,6 +29,8 @@ pub(super) struct Folder {
     taken_since: u64,
     sealer: Option<SharedSealer>,
     profiles: Profiles,
+    /// How long a start may take over from a file set aside, ms.
+    pub(super) salvage_ms: u64,
     _lock: Flock<File>,
 }
 
@@ -59,6 +61,7 @@ impl Folder {
                 taken_since: 0,
                 sealer: None,
                 profiles: Profiles::NONE,
+                salvage_ms: super::aside::SALVAGE_MS,
                 _lock: lock,
             }),
             Err((_, nix::errno::Errno::EWOULDBLOCK)) => Err(StoreError::InUse { path: dir.display().to_string() }),
@@ -133,21 +136,47 @@ impl Folder {
         &self.dir
     }
 
-    /// Renames the database and its log, so that a new one can begin; answers the new name. Never overwrites.
-    pub(super) fn set_aside(&self, utc: Utc) -> std::io::Result<String> {
+    /// A name under which the database can be set aside.
+    pub(super) fn free_name(&self, utc: Utc) -> std::io::Result<String> {
         let free = |name: &String| !self.dir.join(name).exists();
-        let name = (0..1000)
+        (0..1000)
             .map(|n: u32| format!("queue-damaged-{}-{n}.db", utc.0.max(0)))
             .find(free)
-            .ok_or(std::io::ErrorKind::AlreadyExists)?;
+            .ok_or_else(|| std::io::ErrorKind::AlreadyExists.into())
+    }
+
+    /// Renames the database and its log to that name, the database last, so that a new one can begin. Never overwrites,
+    /// and ends what a killed run began.
+    pub(super) fn set_aside(&self, name: &str) -> std::io::Result<()> {
+        if self.dir.join(name).exists() {
+            return Ok(());
+        }
         for end in ["-wal", "-shm", ""] {
             match std::fs::rename(self.dir.join(format!("queue.db{end}")), self.dir.join(format!("{name}{end}"))) {
                 Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
                 _ => {}
             }
         }
-        self.sync()?;
-        Ok(name)
+        self.sync()
+    }
+
+    /// Notes that a file is being set aside, and why: a start that is killed before its rows came over is followed by
+    /// one that goes on.
+    pub(super) fn note_aside(&self, name: &str, keep: bool, detail: &str) -> std::io::Result<()> {
+        self.write_beside("queue.aside", &format!("{name}\n{}\n{}\n", u8::from(keep), detail.replace('\n', " ")))
+    }
+
+    /// What an earlier start noted so: name, whether its numbers are kept, why.
+    pub(super) fn noted_aside(&self) -> Option<(String, bool, String)> {
+        let text = std::fs::read_to_string(self.dir.join("queue.aside")).ok()?;
+        let mut lines = text.lines();
+        let name = lines.next().filter(|name| name.starts_with("queue-damaged-") && !name.contains('/'))?;
+        Some((name.to_owned(), lines.next()? == "1", lines.next()?.to_owned()))
+    }
+
+    /// The new file has taken over what it could.
+    pub(super) fn forget_aside(&self) -> std::io::Result<()> {
+        self.remove(&self.dir.join("queue.aside"))
     }
 
     /// Notes that the file was seen to be damaged, for the next start.
@@ -165,8 +194,14 @@ impl Folder {
 
     /// The damage is dealt with.
     pub(super) fn unmark_damaged(&self) -> std::io::Result<()> {
-        std::fs::remove_file(self.damage_mark())?;
-        self.sync()
+        self.remove(&self.damage_mark())
+    }
+
+    fn remove(&self, path: &Path) -> std::io::Result<()> {
+        match std::fs::remove_file(path) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(error),
+            _ => self.sync(),
+        }
     }
 
     fn damage_mark(&self) -> PathBuf {
@@ -193,22 +228,32 @@ impl Folder {
         self.noted().and_then(|text| text.lines().nth(1)?.trim().parse().ok()).unwrap_or(0)
     }
 
+    /// How many holds that file had; `None` if the note does not say it.
+    pub(super) fn noted_holds(&self) -> Option<u64> {
+        self.noted()?.lines().nth(2)?.trim().parse().ok()
+    }
+
     fn noted(&self) -> Option<String> {
         std::fs::read_to_string(self.dir.join("queue.generation")).ok()
     }
 
-    /// Writes the note: beside, synced, renamed, folder synced. `up_to`: sequences that are given out for good.
-    pub(super) fn note_generation(&self, generation: &str, up_to: u64) -> std::io::Result<()> {
-        let beside = self.dir.join("queue.generation.new");
+    /// Writes the note. `up_to`: sequences that are given out for good; `holds`: how many the file has.
+    pub(super) fn note_generation(&self, generation: &str, up_to: u64, holds: u64) -> std::io::Result<()> {
+        self.write_beside("queue.generation", &format!("{generation}\n{up_to}\n{holds}\n"))
+    }
+
+    /// Writes a small file: beside, synced, renamed, folder synced.
+    fn write_beside(&self, name: &str, text: &str) -> std::io::Result<()> {
+        let beside = self.dir.join(format!("{name}.new"));
         // What lies there is left by a killed run, or is a link that somebody laid; neither is written through.
         match std::fs::remove_file(&beside) {
             Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
             _ => {}
         }
         let mut file = private(OpenOptions::new().create_new(true).write(true)).open(&beside)?;
-        file.write_all(format!("{generation}\n{up_to}\n").as_bytes())?;
+        file.write_all(text.as_bytes())?;
         file.sync_all()?;
-        std::fs::rename(&beside, self.dir.join("queue.generation"))?;
+        std::fs::rename(&beside, self.dir.join(name))?;
         self.sync()
     }
 

@@ -6,6 +6,7 @@ use super::sealed::locked;
 use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::holds::{Hold, HoldChange, Holds, HoldsView};
+use pintle_core::queue::lived::{Lived, LivedMark};
 use pintle_core::seal::{Body, KeyId};
 use pintle_core::wire::hold::{from_kept, to_kept};
 use rusqlite::{Connection, OptionalExtension, params};
@@ -13,7 +14,7 @@ use std::cell::RefCell;
 use std::collections::HashMap;
 
 /// Key in the table `kept`.
-const HOLDS: &str = ".holds";
+pub(super) const HOLDS: &str = ".holds";
 /// Bytes of a sealed body in which the name of its key stands: both headers of version 2, and a tag.
 const HEAD_BYTES: i64 = 64;
 /// Keys remembered as holding or not (our own limit; forgotten as a whole beyond it).
@@ -73,7 +74,9 @@ impl KnownHolds {
             conn.query_row("SELECT value FROM kept WHERE key = ?", [HOLDS], |row| row.get(0)).optional()?;
         let holds = from_kept(kept.as_deref());
         if holds.unreadable {
-            tracing::error!("the holds can't be read; everything is held until they are made anew");
+            tracing::error!(
+                "holds were lost with a damaged part of the disk; nothing is let go until `pintle hold anew`"
+            );
         }
         Ok(Self { holds, ..Self::default() })
     }
@@ -163,7 +166,6 @@ impl Db {
         self.books.lived.observe(now);
         let lived_ms = self.books.lived.at(now.mono);
         let Some(number) = self.holds.holds.change(change, now.utc, lived_ms) else { return Ok(0) };
-        self.holds.holds.unreadable = false;
         self.holds.keys.borrow_mut().clear();
         self.keep_holds()?;
         Ok(number)
@@ -195,21 +197,19 @@ impl Db {
         let view = self.holds.holds.view(now.utc, self.books.lived.at(now.mono));
         let walks = [&self.holds.settled, &self.holds.bulk, &self.holds.urgent];
         let sum = |at: usize| walks.iter().map(|walk| walk.whole[at]).sum();
-        if view.count == 0 { view } else { HoldsView { kept: sum(0), over_kept: sum(1), ..view } }
+        if view.count == 0 && !view.unreadable { view } else { HoldsView { kept: sum(0), over_kept: sum(1), ..view } }
     }
 
-    /// Takes the holds of an earlier file over; each holds as long as it would have there. `old_ms`: the age of that
-    /// file's store, now.
-    pub(super) fn adopt_holds(&mut self, old: &Connection, old_ms: i64, now: &Moment) -> rusqlite::Result<()> {
-        let kept = old
-            .query_row("SELECT value FROM kept WHERE key = ?", [HOLDS], |row| row.get::<_, Vec<u8>>(0))
-            .optional()
-            .unwrap_or_default();
-        let mut holds = from_kept(kept.as_deref());
-        let shift_ms = self.books.lived.at(now.mono).saturating_sub(old_ms);
-        for hold in &mut holds.list {
-            hold.ends_ms = hold.ends_ms.saturating_add(shift_ms);
-        }
+    /// Takes the holds of an earlier file over; each holds as long as it would have there. `noted`: how many it had, by
+    /// the note beside it.
+    pub(super) fn adopt_holds(&mut self, old: &Connection, noted: Option<u64>) -> rusqlite::Result<()> {
+        let kept =
+            old.query_row("SELECT value FROM kept WHERE key = ?", [HOLDS], |row| row.get::<_, Vec<u8>>(0)).optional();
+        let holds = match kept {
+            Ok(kept) => from_kept(kept.as_deref()),
+            // Holds that can't be read hold everything; a file that had none has none to lose.
+            Err(_) => Holds { unreadable: noted != Some(0), ..Holds::default() },
+        };
         if holds.unreadable || !holds.list.is_empty() || 0 < holds.last {
             self.holds.holds = holds;
             self.keep_holds()?;
@@ -217,19 +217,13 @@ impl Db {
         Ok(())
     }
 
-    /// The age of the store that an earlier file tells.
-    pub(super) fn age_of(old: &Connection, now: &Moment) -> i64 {
+    /// The clock of the store as an earlier file tells it.
+    pub(super) fn lived_of(old: &Connection, now: &Moment) -> Lived {
         let mark = old.query_row("SELECT lived FROM ledger", [], |row| row.get::<_, Option<Vec<u8>>>(0));
-        let mark = mark.ok().flatten().and_then(|mark| pintle_core::queue::lived::LivedMark::from_bytes(&mark));
-        let newest = old.query_row(
-            "SELECT coalesce(max(born), 0) FROM events WHERE sequence = \
-            (SELECT max(sequence) FROM events)",
-            [],
-            |row| row.get::<_, i64>(0),
-        );
-        let lived =
-            pintle_core::queue::lived::Lived::resume(mark.as_ref(), newest.unwrap_or(0), super::disk::boot_id(), now);
-        lived.at(now.mono)
+        let mark = mark.ok().flatten().and_then(|mark| LivedMark::from_bytes(&mark));
+        let sql = "SELECT coalesce(max(born), 0) FROM events WHERE sequence = (SELECT max(sequence) FROM events)";
+        let newest = old.query_row(sql, [], |row| row.get::<_, i64>(0));
+        Lived::resume(mark.as_ref(), newest.unwrap_or(0), super::disk::boot_id(), now)
     }
 
     /// Whether the pictures of a read may go for want of room: those of held reads may not.

@@ -44,8 +44,8 @@ use pintle_core::queue::{EventKind, Lane, LedgerCounts, PictureCounts};
 use pintle_core::wire::stamp::{Captured, captured_at_corrected};
 use serde::Serialize;
 
-/// Key of the value that says which requests from afar were heard: of all that others keep here it alone comes over
-/// from a damaged file, since an old request must not become new by it.
+/// Key of the value that says which requests from afar were heard. Like all that others keep here it comes over from a
+/// damaged file; an old request must not become new by that.
 pub const ASKED_KEY: &str = "asked";
 
 /// One event handed to the queue.

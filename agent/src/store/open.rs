@@ -72,7 +72,7 @@ pub fn open_sealed(
         .map_err(|error| StoreError::Disk { detail: format!("can't start the store's timer: {error}") })?;
     let (sender, commands) = mpsc::channel(COMMANDS_MAX);
     let arrived = Arc::new(Arrivals::default());
-    let noted_up_to = folder.noted_up_to();
+    let (noted_up_to, noted_holds) = (folder.noted_up_to(), folder.noted_holds());
     let worker = Worker {
         folder,
         limits: *limits,
@@ -89,6 +89,10 @@ pub fn open_sealed(
         log_grew: true,
         log_holds_gone: true,
         now,
+        told_backwards: false,
+        noted_holds,
+        rest: None,
+        rest_at: tokio::time::Instant::now(),
     };
     std::thread::Builder::new()
         .name("store".to_owned())

@@ -4,16 +4,20 @@ use super::books::number;
 use super::db::Db;
 use pintle_core::geo::LatLon;
 use pintle_core::moment::{Moment, Utc};
-use pintle_core::queue::retention::{Account, Limits, Profiles};
-use pintle_core::queue::{EventKind, Lane};
+use pintle_core::queue::Lane;
+use pintle_core::queue::retention::{Limits, Profiles};
 use rusqlite::{Connection, params};
 use serde::Deserialize;
 use std::collections::BTreeSet;
 
 /// The mark of an event that came late.
 pub(super) const LATE: i64 = 1;
-/// Rows looked at for the one that is due first (our own limit: those before it are delivered or on their way).
-const LOOKED_AT_MAX: usize = 100;
+/// Rows looked at in one call for the one that is due first (our own limit, some milliseconds). Where so many stand
+/// before it that never expire, the next call goes on behind them.
+const LOOKED_AT_MAX: usize = 1000;
+
+/// The same of events that came late, which are told from delivered ones without a look at the file.
+const LATE_MAX: usize = 5_000;
 
 #[derive(Deserialize)]
 struct StampSeen {
@@ -56,7 +60,7 @@ impl Db {
 
     /// When the first waiting read reaches its limit, as the clock stands now, and whether that is urgent; `None` if no
     /// limit is near. Those on their way are waiting too.
-    pub(super) fn first_expiry(&self, limits: &Limits, now: &Moment) -> rusqlite::Result<Option<(Utc, bool)>> {
+    pub(super) fn first_expiry(&mut self, limits: &Limits, now: &Moment) -> rusqlite::Result<Option<(Utc, bool)>> {
         let lived_ms = self.books.lived.at(now.mono);
         let mut first: Option<(i64, bool)> = None;
         let mut found = |keep_ms: u64, born: i64| {
@@ -65,26 +69,32 @@ impl Db {
                 first = Some((left_ms, Limits::is_urgent(keep_ms, left_ms)));
             }
         };
-        for lane in [Lane::Bulk, Lane::Urgent] {
-            for sequence in self.books.order.waiting(lane).take(LOOKED_AT_MAX) {
-                let Some(aged) = self.aged(sequence)? else { continue };
-                if let Some(keep_ms) = self.keep_ms(&aged, limits) {
+        let mut looked_up_to = self.books.never_up_to;
+        for (lane, after) in [Lane::Bulk, Lane::Urgent].into_iter().zip(&mut looked_up_to) {
+            for sequence in self.books.order.without_receipt_after(lane, *after).take(LOOKED_AT_MAX) {
+                if let Some(aged) = self.aged(sequence)?
+                    && let Some(keep_ms) = self.keep_ms(&aged, limits)
+                {
                     found(keep_ms, aged.born);
                     break;
                 }
+                *after = sequence;
             }
         }
+        self.books.never_up_to = looked_up_to;
         for code in self.codes.iter().copied().chain([LATE]) {
-            let limits = self.profiles.limits(code, limits);
             for hit in [false, true] {
                 let mut rows = self.conn.prepare_cached(
-                    "SELECT sequence, born FROM events WHERE late = ?1 AND late <> 0 AND hit = ?2 ORDER BY born LIMIT ?3",
+                    "SELECT sequence FROM events WHERE late = ?1 AND late <> 0 AND hit = ?2 ORDER BY born LIMIT ?3",
                 )?;
-                let mut rows = rows.query(params![code, hit, i64::try_from(LOOKED_AT_MAX).unwrap_or(i64::MAX)])?;
+                let mut rows = rows.query(params![code, hit, i64::try_from(LATE_MAX).unwrap_or(i64::MAX)])?;
                 while let Some(row) = rows.next()? {
-                    if !self.books.done.contains(number(row, 0)?) {
-                        let keep = limits.keep_ms(EventKind::Read, Lane::Bulk, hit, Account::Waiting);
-                        found(keep.unwrap_or(u64::MAX), row.get(1)?);
+                    let sequence = number(row, 0)?;
+                    if !self.books.done.contains(sequence)
+                        && let Some(aged) = self.aged(sequence)?
+                        && let Some(keep_ms) = self.keep_ms(&aged, limits)
+                    {
+                        found(keep_ms, aged.born);
                         break;
                     }
                 }

@@ -5,7 +5,6 @@ use super::db::Db;
 use super::picture_ledger::Gone;
 use super::profiles::LATE;
 use super::schema::DELIVERED;
-use super::stamps::forget_unused;
 use pintle_core::ids::EventId;
 use pintle_core::moment::{Moment, Utc};
 use pintle_core::queue::ranges::RangeSet;
@@ -61,7 +60,7 @@ impl Db {
         self.tell_gone(&due, now)?;
         self.tell_pictures(now)?;
         self.forget_past(limits, lived_ms)?;
-        forget_unused(&self.conn)?;
+        self.stamps.forget_unused(&self.conn)?;
         self.sums_changed |= !due.is_empty();
         self.tell_blocks(now)?;
         self.tell_open_blocks(limits, now)?;
@@ -120,7 +119,7 @@ impl Db {
                 let rows = rows.query_map(params![code, hit, born, signed(looked_at as u64)], |row| number(row, 0))?;
                 for sequence in rows {
                     let sequence = sequence?;
-                    if self.books.order.is_leased(sequence) {
+                    if self.is_in_a_request(sequence) {
                         continue;
                     }
                     if SLICE_ROWS <= due.len() {
@@ -148,16 +147,25 @@ impl Db {
         self.profiles.limits(aged.apart, limits).is_due(aged.kind, aged.lane, aged.hit, Account::Waiting, age_ms)
     }
 
+    /// What is in a request right now is settled or waits again within minutes. What lies with a broker or on the
+    /// courier's stick may lie there for weeks: its age limit goes on.
+    fn is_in_a_request(&self, sequence: u64) -> bool {
+        self.books.order.is_leased(sequence) && !self.books.order.is_handed_over(sequence)
+    }
+
     /// Events that wait, oldest first, up to the first ordinary one whose time has not come: all behind it are younger.
     /// Those that a hold keeps are passed by, a part of them at a time.
     fn waiting_due(&mut self, lane: Lane, limits: &Limits, lived_ms: i64, due: &mut Vec<Due>) -> rusqlite::Result<()> {
         let mut known: RangeSet = due.iter().map(|event| event.sequence).collect();
         let mut walk = if lane == Lane::Urgent { self.holds.urgent } else { self.holds.bulk };
         let (begun_at, mut passed, mut whole) = (walk.at, 0, true);
-        for sequence in self.books.order.waiting(lane).skip_while(|sequence| *sequence <= begun_at) {
+        for sequence in self.books.order.without_receipt_after(lane, begun_at) {
             if SLICE_ROWS <= due.len() || SWEPT_ROWS <= passed {
                 whole = false;
                 break;
+            }
+            if self.is_in_a_request(sequence) {
+                continue;
             }
             let Some(aged) = self.aged(sequence)? else { continue };
             if self.is_due(&aged, limits, lived_ms) {
@@ -340,9 +348,12 @@ impl Db {
     /// What waits and may go: ordinary events oldest first, then hits. Alarms, ledger and digests never go.
     fn waiting_early(&self, due: &mut Vec<Due>) -> rusqlite::Result<()> {
         for lane in [Lane::Bulk, Lane::Urgent] {
-            for sequence in self.books.order.waiting(lane) {
+            for sequence in self.books.order.without_receipt(lane) {
                 if SLICE_ROWS <= due.len() {
                     return Ok(());
+                }
+                if self.is_in_a_request(sequence) {
+                    continue;
                 }
                 let Some(aged) = self.aged(sequence)? else { continue };
                 if aged.kind == EventKind::Read && self.may_go(sequence)? {

@@ -19,6 +19,8 @@ const SLICE: i64 = 500;
 pub(super) struct KnownStamps {
     span: u64,
     numbers: HashMap<Vec<u8>, i64>,
+    /// Where the look for unused stamps goes on, by number.
+    looked_up_to: i64,
 }
 
 impl KnownStamps {
@@ -39,14 +41,36 @@ impl KnownStamps {
     }
 }
 
-/// Deletes stamps, oldest first, whose span has no event any more.
-pub(super) fn forget_unused(conn: &Connection) -> rusqlite::Result<()> {
-    let lowest: Option<i64> =
-        conn.prepare_cached("SELECT min(sequence) FROM events")?.query_row([], |row| row.get(0))?;
-    let span = lowest.map_or(i64::MAX, |sequence| sequence / signed(SPAN));
-    conn.prepare_cached(
-        "DELETE FROM stamps WHERE number IN (SELECT number FROM stamps ORDER BY number LIMIT ?) AND span < ?",
-    )?
-    .execute([SLICE, span])?;
-    Ok(())
+impl KnownStamps {
+    /// Deletes stamps whose span has no event any more, looking at a slice of them at a time and beginning anew behind
+    /// the last: a read that a hold keeps for a year keeps the stamps of its own span, and no others.
+    pub(super) fn forget_unused(&mut self, conn: &Connection) -> rusqlite::Result<()> {
+        let slice: Vec<(i64, i64)> = conn
+            .prepare_cached("SELECT number, span FROM stamps WHERE number > ? ORDER BY number LIMIT ?")?
+            .query_map([self.looked_up_to, SLICE], |row| Ok((row.get(0)?, row.get(1)?)))?
+            .collect::<rusqlite::Result<_>>()?;
+        let mut used: HashMap<i64, bool> = HashMap::new();
+        for (number, span) in &slice {
+            let is_used = if let Some(known) = used.get(span) {
+                *known
+            } else {
+                let (first, size) = (span.saturating_mul(signed(SPAN)), signed(SPAN));
+                let is_used = conn
+                    .prepare_cached("SELECT EXISTS (SELECT 1 FROM events WHERE sequence >= ? AND sequence < ?)")?
+                    .query_row([first, first.saturating_add(size)], |row| row.get(0))?;
+                used.insert(*span, is_used);
+                is_used
+            };
+            if !is_used {
+                conn.prepare_cached("DELETE FROM stamps WHERE number = ?")?.execute([number])?;
+            }
+        }
+        if used.get(&signed(self.span)) == Some(&false) {
+            // The next read of this span must not name a stamp that is gone.
+            self.numbers.clear();
+        }
+        let is_last = i64::try_from(slice.len()).is_ok_and(|seen| seen < SLICE);
+        self.looked_up_to = if is_last { 0 } else { slice.last().map_or(0, |(number, _)| *number) };
+        Ok(())
+    }
 }

@@ -1,11 +1,12 @@
 //! The store's thread: takes commands, gathers those that write into one transaction, answers after its sync.
 
 use super::answers::{Done, apply, refuse, tell};
-use super::aside::{HEARD_OF_MORE, delete_old};
+use super::aside::{HEARD_OF_MORE, WENT_BACKWARDS, delete_old, go_on, note};
 use super::db::Db;
 use super::disk::{Folder, meaning};
 use super::handle::{Answer, Arrivals, Command};
 use super::room::bytes_of;
+use super::salvage::Salvage;
 use super::{Accepted, NewEvent, QueueFigures, StoreError};
 use crate::clock;
 use crate::config;
@@ -38,9 +39,13 @@ const PROBE_MS: u64 = 60_000;
 /// How far the file has got is noted beside it after so many events (our own choice: two syncs in a thousand).
 const NOTE_EVERY: u64 = 1000;
 
-/// When the file was last found to be an older copy, by the store's age.
-const WENT_BACKWARDS: &str = ".went_backwards";
 const DAY_MS: i64 = 86_400_000;
+
+/// Between two slices of a salvage others have this many times as long as one took (our own).
+const SALVAGE_PAUSE: u32 = 3;
+
+/// A slice that failed is tried again after this (our own).
+const SALVAGE_RETRY: Duration = Duration::from_secs(5);
 
 /// A file that could not be opened is tried again after this, ms.
 const REOPEN_MS: u64 = 500;
@@ -67,6 +72,14 @@ pub(super) struct Worker {
     pub(super) noted_up_to: u64,
     /// The newest moment that a command told.
     pub(super) now: Moment,
+    /// It was told that a receiver knows numbers that were not given out.
+    pub(super) told_backwards: bool,
+    /// How many holds the note beside the file tells.
+    pub(super) noted_holds: Option<u64>,
+    /// What is left to do with a file set aside, while it is under way.
+    pub(super) rest: Option<Salvage>,
+    /// When a slice of it is done next.
+    pub(super) rest_at: Instant,
 }
 
 impl Worker {
@@ -77,7 +90,11 @@ impl Worker {
         let mut looked_after = clock::mono();
         loop {
             let company = held.until;
-            let until = company.unwrap_or_else(|| Instant::now() + IDLE);
+            let salvages = self.db.as_ref().is_some_and(|db| db.books.rest);
+            let mut until = company.unwrap_or_else(|| Instant::now() + IDLE);
+            if salvages {
+                until = until.min(self.rest_at);
+            }
             let got = timer
                 .block_on(async { tokio::time::timeout_at(until, commands.recv_many(&mut taken, TAKEN_MAX)).await });
             let ended = got == Ok(0);
@@ -121,9 +138,12 @@ impl Worker {
                 }
                 return;
             }
+            if salvages && self.rest_at <= Instant::now() && closers.is_empty() {
+                self.salvage();
+            }
             // Idle means that nothing is written: whoever only looks often must not keep it from looking after itself.
             let quiet_ms = clock::mono().since_ms(self.committed.max(looked_after));
-            let nobody_came = got.is_err() && company.is_none();
+            let nobody_came = got.is_err() && company.is_none() && !salvages;
             if nobody_came || IDLE.as_millis() <= u128::from(quiet_ms) {
                 looked_after = clock::mono();
                 self.idle();
@@ -188,9 +208,6 @@ impl Worker {
                 all_gone = matches!(done.last(), Some(Done::Counted(_, 0)));
                 self.log_holds_gone |= !all_gone;
                 let keep_ms = limits.waiting_ms.max(limits.hit_waiting_ms);
-                if all_gone {
-                    self.figures.keys_destroyed += db.destroy_unused_keys(&self.now);
-                }
                 outcome = delete_old(&db, &self.folder, keep_ms, db.books.lived.at(self.now.mono));
             }
         }
@@ -203,6 +220,10 @@ impl Worker {
             Ok(()) => {
                 self.committed(&mut db);
                 self.drop_images(&mut db);
+                if all_gone {
+                    // Only now is it sure that no row needs them: a commit that fails brings its rows back.
+                    self.figures.keys_destroyed += db.destroy_unused_keys(&now);
+                }
                 let log = if all_gone && self.log_holds_gone { self.forget(&mut db) } else { db.checkpoint_if_long() };
                 for done in done {
                     done.tell();
@@ -228,6 +249,55 @@ impl Worker {
         }
     }
 
+    /// A slice of what is still to come over from a file set aside, and then a pause, so that others have most of the
+    /// time.
+    fn salvage(&mut self) {
+        let begun = Instant::now();
+        let now = self.now;
+        let Some(mut db) = self.take_db() else {
+            self.rest_at = begun + SALVAGE_RETRY;
+            return;
+        };
+        let salvage = match self.rest.take() {
+            Some(salvage) => Ok(Some(salvage)),
+            None => Salvage::resume(&mut db, &self.folder),
+        };
+        let outcome = salvage.and_then(|salvage| {
+            let Some(mut salvage) = salvage else { return Ok(None) };
+            db.conn.execute_batch("BEGIN IMMEDIATE")?;
+            go_on(&mut db, &mut salvage, &now)?;
+            db.write_sums(&now)?;
+            db.conn.execute_batch("COMMIT")?;
+            db.log_is_there()?;
+            Ok(Some(salvage))
+        });
+        match outcome {
+            Ok(None) => {
+                db.books.rest = false;
+                self.db = Some(db);
+            }
+            Ok(Some(salvage)) => {
+                self.committed(&mut db);
+                if salvage.is_done() {
+                    tracing::info!(file = salvage.name(), "all that could be read of a file set aside has come over");
+                } else {
+                    self.rest = Some(salvage);
+                }
+                match db.checkpoint_if_long() {
+                    Ok(()) => self.db = Some(db),
+                    Err(error) => self.failed(db, meaning(&error, &self.folder.db())),
+                }
+                let took = begun.elapsed();
+                self.rest_at = Instant::now() + took * SALVAGE_PAUSE;
+            }
+            Err(error) => {
+                // What it knew may be ahead of the file now; it is read anew.
+                self.failed(db, meaning(&error, &self.folder.db()));
+                self.rest_at = Instant::now() + SALVAGE_RETRY;
+            }
+        }
+    }
+
     /// Takes away the files of reads that went with the last commit. What can't be taken away now is an orphan, and the
     /// next sweep takes it.
     fn drop_images(&self, db: &mut Db) {
@@ -246,7 +316,9 @@ impl Worker {
         self.log_grew = true;
         self.trouble = None;
         db.sums_changed = false;
-        if self.noted_up_to.saturating_add(NOTE_EVERY) <= db.books.accepted {
+        if self.noted_up_to.saturating_add(NOTE_EVERY) <= db.books.accepted
+            || self.noted_holds != Some(db.holds.holds.kept())
+        {
             self.note(db);
         }
         if std::mem::take(&mut db.brought_urgent) {
@@ -261,34 +333,42 @@ impl Worker {
     /// Writes beside the file how far it has got: a file that has less at the next start is an older copy.
     fn note(&mut self, db: &Db) {
         self.noted_up_to = db.books.accepted;
-        if let Err(error) = self.folder.note_generation(&db.books.generation, db.books.accepted) {
+        self.noted_holds = Some(db.holds.holds.kept());
+        if let Err(error) = note(db, &self.folder) {
             tracing::warn!(%error, "how far the queue has got could not be noted");
         }
     }
 
     /// The receiver has heard of numbers that this file has not given out: it is an older copy of itself, as after a
     /// restored image. Its next numbers would be given twice, so the process ends and the next start begins a new
-    /// generation. Once a day at most: a receiver that errs must not keep the trailer from its work.
+    /// generation, which remembers why. Once a day at most: a receiver that errs must not keep the trailer from its
+    /// work.
     fn went_backwards(&mut self, known: u64) -> Result<(), StoreError> {
         let Some(db) = self.take_db() else { return Err(self.trouble.clone().unwrap_or(StoreError::Stopped)) };
         let lived_ms = db.books.lived.at(self.now.mono);
-        let last = db.kept(WENT_BACKWARDS).ok().flatten().and_then(|at| at.try_into().ok().map(i64::from_be_bytes));
+        let last = db.kept(WENT_BACKWARDS).map(|at| at.map(|at| at.try_into().map_or(lived_ms, i64::from_be_bytes)));
         let accepted = db.books.accepted;
-        let soon = last.is_some_and(|at| lived_ms < at.saturating_add(DAY_MS));
-        self.db = Some(db);
         if known <= accepted {
+            self.db = Some(db);
             return Ok(());
         }
-        if soon {
-            tracing::error!(known, accepted, "the receiver again knows numbers that were not given out; it is left so");
-            return Ok(());
-        }
-        let detail = format!("{HEARD_OF_MORE} {known}, and this file has given out {accepted} only");
-        let path = self.folder.db();
-        if let Some(db) = self.take_db() {
-            let kept = db.keep(WENT_BACKWARDS, &lived_ms.to_be_bytes());
-            let error = StoreError::Damaged { path: path.display().to_string(), detail };
-            self.failed(db, kept.err().map_or(error, |error| meaning(&error, &path)));
+        match last {
+            Ok(Some(at)) if lived_ms < at.saturating_add(DAY_MS) => {
+                self.db = Some(db);
+                if !std::mem::replace(&mut self.told_backwards, true) {
+                    tracing::error!(
+                        known,
+                        accepted,
+                        "a receiver knows numbers that were not given out, within a day of the last time; have its \
+                         database looked at. It is left so, and told once"
+                    );
+                }
+            }
+            Ok(_) => {
+                let detail = format!("{HEARD_OF_MORE} {known}, and this file has given out {accepted} only");
+                self.failed(db, StoreError::Damaged { path: self.folder.db().display().to_string(), detail });
+            }
+            Err(error) => self.failed(db, meaning(&error, &self.folder.db())),
         }
         Ok(())
     }
@@ -403,7 +483,7 @@ impl Worker {
     fn figures(&mut self) -> QueueFigures {
         let space = self.folder.space();
         let short = self.is_short_of_space();
-        if let Some(db) = &self.db {
+        if let Some(db) = &mut self.db {
             self.figures.generation.clone_from(&db.books.generation);
             self.figures.counts = db.books.counts();
             self.figures.pictures = db.images.books.counts;

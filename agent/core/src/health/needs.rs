@@ -16,7 +16,7 @@ const MIN: u64 = 60 * S;
 const HOUR: u64 = 60 * MIN;
 
 /// Every rule, by its code: (code, section). Holds the documentation to account.
-pub(super) const RULES: [(&str, u8); 53] = [
+pub(super) const RULES: [(&str, u8); 54] = [
     ("agent.stopped", 9),
     ("agent.safe_mode", 9),
     ("agent.restarts", 9),
@@ -27,6 +27,7 @@ pub(super) const RULES: [(&str, u8); 53] = [
     ("queue.expiring", 3),
     ("queue.disk", 3),
     ("hold.ending", 3),
+    ("hold.lost", 3),
     ("intake.trouble", 3),
     ("intake.closed", 3),
     ("intake.spool", 3),
@@ -276,6 +277,14 @@ impl Judge<'_, '_> {
 
     /// A hold that ends unseen takes with it what a case needs. Never what it is about: these files are read by many.
     fn holds(&mut self, holds: HoldsView) {
+        if holds.unreadable {
+            let told = [
+                "make the lost holds anew".to_owned(),
+                "They can't be read any more, so everything is kept past its age limit.".to_owned(),
+                "The audit tells which there were; make all of them anew, then call pintle hold anew.".to_owned(),
+            ];
+            self.ask("hold.lost", Word::Act, None, told);
+        }
         let Some(left_ms) = holds.ending else { return };
         let told = [
             "renew a hold, or let it end".to_owned(),

@@ -237,7 +237,8 @@ fn reads_about_to_expire_are_told_with_the_hour() {
 fn a_hold_that_ends_soon_is_a_need_with_its_end_and_without_its_case() {
     let mut scene = Scene::after_tow();
     let end = scene.now.utc.plus_ms(30 * 3_600_000);
-    let hold = |ending| HoldsView { count: 2, next_end: Some(end), ending, kept: 1200, over_kept: 3 };
+    let hold =
+        |ending| HoldsView { count: 2, next_end: Some(end), ending, kept: 1200, over_kept: 3, unreadable: false };
     let mut told = Vec::new();
     for ending in [None, Some(30 * 3_600_000), Some(3_600_000)] {
         if let Ok(queue) = &mut scene.queue {
@@ -251,6 +252,15 @@ fn a_hold_that_ends_soon_is_a_need_with_its_end_and_without_its_case() {
         assert!(row.is_some_and(|note| note.contains("3 of them only for their key")), "{rows:?}");
     }
     assert_eq!(told, [None, Some((Word::Look, Some(end))), Some((Word::Act, Some(end)))]);
+    let mut urgencies = Vec::new();
+    for unreadable in [false, true] {
+        if let Ok(queue) = &mut scene.queue {
+            queue.holds = HoldsView { unreadable, ..HoldsView::default() };
+        }
+        let snapshot = judged(&scene);
+        urgencies.push(snapshot.needs.iter().find(|need| need.code == "hold.lost").map(|need| need.urgency));
+    }
+    assert_eq!(urgencies, [None, Some(Word::Act)], "holds that were lost");
 }
 
 #[test]

@@ -114,6 +114,8 @@ pub enum HoldChange {
         /// Which.
         number: u64,
     },
+    /// All that were lost with a damaged part of the disk are made anew, so what is listed is all there is.
+    Anew,
 }
 
 /// All holds.
@@ -123,7 +125,8 @@ pub struct Holds {
     pub list: Vec<Hold>,
     /// The highest number given.
     pub last: u64,
-    /// True if what is on the disk can't be read: then everything is held.
+    /// True if what was on the disk can't be read: then everything is held, whatever is made since, until somebody says
+    /// that all are made anew ([`HoldChange::Anew`]).
     pub unreadable: bool,
 }
 
@@ -132,6 +135,12 @@ impl Holds {
     #[must_use]
     pub fn is_empty(&self) -> bool {
         !self.unreadable && self.active().next().is_none()
+    }
+
+    /// How many are kept on the disk, lost ones counted as one.
+    #[must_use]
+    pub fn kept(&self) -> u64 {
+        self.list.len() as u64 + u64::from(self.unreadable)
     }
 
     /// Those that hold.
@@ -155,8 +164,8 @@ impl Holds {
         all.iter().any(|hold| hold.asked.covers(camera, site, captured))
     }
 
-    /// Makes a change at the store's age `lived_ms`; the number of the hold, or `None` if there is none of that number
-    /// or there are too many.
+    /// Makes a change at the store's age `lived_ms`; the number of the hold (of [`HoldChange::Anew`] the highest given,
+    /// at least 1), or `None` if there is none of that number, there are too many, or none was lost.
     pub fn change(&mut self, change: &HoldChange, now: Utc, lived_ms: i64) -> Option<u64> {
         let span_ms = |for_s: u64| i64::try_from(for_s.clamp(1, HOLD_S_MAX).saturating_mul(1000)).unwrap_or(i64::MAX);
         let ends = |for_s| lived_ms.saturating_add(span_ms(for_s));
@@ -185,6 +194,10 @@ impl Holds {
                 self.list.remove(at);
                 Some(*number)
             }
+            HoldChange::Anew => {
+                let lost = std::mem::take(&mut self.unreadable);
+                lost.then_some(self.last.max(1))
+            }
         }
     }
 
@@ -200,6 +213,7 @@ impl Holds {
         let next = self.active().min_by_key(|hold| hold.ends_ms);
         HoldsView {
             count: self.active().count() as u64,
+            unreadable: self.unreadable,
             next_end: next.map(|hold| hold.ends(now, lived_ms)),
             ending: next.filter(|hold| hold.is_ending(lived_ms)).map(|hold| hold.left_ms(lived_ms)),
             ..HoldsView::default()
@@ -212,6 +226,8 @@ impl Holds {
 pub struct HoldsView {
     /// How many hold.
     pub count: u64,
+    /// True if some were lost with a damaged part of the disk: then everything is held.
+    pub unreadable: bool,
     /// When the next one ends.
     pub next_end: Option<Utc>,
     /// Left of it, ms, if its end is near.
@@ -308,6 +324,20 @@ mod tests {
         assert_eq!(window(Utc(6000), Some(Utc(9000)), now), Ok((Utc(6000), Utc(9000))));
         assert!(window(Utc(2000), Some(Utc(1000)), now).unwrap_err().0.contains("--to is before --from"));
         assert!(window(Utc(6000), None, now).unwrap_err().1.contains("--to"));
+    }
+
+    #[test]
+    fn holds_that_were_lost_hold_everything_until_somebody_says_that_all_are_made_anew() {
+        let mut holds = Holds { unreadable: true, ..Holds::default() };
+        let covers_all = |holds: &Holds| holds.covers(Some("south"), Utc(9_000_000), || None);
+        assert_eq!(holds.change(&HoldChange::Add(asked(Some("north"), None)), Utc(0), 0), Some(1));
+        assert_eq!(holds.change(&HoldChange::Add(asked(None, Some(4))), Utc(0), 0), Some(2));
+        assert_eq!(holds.change(&HoldChange::End { number: 2 }, Utc(0), 0), Some(2));
+        assert!(covers_all(&holds) && holds.view(Utc(0), 0).unreadable, "the first hold is not all of them");
+        assert!(!holds.expire(100_001) || !holds.is_empty(), "they end, and everything is held all the same");
+        assert_eq!(holds.change(&HoldChange::Anew, Utc(0), 0), Some(2));
+        assert!(!covers_all(&holds) && !holds.view(Utc(0), 0).unreadable);
+        assert_eq!(holds.change(&HoldChange::Anew, Utc(0), 0), None, "none is lost any more");
     }
 
     #[test]

@@ -43,6 +43,8 @@ pub struct Order {
     /// Every sequence up to `accepted` that the bulk lane can't take: settled, gone, urgent or leased.
     taken: RangeSet,
     leased: BTreeMap<u64, Lease>,
+    /// Of the leased ones those without a receipt, by lane (see [`at`]): what goes once more is not among them.
+    on_way: [BTreeSet<u64>; 2],
     /// Delivered events that the receiver asks for once more; they go with the backlog.
     again: BTreeSet<u64>,
     /// The first sequence accepted in each second of the last minute.
@@ -87,7 +89,7 @@ impl Order {
         };
         let again = self.again.remove(&sequence);
         self.taken.insert(sequence);
-        self.leased.insert(sequence, Lease { lane, since: now, handed: false, again });
+        self.lease(sequence, Lease { lane, since: now, handed: false, again });
         Some(sequence)
     }
 
@@ -129,7 +131,7 @@ impl Order {
 
     /// The event is delivered, refused, expired or evicted: it never waits again.
     pub fn settle(&mut self, sequence: u64) {
-        self.leased.remove(&sequence);
+        self.end_lease(sequence);
         self.urgent.remove(&sequence);
         self.again.remove(&sequence);
         self.taken.insert(sequence);
@@ -144,7 +146,7 @@ impl Order {
 
     /// A leased event waits again. False if it was not leased.
     pub fn release(&mut self, sequence: u64) -> bool {
-        let Some(lease) = self.leased.remove(&sequence) else {
+        let Some(lease) = self.end_lease(sequence) else {
             return false;
         };
         match lease.lane {
@@ -191,7 +193,7 @@ impl Order {
             };
             if waits {
                 self.taken.insert(*sequence);
-                self.leased.insert(*sequence, *lease);
+                self.lease(*sequence, *lease);
             }
         }
         self.marks.clone_from(&earlier.marks);
@@ -201,6 +203,12 @@ impl Order {
     #[must_use]
     pub fn is_leased(&self, sequence: u64) -> bool {
         self.leased.contains_key(&sequence)
+    }
+
+    /// Whether the event, which has no receipt, is with a broker or on the courier's stick: its age limit goes on.
+    #[must_use]
+    pub fn is_handed_over(&self, sequence: u64) -> bool {
+        self.leased.get(&sequence).is_some_and(|lease| lease.handed && !lease.again)
     }
 
     /// Whether the event waits in this lane and is not on its way.
@@ -214,8 +222,7 @@ impl Order {
 
     /// Urgent events without a receipt, leased or not, the newest first.
     pub fn urgent_newest_first(&self) -> impl Iterator<Item = u64> + '_ {
-        let leased = self.leased.iter().filter(|(_, lease)| lease.lane == Lane::Urgent).map(|(sequence, _)| *sequence);
-        let mut leased = leased.rev().peekable();
+        let mut leased = self.on_way[at(Lane::Urgent)].iter().rev().copied().peekable();
         let mut waiting = self.urgent.iter().rev().copied().peekable();
         std::iter::from_fn(move || match (leased.peek(), waiting.peek()) {
             (Some(one), Some(other)) if one < other => waiting.next(),
@@ -227,8 +234,7 @@ impl Order {
     /// Urgent events without a receipt, leased or not.
     #[must_use]
     pub fn urgent_waiting(&self) -> u64 {
-        let leased = self.leased.values().filter(|l| l.lane == Lane::Urgent).count();
-        (self.urgent.len() + leased) as u64
+        (self.urgent.len() + self.on_way[at(Lane::Urgent)].len()) as u64
     }
 
     /// The lowest sequence without a receipt, leased or not.
@@ -236,13 +242,17 @@ impl Order {
     pub fn oldest_waiting(&self) -> Option<u64> {
         let bulk = Some(self.taken.gap_from(1)).filter(|n| *n <= self.accepted);
         let urgent = self.urgent.first().copied();
-        let leased = self.leased.iter().find(|(_, lease)| !lease.again).map(|(sequence, _)| *sequence);
+        let leased = self.on_way.iter().filter_map(|lane| lane.first().copied()).min();
         [bulk, urgent, leased].into_iter().flatten().min()
     }
 
     /// Waiting events of a lane that are not on their way, lowest sequence first.
     pub fn waiting(&self, lane: Lane) -> impl Iterator<Item = u64> + '_ {
-        let mut at = 0;
+        self.waiting_after(lane, 0)
+    }
+
+    fn waiting_after(&self, lane: Lane, after: u64) -> impl Iterator<Item = u64> + '_ {
+        let mut at = after;
         std::iter::from_fn(move || {
             at = match lane {
                 Lane::Urgent => *self.urgent.range(at + 1..).next()?,
@@ -250,6 +260,35 @@ impl Order {
             };
             Some(at)
         })
+    }
+
+    /// Events of a lane without a receipt, on their way or not, lowest sequence first.
+    pub fn without_receipt(&self, lane: Lane) -> impl Iterator<Item = u64> + '_ {
+        self.without_receipt_after(lane, 0)
+    }
+
+    /// The same from behind a sequence.
+    pub fn without_receipt_after(&self, lane: Lane, after: u64) -> impl Iterator<Item = u64> + '_ {
+        let mut on_way = self.on_way[at(lane)].range(after.saturating_add(1)..).copied().peekable();
+        let mut waiting = self.waiting_after(lane, after).peekable();
+        std::iter::from_fn(move || match (on_way.peek(), waiting.peek()) {
+            (Some(one), Some(other)) if other < one => waiting.next(),
+            (Some(_), _) => on_way.next(),
+            (None, _) => waiting.next(),
+        })
+    }
+
+    fn lease(&mut self, sequence: u64, lease: Lease) {
+        if !lease.again {
+            self.on_way[at(lease.lane)].insert(sequence);
+        }
+        self.leased.insert(sequence, lease);
+    }
+
+    fn end_lease(&mut self, sequence: u64) -> Option<Lease> {
+        let lease = self.leased.remove(&sequence)?;
+        self.on_way[at(lease.lane)].remove(&sequence);
+        Some(lease)
     }
 
     fn next_bulk(&mut self, now: Mono) -> Option<u64> {
@@ -273,6 +312,11 @@ impl Order {
             self.marks.pop_front();
         }
     }
+}
+
+/// The place of a lane in [`Order`].
+fn at(lane: Lane) -> usize {
+    usize::from(lane == Lane::Urgent)
 }
 
 #[cfg(test)]
@@ -328,6 +372,10 @@ mod tests {
         assert_eq!(order.release_forgotten(Mono(LEASE_MS_MAX + 1)), 1);
         assert!(order.is_leased(1) && !order.is_leased(2));
         assert_eq!(order.oldest_waiting(), Some(1), "it has no receipt, so it counts as waiting");
+        assert!(order.is_handed_over(1) && !order.is_handed_over(2));
+        assert_eq!(order.without_receipt(Lane::Bulk).collect::<Vec<_>>(), [1, 2], "on its way or not");
+        assert_eq!(order.without_receipt_after(Lane::Bulk, 1).collect::<Vec<_>>(), [2]);
+        assert_eq!(order.without_receipt(Lane::Urgent).count(), 0);
         assert_eq!(order.release_lane(Lane::Bulk), 1);
         assert!(order.waits(1, Lane::Bulk));
     }

@@ -33,7 +33,7 @@ pub const BY_CHARS_MAX: usize = 80;
 pub const CASE_CHARS_MAX: usize = 200;
 
 /// All verbs that are answered; everything else is refused.
-pub const VERBS: [&str; 24] = [
+pub const VERBS: [&str; 25] = [
     "place.list",
     "place.set",
     "place.confirm",
@@ -51,6 +51,7 @@ pub const VERBS: [&str; 24] = [
     "hold.add",
     "hold.renew",
     "hold.end",
+    "hold.anew",
     "test.alert",
     "test.status",
     "duty.status",
@@ -61,7 +62,7 @@ pub const VERBS: [&str; 24] = [
 ];
 
 /// Verbs that want a name.
-const CHANGES: [&str; 14] = [
+const CHANGES: [&str; 15] = [
     "place.set",
     "place.confirm",
     "tow.begin",
@@ -72,6 +73,7 @@ const CHANGES: [&str; 14] = [
     "hold.add",
     "hold.renew",
     "hold.end",
+    "hold.anew",
     "test.alert",
     "duty.off",
     "duty.on",
@@ -181,7 +183,7 @@ pub enum Verb {
         /// True to take it back.
         undo: bool,
     },
-    /// `hold.add`, `hold.renew`, `hold.end`
+    /// `hold.add`, `hold.renew`, `hold.end`, `hold.anew`
     Hold(HoldChange),
 }
 
@@ -214,6 +216,7 @@ impl Verb {
             Self::Hold(HoldChange::Add(_)) => "hold.add",
             Self::Hold(HoldChange::Renew { .. }) => "hold.renew",
             Self::Hold(HoldChange::End { .. }) => "hold.end",
+            Self::Hold(HoldChange::Anew) => "hold.anew",
         }
     }
 }
@@ -377,7 +380,7 @@ pub fn parse(line: &[u8], cameras: &[CameraId]) -> Result<Ask, Box<Problem>> {
         }
         "duty.off" => duty_off(&mut faults, args),
         "need.ack" => need_ack(&mut faults, args),
-        "hold.add" | "hold.renew" | "hold.end" => hold_verb(known, &mut faults, args, cameras, &by),
+        "hold.add" | "hold.renew" | "hold.end" | "hold.anew" => hold_verb(known, &mut faults, args, cameras, &by),
         other => {
             faults.check_names(args, "args.", &[]);
             Some(match other {
@@ -433,6 +436,10 @@ fn hold_verb(verb: &str, faults: &mut Faults, args: &Fields<'_>, cameras: &[Came
             faults.check_names(args, "args.", &["hold", "for_s"]);
             let (number, for_s) = (faults.hold(args, "hold", true), faults.whole(args, "for_s", HOLD_S_MAX));
             HoldChange::Renew { number: number?, for_s: for_s?, by: by.to_owned() }
+        }
+        "hold.anew" => {
+            faults.check_names(args, "args.", &[]);
+            HoldChange::Anew
         }
         _ => {
             faults.check_names(args, "args.", &["hold"]);

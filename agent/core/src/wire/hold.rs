@@ -108,12 +108,16 @@ struct Kept {
     v: u32,
     last: u64,
     holds: Vec<HoldBody>,
+    /// True while others were lost and it was not said that all are made anew.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    lost: bool,
 }
 
 /// The text that is kept.
 #[must_use]
 pub fn to_kept(holds: &Holds) -> Vec<u8> {
-    let kept = Kept { v: 1, last: holds.last, holds: holds.list.iter().map(HoldBody::from).collect() };
+    let kept =
+        Kept { v: 1, last: holds.last, holds: holds.list.iter().map(HoldBody::from).collect(), lost: holds.unreadable };
     serde_json::to_vec(&kept).unwrap_or_default()
 }
 
@@ -127,7 +131,9 @@ pub fn from_kept(bytes: Option<&[u8]>) -> Holds {
         holds
     });
     match (kept, list) {
-        (Some(kept), Some(list)) => Holds { list, last: kept.last, unreadable: false },
+        (Some(kept), Some(list)) => Holds { list, last: kept.last, unreadable: kept.lost },
+        // No number is given twice, as far as that is known.
+        (Some(kept), None) => Holds { last: kept.last, unreadable: true, ..Holds::default() },
         _ => Holds { unreadable: true, ..Holds::default() },
     }
 }
@@ -163,6 +169,10 @@ mod tests {
         assert!(!older.unreadable && older.list.iter().all(|hold| hold.told_end.is_none()), "{older:?}");
         let shown = HoldBody::shown(&older.list[1], 7000, Utc(1_800_000_000_000));
         assert_eq!((shown.ends.as_deref(), shown.left_s), (Some("2027-01-15T08:00:07.000Z"), Some(7)));
+        let odd = String::from_utf8(kept.clone()).unwrap().replace("\"from\":\"2027", "\"from\":\"once");
+        assert_eq!(from_kept(Some(odd.as_bytes())), Holds { last: 2, unreadable: true, ..Holds::default() });
+        holds.unreadable = true;
+        assert_eq!(from_kept(Some(&to_kept(&holds))), holds, "what was lost stays so");
         for cut in [0, 1, kept.len() / 2, kept.len() - 1] {
             assert!(from_kept(Some(&kept[..cut])).unreadable, "{cut}");
         }

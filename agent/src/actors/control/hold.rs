@@ -36,9 +36,12 @@ pub(super) async fn answer(setup: &ControlSetup, verb: &Verb) -> Result<Value, B
             }
         }
     }
-    Ok(match changed {
-        Some(number) => json!({ "hold": number, "holds": rows }),
-        None => json!({ "holds": rows }),
+    // What can't be read is told with every answer: nothing is let go before all holds are made anew.
+    let unreadable = setup.store.figures().await.is_ok_and(|figures| figures.holds.unreadable);
+    Ok(match (changed, verb) {
+        (Some(_), Verb::Hold(HoldChange::Anew)) => json!({ "anew": true, "holds": rows, "unreadable": unreadable }),
+        (Some(number), _) => json!({ "hold": number, "holds": rows, "unreadable": unreadable }),
+        (None, _) => json!({ "holds": rows, "unreadable": unreadable }),
     })
 }
 
@@ -72,6 +75,10 @@ async fn changed(setup: &ControlSetup, change: &HoldChange) -> Result<u64, Box<P
         HoldChange::Renew { number, .. } | HoldChange::End { number } => {
             let detail = format!("there is no hold with the number {number}; `pintle hold list` shows them");
             Problem::new("no-such-hold", 404, "There is no such hold", detail)
+        }
+        HoldChange::Anew => {
+            let detail = "all holds can be read; `pintle hold list` shows them".to_owned();
+            Problem::new("no-hold-lost", 409, "No hold was lost", detail)
         }
     })
 }

@@ -515,7 +515,7 @@ mod tests {
         let (old, new) = (IpAddr::from([198, 51, 100, 2]), IpAddr::from([0x64, 0xff9b, 0, 0, 0, 0, 0xc633, 0x6402]));
         let mut addresses = Addresses::default();
         assert!(!addresses.are_of_another_network(&facts(true, Way::Unknown)));
-        assert_eq!(addresses.ask(), []);
+        assert!(addresses.ask().is_empty());
         addresses.found(vec![old]);
         assert!(!addresses.are_of_another_network(&facts(true, Way::Ours)));
         // The same network without a way there: that is a finding.
@@ -526,10 +526,10 @@ mod tests {
         assert_eq!(addresses.ask(), [old]);
         assert!(addresses.are_of_another_network(&facts(false, Way::None)));
         assert!(addresses.are_of_another_network(&facts(false, Way::None)), "until a probe has asked");
-        assert_eq!(addresses.with(Some(old)), []);
+        assert!(addresses.with(Some(old)).is_empty());
         addresses.found(vec![old]);
         assert!(addresses.are_of_another_network(&facts(false, Way::None)));
-        assert_eq!(addresses.ask(), []);
+        assert!(addresses.ask().is_empty());
         addresses.found(vec![new]);
         assert_eq!(addresses.with(Some(old)), [new, old]);
         assert!(!addresses.are_of_another_network(&facts(false, Way::Ours)));

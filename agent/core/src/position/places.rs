@@ -561,7 +561,7 @@ mod tests {
         let here = LatLon::new(44.51, -30.0).unwrap();
         let mut table = PlaceTable::default();
         table.set(SiteId(1), here, &east(), line("Quernstone Road")).unwrap();
-        table.offer(SiteId(2), here.moved(45.0, 4200.0), None, Some(SiteId(1)));
+        table.offer(SiteId(2), here.moved(45.0, 4200.0), &[], Some(SiteId(1)));
         let meant = |site, text: &str| LineMeant { site: SiteId(site), line: text.to_owned() };
         let text = line("Quernstone Road").text();
         assert_eq!(table.fits(SiteId(2), &east(), &meant(2, &text)), Ok(()));

@@ -142,6 +142,7 @@ async fn row_03_fsync_error_once_at_the_receiver() {
 /// What the child of the test below does: sends reads and ends without a stop, so that the log has them; or starts
 /// again.
 async fn store_or_start(folder: &Path) {
+    let mut out = std::io::stdout();
     match start(folder, None) {
         Ok((store, _thread)) if std::env::var_os("PINTLE_SHIM_DROP").is_none() => {
             for number in 1..=50 {
@@ -153,9 +154,9 @@ async fn store_or_start(folder: &Path) {
             drop(takes(&store, 51, 300).await);
             drop(store);
             thread.join().unwrap();
-            writeln!(std::io::stdout(), "started").unwrap();
+            writeln!(out, "started").unwrap();
         }
-        Err(error) => writeln!(std::io::stdout(), "refused: {error}").unwrap(),
+        Err(error) => writeln!(out, "refused: {error}").unwrap(),
     }
 }
 

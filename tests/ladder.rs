@@ -105,6 +105,11 @@ fn boot() -> String {
 
 /// What an earlier process left: the link broken for six minutes, and these steps taken so many minutes ago.
 fn left_behind(trailer: &Trailer, steps: &[(Step, u64)]) {
+    left_behind_since(trailer, steps, SIX_MIN_MS);
+}
+
+/// The same, with the link broken for `broken_ms`.
+fn left_behind_since(trailer: &Trailer, steps: &[(Step, u64)], broken_ms: u64) {
     let now = clock::mono();
     let taken = steps.iter().map(|(step, minutes)| Taken {
         step: *step,
@@ -117,7 +122,7 @@ fn left_behind(trailer: &Trailer, steps: &[(Step, u64)]) {
     });
     let memory = LadderMemory {
         taken: taken.collect(),
-        broken_since: Some(Mono(now.0.saturating_sub(SIX_MIN_MS))),
+        broken_since: Some(Mono(now.0.saturating_sub(broken_ms))),
         ..LadderMemory::default()
     };
     let folder = trailer.state_dir().join("link");
@@ -256,7 +261,8 @@ fn a_lever_that_never_answers_holds_nothing_up() {
 fn row_35_icmp_filtered_no_action_while_a_read_is_being_written() {
     let mut trailer = trailer(None, "");
     configure(&trailer, "commit_wait_ms = 2000\n[health]\nevery_s = 1\nvalid_s = 10\n", "");
-    left_behind(&trailer, &[]);
+    // Its first step is due in fifteen seconds, when reads have long been coming.
+    left_behind_since(&trailer, &[], 285_000);
     let heard = Arc::new(Mutex::new(None));
     let note = Arc::clone(&heard);
     let _lever = Lever::listen(&trailer.folder().join("lever.sock"), move |_| {

@@ -177,7 +177,7 @@ impl Outbox {
 }
 
 /// Writes jobs in their order until the actor's end is dropped. A write that fails is tried again until it succeeds, or
-/// until `stop`. Reads up to the sequence `placed_up_to` were accepted under an earlier keeper: a place that it has told
+/// until `stop`. Reads up to the sequence `placed_up_to` were accepted under an earlier keeper: a place that it told
 /// stays.
 pub(super) async fn write(
     store: StoreHandle,

@@ -5,7 +5,7 @@
 use nix::pty::openpty;
 use nix::unistd::{User, geteuid, ttyname};
 use pintle::actors::heartbeat::Heartbeat;
-use pintle::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow, PositionRequest};
+use pintle::actors::messages::{PlaceProblem, PlaceRequest, PlaceRow, PositionRequest, TowRequest};
 use pintle::actors::position::{self, PositionError, PositionSetup};
 use pintle::clock;
 use pintle::config;
@@ -17,12 +17,14 @@ use pintle_core::position::clock_feed::{ClockFeed, SOCK_MAGIC};
 use pintle_core::position::places::LineState;
 use pintle_core::position::{KeeperState, PositionView, ReceiverState};
 use pintle_core::queue::{EventKind, Lane};
+use pintle_core::read::stamp::{Stamp, StampBasis, StampState, stamp};
 use std::fs::{self, File};
 use std::io::Write as _;
 use std::os::unix::fs::{PermissionsExt as _, symlink};
 use std::os::unix::process::CommandExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use tempfile::TempDir;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -541,8 +543,15 @@ const BEHIND_MS: i64 = 3_600_000;
 
 /// A read of now with the stamp that a site gave it, accepted by a clock that nobody has confirmed.
 async fn accept_read(store: &StoreHandle) -> Utc {
-    let place = "{\"lat\":44.51,\"lon\":-30.0,\"radius95_m\":5.0,\"site\":3,\"spot\":\"site\",\"state\":\"certain\",\
-                 \"line\":\"Quernstone Road\",\"line_state\":\"confirmed\"}";
+    accept_placed(store, PLACED).await
+}
+
+/// The place of a read that an earlier process stamped.
+const PLACED: &str = r#"{"lat":44.51,"lon":-30.0,"radius95_m":5.0,"site":3,
+    "spot":"site","state":"certain","line":"Quernstone Road","line_state":"confirmed"}"#;
+
+/// A read of now that got a stamp with this place.
+async fn accept_placed(store: &StoreHandle, place: &str) -> Utc {
     let stamp = format!("{{\"stamp_revision\":1,\"place\":{place},\"clock\":{{\"trust\":\"unset\"}}}}");
     let now = clock::moment(UtcTrust::Unset);
     let event = NewEvent {
@@ -565,6 +574,135 @@ async fn accept_read(store: &StoreHandle) -> Utc {
 async fn stamp_of_read(store: &StoreHandle, captured_at: Utc) -> serde_json::Value {
     let open = store.open_stamps(captured_at, captured_at).await.unwrap();
     serde_json::from_slice(&open[0].stamp).unwrap()
+}
+
+/// Closes the queue and opens it as another process does; its lock goes a moment after the last word.
+async fn reopen(folder: &TempDir, store: StoreHandle) -> StoreHandle {
+    store.close().await.unwrap();
+    drop(store);
+    let began = std::time::Instant::now();
+    loop {
+        match Rig::open(folder.path()) {
+            Ok(store) => return store,
+            Err(error) => assert!(began.elapsed() < PATIENCE, "{error}"),
+        }
+        sleep(Duration::from_millis(20)).await;
+    }
+}
+
+/// A receiver on a thread of its own, which no standstill of the agent stops: fixes of a trailer that stands, or 300 m
+/// north of it.
+fn feed_alone(mut receiver: Receiver, away: &Arc<AtomicBool>) -> Arc<AtomicBool> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let (ends, away) = (Arc::clone(&stop), Arc::clone(away));
+    std::thread::spawn(move || {
+        for second in 0_u32.. {
+            if ends.load(Ordering::Relaxed) {
+                return;
+            }
+            let off_m = if away.load(Ordering::Relaxed) { 300.0 } else { 0.0 };
+            receiver.send_fix(off_m + f64::from(second % 5) * 0.4);
+            std::thread::sleep(Duration::from_millis(500));
+        }
+    });
+    stop
+}
+
+/// What a read of camera north gets that was captured then.
+fn stamp_now(view: &PositionView, captured_at: Utc) -> Stamp {
+    let now = clock::moment(view.utc_trust);
+    stamp(&CameraId::new("north").unwrap(), captured_at, 1, &StampBasis { view, now: &now })
+}
+
+#[tokio::test]
+async fn what_lay_in_the_input_while_the_actor_stood_still_is_no_fix_of_now_whatever_wakes_it_first() {
+    let mut rig = Rig::start();
+    let receiver = Receiver::plug_in();
+    point(&rig.link(), &receiver.path);
+    let away = Arc::new(AtomicBool::new(false));
+    let stop = feed_alone(receiver, &away);
+    rig.wait_for("the site", |view| view.state == KeeperState::Anchored).await;
+    // Chance says whether the request, the bytes or the timer come first.
+    for round in 0..8 {
+        let (answer, told) = oneshot::channel();
+        rig.requests.send(PositionRequest::Place(PlaceRequest::List { answer })).await.unwrap();
+        away.store(true, Ordering::Relaxed);
+        std::thread::sleep(Duration::from_millis(3600)); // stands still the whole runtime
+        away.store(false, Ordering::Relaxed);
+        let rows = timeout(PATIENCE, told).await.unwrap().unwrap().unwrap();
+        assert_eq!(rows[0].camera.as_str(), "north", "it is answered all the same");
+        let used = rig.view.borrow().fixes_used;
+        let view = rig.wait_for("fixes of now", |view| used + 2 <= view.fixes_used).await;
+        assert_eq!(view.state, KeeperState::Anchored, "round {round}: {}", view.reason);
+    }
+    stop.store(true, Ordering::Relaxed);
+    rig.end().await;
+}
+
+#[tokio::test]
+async fn reads_of_a_restart_in_the_same_boot_get_the_kept_site_and_those_of_another_boot_none() {
+    let mut first = Rig::start();
+    let receiver = Receiver::plug_in();
+    point(&first.link(), &receiver.path);
+    let stop = feed_alone(receiver, &Arc::default());
+    let view = first.wait_for("the site", |view| view.state == KeeperState::Anchored).await;
+    let site = view.site.clone().unwrap().id.0;
+    let parked_at = clock::utc();
+    sleep(Duration::from_secs(2)).await;
+    let (folder, store) = first.end().await;
+    stop.store(true, Ordering::Relaxed);
+    sleep(Duration::from_secs(1)).await;
+    // Accepted while nobody watched the position, as in safe mode.
+    let unplaced = r#"{"spot":"unknown","state":"none","line":"Position unknown","line_state":"missing"}"#;
+    let captured_at = accept_placed(&store, unplaced).await;
+    let placed_at = accept_read(&store).await;
+    let store = reopen(&folder, store).await;
+    let mut second = Rig::start_on(folder, store);
+    let began = std::time::Instant::now();
+    let place = loop {
+        let place = stamp_of_read(&second.store, captured_at).await["place"].clone();
+        if place["state"] != "none" {
+            break place;
+        }
+        assert!(began.elapsed() < PATIENCE, "no later stamp came: {place}");
+        sleep(Duration::from_millis(100)).await;
+    };
+    assert_eq!((&place["site"], &place["state"]), (&site.into(), &"doubtful".into()));
+    assert!(place["line"].as_str().unwrap().contains("not verified since boot"), "{place}");
+    let view = second.view.borrow().clone();
+    assert_eq!(stamp_now(&view, parked_at).state, StampState::Certain, "it was seen there");
+    assert_eq!(stamp_now(&view, clock::utc()).state, StampState::Doubtful);
+    sleep(Duration::from_secs(11)).await;
+    let unseen_at = clock::utc();
+    let receiver = Receiver::plug_in();
+    point(&second.link(), &receiver.path);
+    let stop = feed_alone(receiver, &Arc::default());
+    let view = second.wait_for("the check", |view| view.verified_since_start).await;
+    let stamp = stamp_now(&view, unseen_at);
+    assert_eq!(stamp.state, StampState::Doubtful, "a tow may hide in it: {stamp:?}");
+    assert!(stamp.line.contains("last position fix ") && !stamp.line.contains("not verified"), "{}", stamp.line);
+    let kept = stamp_of_read(&second.store, placed_at).await;
+    assert_eq!(kept["place"]["site"], 3, "an earlier process has told it");
+    stop.store(true, Ordering::Relaxed);
+    let (folder, store) = second.end().await;
+    let mut third = Rig::start_in(folder, store, "second boot");
+    let view = third.wait_for("a look", |view| view.since.is_some()).await;
+    assert_eq!(stamp_now(&view, parked_at).state, StampState::None, "nothing of the boot before dates it");
+    third.end().await;
+}
+
+#[tokio::test]
+async fn a_tow_that_could_not_be_kept_is_never_answered_as_announced() {
+    let mut rig = Rig::start();
+    rig.wait_for("a look", |view| view.since.is_some()).await;
+    rig.store.close().await.unwrap();
+    let (answer, told) = oneshot::channel();
+    let (reason, by) = (String::new(), "J. Fenwick".to_owned());
+    let request = TowRequest::Begin { for_s: 3600, extend: false, reason, by, answer };
+    rig.requests.send(PositionRequest::Tow(request)).await.unwrap();
+    let told = timeout(PATIENCE, told).await.unwrap().unwrap();
+    assert!(told.is_err_and(|problem| problem.detail.contains("it holds only until the next restart")));
+    rig.end().await;
 }
 
 /// A receiver whose time is an hour ahead of the host's, and a site of its own far from that of the read.
@@ -612,17 +750,8 @@ async fn a_read_of_another_boot_whose_clock_nobody_confirmed_stays_undated_and_t
     first.wait_for_absence().await;
     let captured_at = accept_read(&first.store).await;
     let (folder, store) = first.end().await;
-    // Another boot is another process, with the queue opened anew; its lock goes a moment after the last word.
-    store.close().await.unwrap();
-    drop(store);
-    let began = std::time::Instant::now();
-    let store = loop {
-        match Rig::open(folder.path()) {
-            Ok(store) => break store,
-            Err(error) => assert!(began.elapsed() < PATIENCE, "{error}"),
-        }
-        sleep(Duration::from_millis(20)).await;
-    };
+    // Another boot is another process, with the queue opened anew.
+    let store = reopen(&folder, store).await;
     let mut second = Rig::start_in(folder, store, "second boot");
     let receiver = Receiver::plug_in();
     point(&second.link(), &receiver.path);

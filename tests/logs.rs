@@ -84,7 +84,10 @@ fn every_position_that_the_nmea_crate_reads_is_read_alike() {
             let witness = match sentence.kind {
                 Kind::Rmc => Witness::of_rmc(&fields),
                 Kind::Gga => Witness::of_gga(&fields),
-                Kind::Gll => Witness::of_gll(&fields),
+                Kind::Gll => match Witness::of_gll(&fields) {
+                    Some(witness) => witness,
+                    None => return,
+                },
                 Kind::Gns => Witness::of_gns(&fields),
                 _ => return,
             };
@@ -187,7 +190,10 @@ fn facts(bytes: &[u8]) -> Vec<(String, Value)> {
         let (at, witness) = match sentence.kind {
             Kind::Rmc => (0, Witness::of_rmc(&fields)),
             Kind::Gga => (1, Witness::of_gga(&fields)),
-            Kind::Gll => (2, Witness::of_gll(&fields)),
+            Kind::Gll => match Witness::of_gll(&fields) {
+                Some(witness) => (2, witness),
+                None => return,
+            },
             _ => return,
         };
         if at == 0 {

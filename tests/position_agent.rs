@@ -9,6 +9,7 @@ mod scripted;
 mod trailer;
 
 use nix::pty::openpty;
+use nix::sys::signal::Signal;
 use nix::unistd::ttyname;
 use pintle::clock;
 use scripted::{Request, Scripted};
@@ -148,7 +149,7 @@ fn tow(trailer: &Trailer, args: &[&str]) -> (Option<i32>, String) {
 /// side, however few tests run at once.
 #[test]
 fn every_story_of_a_trailer_on_its_way_comes_out_as_told() {
-    let stories: [(&str, fn()); 7] = [
+    let stories: [(&str, fn()); 8] = [
         (
             "unannounced_leaving_is_an_alarm_through_a_halt_until_it_is_found_again",
             unannounced_leaving_is_an_alarm_through_a_halt_until_it_is_found_again,
@@ -168,6 +169,10 @@ fn every_story_of_a_trailer_on_its_way_comes_out_as_told() {
         (
             "place_lines_of_any_kind_are_taken_as_they_are_or_refused_with_the_reason_and_never_break_a_file",
             place_lines_of_any_kind_are_taken_as_they_are_or_refused_with_the_reason_and_never_break_a_file,
+        ),
+        (
+            "agent_that_stood_still_takes_no_old_bytes_for_fixes_of_now_though_requests_wait",
+            agent_that_stood_still_takes_no_old_bytes_for_fixes_of_now_though_requests_wait,
         ),
         ("tow_that_runs_out_on_the_way_becomes_an_alarm", tow_that_runs_out_on_the_way_becomes_an_alarm),
         (
@@ -343,6 +348,33 @@ fn place_lines_of_any_kind_are_taken_as_they_are_or_refused_with_the_reason_and_
         .collect();
     let wanted: Vec<String> = good.iter().map(|road| format!("{road}, eastbound")).collect();
     assert_eq!(told, wanted.iter().map(|text| ("T. Wray", text.as_str())).collect::<Vec<_>>());
+}
+
+fn agent_that_stood_still_takes_no_old_bytes_for_fixes_of_now_though_requests_wait() {
+    let receiver = Receiver::plug_in();
+    let trailer = trailer(&receiver, 5, "");
+    trailer.wait_health(|health| state(health) == "anchored");
+    for _ in 0..3 {
+        trailer.signal(Signal::SIGSTOP);
+        // What the receiver says meanwhile lies 300 m off; under 10 s it is no silence that is worth a doubt.
+        receiver.carry(300.0);
+        std::thread::scope(|scope| {
+            let asked: Vec<_> =
+                (0..6).map(|_| scope.spawn(|| trailer.ask(r#"{"do":"place.list"}"#)["result"].clone())).collect();
+            std::thread::sleep(Duration::from_secs(4));
+            receiver.carry(-300.0);
+            trailer.signal(Signal::SIGCONT);
+            for answer in asked {
+                let places = answer.join().unwrap()["places"].clone();
+                assert_eq!(places[0]["camera"], "north", "{places}");
+            }
+        });
+        std::thread::sleep(Duration::from_secs(2));
+    }
+    let log = trailer.log();
+    assert!(log.contains("the position actor stood still"), "{log}");
+    assert!(!log.contains("site keeper: doubtful"), "{log}");
+    assert_eq!(state(&trailer.health()), "anchored");
 }
 
 fn tow_that_runs_out_on_the_way_becomes_an_alarm() {

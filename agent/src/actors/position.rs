@@ -40,6 +40,10 @@ use tokio_util::sync::CancellationToken;
 
 /// Where the keeper's memory lies in the store.
 const MEMORY_KEY: &str = "keeper";
+/// Where it lies when the trailer was seen at its site last.
+const SEEN_KEY: &str = "keeper-seen";
+/// That is kept so often, ms: after a kill reads of no more than this are less sure than they were (our own limit).
+const SEEN_KEPT_MS: u64 = 60_000;
 /// Where the speed of the receiver's line lies in the store.
 const RATE_KEY: &str = "gps-rate";
 /// The word of a time server is looked for so often, ms.
@@ -103,21 +107,25 @@ impl PositionError {
 /// # Errors
 /// [`PositionError`], only at the start.
 pub async fn run(setup: PositionSetup, stop: CancellationToken) -> Result<(), PositionError> {
-    let memory = restore(&setup.store).await?;
+    let memory = restore(&setup.store, &setup.boot_id).await?;
     let times = Times::restore(&setup.store, &setup.boot_id).await?;
     let rate = setup.store.kept(RATE_KEY).await?.and_then(|bytes| String::from_utf8(bytes).ok()?.parse().ok());
     let (outbox, jobs) = Outbox::new();
-    let writer = outbox::write(setup.store.clone(), setup.view.subscribe(), jobs, stop.clone());
+    // An earlier life of this actor in this process has placed what was accepted in it.
+    let lived = setup.view.borrow().since.is_some();
+    let placed_up_to = if lived { times.accepted_at_start } else { setup.store.accepted_at_open() };
+    let writer = outbox::write(setup.store.clone(), placed_up_to, setup.view.subscribe(), jobs, stop.clone());
     let actor = Actor::new(setup, memory, rate, outbox, times);
     tokio::join!(writer, actor.run(stop));
     Ok(())
 }
 
 /// The memory of before the restart; one that can't be read is told and left.
-async fn restore(store: &StoreHandle) -> Result<Option<KeeperMemory>, PositionError> {
+async fn restore(store: &StoreHandle, boot_id: &str) -> Result<Option<KeeperMemory>, PositionError> {
     let Some(bytes) = store.kept(MEMORY_KEY).await? else { return Ok(None) };
+    let seen = store.kept(SEEN_KEY).await?.and_then(|bytes| memory_form::seen_from_bytes(&bytes, boot_id));
     match memory_form::from_bytes(&bytes) {
-        Ok(memory) => Ok(Some(memory)),
+        Ok(memory) => Ok(Some(KeeperMemory { seen, ..memory })),
         Err(error) => {
             tracing::error!(%error, "{}", error.advice());
             Ok(None)
@@ -160,6 +168,9 @@ struct Actor {
     stepped: bool,
     dated_by: Option<TrueTime>,
     keeper: SiteKeeper,
+    boot_id: String,
+    /// When [`SEEN_KEY`] was kept last.
+    seen_kept: Mono,
     epochs: Vec<Epoch>,
     actions: Vec<KeeperAction>,
     looked_at: Mono,
@@ -215,6 +226,8 @@ impl Actor {
             stepped: false,
             dated_by: None,
             keeper: SiteKeeper::new(limits, memory, &now),
+            boot_id: setup.boot_id,
+            seen_kept: now.mono,
             epochs: Vec::new(),
             actions: Vec::new(),
             looked_at: now.mono,
@@ -225,12 +238,17 @@ impl Actor {
 
     async fn run(mut self, stop: CancellationToken) {
         self.look_around();
+        self.place_the_first_reads();
         loop {
             let wake = self.wait(&stop).await;
+            // Whatever woke it first: the input is old all the same.
             let stalled = STALLED_MS < clock::mono().since_ms(self.looked_at);
+            if stalled {
+                self.catch_up();
+            }
             match wake {
                 Wake::Stop => break,
-                Wake::Read(_) | Wake::Tick if stalled => self.catch_up(),
+                Wake::Read(_) if stalled => {}
                 Wake::Read(read) => self.on_read(read),
                 Wake::Request(PositionRequest::Place(request)) => self.on_request(request),
                 Wake::Request(PositionRequest::Tow(request)) => self.on_tow(request),
@@ -241,8 +259,25 @@ impl Actor {
         }
         self.outbox.put(Job::keep(&self.keeper));
         let now = self.now();
+        self.keep_seen(now.mono);
         if let Some(memory) = self.times.due(&self.host, &now, true) {
             self.outbox.put(Job::KeepClock(memory));
+        }
+    }
+
+    /// Reads that were accepted before anything was published, and those of safe mode, have no place. As long as the
+    /// kept site is not verified it is told of them as that.
+    fn place_the_first_reads(&mut self) {
+        let Some(from) = self.keeper.undecided_from() else { return };
+        let (to, view) = (clock::mono(), Arc::clone(&self.view.borrow()));
+        self.outbox.put(Job::Restamp { from, to, view });
+    }
+
+    /// Keeps when the trailer was seen at its site last, for the next start in this boot.
+    fn keep_seen(&mut self, now: Mono) {
+        self.seen_kept = now;
+        if let Some(seen) = self.keeper.seen_at_site().filter(|_| !self.boot_id.is_empty()) {
+            self.outbox.put(Job::Seen(memory_form::seen_to_bytes(&seen, &self.boot_id)));
         }
     }
 
@@ -365,6 +400,9 @@ impl Actor {
             self.changed = true;
         }
         self.keeper.on_tick(&now, &mut self.actions);
+        if let Some(told) = self.host.true_time() {
+            self.keeper.date_anew(&told, &mut self.actions);
+        }
         self.feed.on_tick(&now);
         self.tend_port(now.mono);
         let before = self.view.borrow().receiver.clone();
@@ -382,6 +420,9 @@ impl Actor {
         self.watch_switches(&now);
         if let Some(memory) = self.times.due(&self.host, &now, false) {
             self.outbox.put(Job::KeepClock(memory));
+        }
+        if SEEN_KEPT_MS <= now.mono.since_ms(self.seen_kept) {
+            self.keep_seen(now.mono);
         }
     }
 
@@ -403,8 +444,7 @@ impl Actor {
         let view = self.view.borrow().clone();
         let news = self.unsafe_moving.look(view.is_moving(), view.is_away(), &self.inputs.borrow(), now.mono);
         if let Some(news) = news {
-            let position = view.last_fix.map(|fix| fix.position);
-            self.notify(&NoticeBody::of_unsafe_move(&news, position, now), now);
+            self.notify(&NoticeBody::of_unsafe_move(&news, view.last_fix.as_ref(), now), now);
         }
     }
 

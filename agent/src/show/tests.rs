@@ -93,7 +93,11 @@ fn all_files_of_one_snapshot_carry_its_number_and_its_times() {
 fn health_json_fits_its_schema_in_every_scene() {
     let schema: serde_json::Value = serde_json::from_str(include_str!("../../../docs/schema/health.v1.json")).unwrap();
     let validator = jsonschema::validator_for(&schema).unwrap();
-    for (name, scene) in scenes() {
+    let mut settling = Scene::underway();
+    settling.position.state = KeeperState::Settling;
+    settling.position.estimate = settling.position.last_fix.map(|fix| (fix.position, 12.34));
+    assert_eq!(body(settling.clone()).place.estimate.map(|estimate| estimate.radius95_m), Some(12.3));
+    for (name, scene) in scenes().into_iter().chain([("settling", settling)]) {
         let value = serde_json::to_value(body(scene)).unwrap();
         let faults: Vec<String> =
             validator.iter_errors(&value).map(|e| format!("{name} {}: {e}", e.instance_path())).collect();

@@ -263,19 +263,19 @@ fn missing<T>(seen: impl Into<String>, how: &str) -> Result<T, [String; 2]> {
 
 fn place(seen: &ReadySeen<'_>, site: Option<&Site>) -> Part {
     let position = seen.position;
-    let told = match site {
+    let told = match (site, position.unverified_site()) {
         _ if !seen.facts.gps_fitted => missing(
             "No GPS receiver is fitted, so where it stands is not known.",
             "Look yourself; without a GPS receiver this never holds.",
         ),
-        Some(site) if position.verified_since_start => {
-            Ok(format!("Found: {}, since {}.", site.id, seen.facts.zone.clock(site.arrived, seen.now.utc)))
-        }
-        Some(site) => missing(
+        (_, Some(site)) => missing(
             format!("No fix since the start has agreed with {}.", site.id),
             "Wait for a fix; the antenna needs a free view of the sky.",
         ),
-        None => missing(
+        (Some(site), None) => {
+            Ok(format!("Found: {}, since {}.", site.id, seen.facts.zone.clock(site.arrived, seen.now.utc)))
+        }
+        (None, None) => missing(
             match position.state {
                 KeeperState::Underway => "It is on the move.",
                 KeeperState::Settling => "It stands, and its site is being measured.",

@@ -66,6 +66,7 @@ fn unwatched(of: &mut Section) {
 /// The place in one short line without figures that change by themselves: a new text is a change worth telling.
 pub(super) fn place_in_short(seen: &Observations<'_>) -> String {
     match (seen.position.state, &seen.position.site) {
+        (_, Some(site)) if !seen.position.verified_since_start => format!("Last at {}, not verified", site.id),
         (KeeperState::Anchored, Some(site)) => format!("Standing at {}", site.id),
         (KeeperState::Doubtful, Some(site)) => format!("Perhaps leaving {}", site.id),
         (KeeperState::Anchored | KeeperState::Doubtful, None) => "Standing".to_owned(),
@@ -131,15 +132,15 @@ fn place(seen: &Observations<'_>) -> Section {
         _ if !seen.facts.gps_fitted => {
             return not_fitted(1, "place", "Place");
         }
-        (KeeperState::Anchored, Some(site)) if position.verified_since_start => [
-            "Known, standing still".to_owned(),
-            stands(site),
-            format!("{label} stands at {} and has not left it since {}.", site.id, seen.when(site.arrived)),
-        ],
-        (KeeperState::Anchored, Some(site)) => [
+        (_, Some(site)) if !position.verified_since_start => [
             "Not verified since the start".to_owned(),
             stands(site),
             format!("{label} stood at {} before the start; no fix has agreed yet.", site.id),
+        ],
+        (KeeperState::Anchored, Some(site)) => [
+            "Known, standing still".to_owned(),
+            stands(site),
+            format!("{label} stands at {} and has not left it since {}.", site.id, seen.when(site.arrived)),
         ],
         (KeeperState::Doubtful, Some(site)) => [
             "Perhaps leaving".to_owned(),
@@ -154,7 +155,13 @@ fn place(seen: &Observations<'_>) -> Section {
         (KeeperState::Settling, _) => [
             "Standing, being measured".to_owned(),
             format!("No site yet. {fix}"),
-            format!("{label} stands, and its new site is being measured."),
+            match position.estimate {
+                Some((_, radius95_m)) => format!(
+                    "{label} stands, and its new site is being measured: settling, within {}.",
+                    wording::distance(radius95_m)
+                ),
+                None => format!("{label} stands, and its new site is being measured."),
+            },
         ],
         (KeeperState::Underway, _) => [
             "On the move".to_owned(),
@@ -180,6 +187,10 @@ fn place_rows(seen: &Observations<'_>) -> Vec<Row> {
             rows.push(row("Live position", wording::position(fix.position), format!("{} old", seen.age(fix.at))));
         }
         (None, None) => rows.push(row("Position", UNKNOWN, "")),
+    }
+    if let Some((centre, radius95_m)) = position.estimate {
+        let note = format!("settling, within {} (95 %)", wording::distance(radius95_m));
+        rows.push(row("Position so far", wording::position(centre), note));
     }
     if let Some(site) = &position.site {
         if let Some(fix) = position.last_fix {
@@ -290,11 +301,18 @@ fn lines(seen: &Observations<'_>) -> Section {
     let position = seen.position;
     let cameras = &seen.intake.cameras;
     let Some(site) = position.site.as_ref().filter(|_| position.state == KeeperState::Anchored) else {
-        let told = [
-            "Held back".to_owned(),
-            "No site, so alerts give the position only.".to_owned(),
-            "Place lines belong to a site; until one is found, alerts give the position only.".to_owned(),
-        ];
+        let told = match position.unverified_site() {
+            Some(site) => [
+                "Held back".to_owned(),
+                format!("{} is not verified since the start.", wording::capital(&site.id.to_string())),
+                "Until a fix agrees with the last site, alerts say that its place lines are not verified.".to_owned(),
+            ],
+            None => [
+                "Held back".to_owned(),
+                "No site, so alerts give the position only.".to_owned(),
+                "Place lines belong to a site; until one is found, alerts give the position only.".to_owned(),
+            ],
+        };
         let mut section = section(2, "lines", "Place lines", told);
         section.state = SectionState::Unknown;
         return section;

@@ -4,10 +4,10 @@ use super::*;
 use crate::cameras::{Refusal, SpoolView};
 use crate::forward::relay::RelayView;
 use crate::inputs::{InputKind, InputState};
-use crate::moment::UtcTrust;
-use crate::position::keeper::Tow;
+use crate::moment::{Moment, Mono, UtcTrust};
+use crate::position::keeper::{KeeperLimits, SiteKeeper, Tow};
 use crate::position::places::{LineState, SiteLines};
-use crate::position::{KeeperState, ReceiverState, TowView};
+use crate::position::{Fix, KeeperState, ReceiverState, TowView};
 use crate::sim::scene::Scene;
 use std::sync::Arc;
 
@@ -193,12 +193,77 @@ fn trailer_that_does_not_know_where_it_is_needs_somebody_after_a_quarter_of_an_h
     assert_eq!(codes_after(&mut scene, 900_000), [("place.unknown", Word::Act)]);
 }
 
+/// What the real site keeper says after a start at a place where it stood before, with `fixes` that come then.
+fn restarted_keeper(scene: &mut Scene, fixes: u64) -> SiteKeeper {
+    let place = scene.position.last_fix.unwrap();
+    let moment = |mono: Mono| Moment { mono, ..scene.now };
+    let fix = |at: Mono, second: u64| {
+        let position = place.position.moved(90.0, f64::from(u32::try_from(second % 5).unwrap()) * 0.3);
+        Fix { at, position, speed_mps: Some(0.05), ..place }
+    };
+    let began = Mono(scene.now.mono.0 - 600_000);
+    let mut keeper = SiteKeeper::new(KeeperLimits::default(), None, &moment(began));
+    let mut out = Vec::new();
+    for second in 0..300 {
+        let at = began.plus_ms(second * 1000);
+        keeper.on_fix(&fix(at, second), &moment(at), &mut out);
+    }
+    assert_eq!(keeper.state(), KeeperState::Anchored);
+    let mut keeper = SiteKeeper::new(KeeperLimits::default(), Some(keeper.memory()), &scene.now);
+    for second in 0..fixes {
+        let at = scene.now.mono.plus_ms(second * 1000);
+        keeper.on_fix(&fix(at, second), &moment(at), &mut out);
+    }
+    keeper.fill(&mut scene.position);
+    keeper
+}
+
 #[test]
-fn place_that_no_fix_has_confirmed_since_the_start_is_never_called_known() {
+fn place_that_no_fix_has_confirmed_since_the_start_is_never_called_known_or_lost() {
+    // Without a fix it is searching, with the first ones it is being checked; both are the same to people.
+    for (fixes, state) in [(0, KeeperState::Searching), (5, KeeperState::Doubtful)] {
+        let mut scene = Scene::standing();
+        restarted_keeper(&mut scene, fixes);
+        assert_eq!((scene.position.state, scene.position.site.is_some()), (state, true));
+        let snapshot = judged(&scene);
+        assert_eq!(snapshot.sections[0].answer, "Not verified since the start");
+        assert!(snapshot.sections[1].detail.contains("is not verified since the start"));
+        assert_eq!(snapshot.needs, [], "a start alone is no reason to look");
+        assert_eq!(codes_after(&mut scene.clone(), 299_000), []);
+        assert_eq!(codes_after(&mut scene, 300_000), [("place.unverified", Word::Look)]);
+        assert_eq!(codes_after(&mut scene, 3_600_000), [("place.unverified", Word::Look)], "its last place is known");
+    }
     let mut scene = Scene::standing();
-    scene.position.verified_since_start = false;
-    assert_eq!(judged(&scene).sections[0].answer, "Not verified since the start");
-    assert_eq!(codes_after(&mut scene, 300_000), [("place.unverified", Word::Look)]);
+    restarted_keeper(&mut scene, 120);
+    assert_eq!((scene.position.state, scene.position.verified_since_start), (KeeperState::Anchored, true));
+    assert_eq!(judged(&scene).sections[0].answer, "Known, standing still");
+}
+
+#[test]
+fn place_that_settles_is_told_with_a_radius_that_shrinks() {
+    let mut scene = Scene::standing();
+    let place = scene.position.last_fix.unwrap();
+    let mut keeper = SiteKeeper::new(KeeperLimits::default(), None, &scene.now);
+    let mut radii_m = Vec::new();
+    for second in 0..200_u64 {
+        let now = Moment { mono: scene.now.mono.plus_ms(second * 1000), ..scene.now };
+        let position = place.position.moved(90.0, f64::from(u32::try_from(second % 5).unwrap()) * 0.3);
+        keeper.on_fix(&Fix { at: now.mono, position, speed_mps: Some(0.05), ..place }, &now, &mut Vec::new());
+        keeper.fill(&mut scene.position);
+        assert_eq!(scene.position.estimate.is_some(), keeper.state() == KeeperState::Settling, "{second} s");
+        if let Some((centre, radius95_m)) = scene.position.estimate {
+            assert!(centre.distance_m(place.position) <= radius95_m);
+            let section = judged(&scene).sections[0].clone();
+            let wanted = format!("settling, within {}", wording::distance(radius95_m));
+            assert!(section.sentence.contains(&wanted), "{}", section.sentence);
+            assert!(section.rows.iter().any(|row| row.label == "Position so far" && row.note.contains(&wanted)));
+            radii_m.push(radius95_m);
+        }
+    }
+    assert!(100 < radii_m.len(), "from the first fix until the site is found");
+    assert!(radii_m.windows(2).all(|pair| pair[1] <= pair[0] + 0.01), "{radii_m:?}");
+    assert!(radii_m[radii_m.len() - 1] < 0.95 * radii_m[0], "{radii_m:?}");
+    assert!(scene.position.site.is_some() && scene.position.estimate.is_none());
 }
 
 #[test]

@@ -187,6 +187,9 @@ pub struct PositionView {
     pub notices: Arc<PlaceNotices>,
     /// False until the first good fix after the start agreed with the stored site.
     pub verified_since_start: bool,
+    /// What is known of the place while it settles and no site is found: a provisional centre and its 95 % radius,
+    /// metres. No stamp is made of it.
+    pub estimate: Option<(LatLon, f64)>,
     /// The newest good fix.
     pub last_fix: Option<Fix>,
     /// The GPS receiver's state.
@@ -258,6 +261,12 @@ impl PositionView {
     #[must_use]
     pub fn is_away(&self) -> bool {
         self.state == KeeperState::Underway || self.adrift.is_some()
+    }
+
+    /// The site that was kept over the start, while no fix has agreed with it or ruled it out.
+    #[must_use]
+    pub fn unverified_site(&self) -> Option<&Site> {
+        self.site.as_ref().filter(|_| !self.verified_since_start)
     }
 
     /// True while it moves, as far as anybody can tell: away and not at a halt.

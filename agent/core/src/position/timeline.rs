@@ -55,8 +55,12 @@ pub struct Segment {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Timeline {
     segments: VecDeque<Segment>,
-    /// Stretches without a fix, oldest first: last fix before, first fix after.
-    gaps: VecDeque<(Mono, Mono)>,
+    /// Stretches without a fix, oldest first: last fix before if there was one in this boot, first fix after.
+    gaps: VecDeque<(Option<Mono>, Mono)>,
+    /// Up to here stretches without a fix were forgotten, so that nobody knows how old a fix was.
+    forgotten_to: Mono,
+    /// The last fix of an earlier keeper in this boot.
+    seen_before: Option<Mono>,
 }
 
 impl Timeline {
@@ -80,28 +84,46 @@ impl Timeline {
         self.segments.push_back(Segment { from, whereabouts });
     }
 
-    /// Remembers that no fix came after `last` until `next`.
-    pub fn unseen(&mut self, last: Mono, next: Mono) {
-        if self.gaps.len() == Self::GAPS_KEPT {
-            self.gaps.pop_front();
+    /// Remembers that no fix came after `last` until `next`; `None`: none had come before.
+    pub fn unseen(&mut self, last: Option<Mono>, next: Mono) {
+        if self.gaps.len() == Self::GAPS_KEPT
+            && let Some((_, forgotten)) = self.gaps.pop_front()
+        {
+            self.forgotten_to = forgotten;
         }
         self.gaps.push_back((last, next));
+    }
+
+    /// An earlier keeper in this boot had its last fix then.
+    pub fn seen_before(&mut self, last: Mono) {
+        self.seen_before = Some(last);
+    }
+
+    /// The end of the newest stretch without a fix.
+    #[must_use]
+    pub fn unseen_last(&self) -> Option<Mono> {
+        self.gaps.back().map(|gap| gap.1)
     }
 
     /// The last fix before a gap that ended at `next`.
     #[must_use]
     pub fn unseen_until(&self, next: Mono) -> Option<Mono> {
-        self.gaps.back().filter(|gap| gap.1 == next).map(|gap| gap.0)
+        self.gaps.back().filter(|gap| gap.1 == next).and_then(|gap| gap.0)
     }
 
-    /// Age of the newest fix at `instant`, ms, given the newest fix of all; under the length of a gap it is told as 0.
+    /// Age of the newest fix at `instant`, ms, given the newest fix since the start; under the length of a gap it is
+    /// told as 0. `None`: no fix is known to have come before.
     #[must_use]
-    pub fn fix_age_ms(&self, instant: Mono, newest: Mono) -> u64 {
+    pub fn fix_age_ms(&self, instant: Mono, newest: Option<Mono>) -> Option<u64> {
+        let newest = newest.or(self.seen_before)?;
         if newest <= instant {
-            return instant.since_ms(newest);
+            return Some(instant.since_ms(newest));
         }
-        let inside = self.gaps.iter().rev().find(|(last, next)| *last < instant && instant < *next);
-        inside.map_or(0, |(last, _)| instant.since_ms(*last))
+        if instant < self.forgotten_to {
+            return None;
+        }
+        let inside = self.gaps.iter().rev().find(|gap| gap.0.is_none_or(|last| last < instant) && instant < gap.1);
+        inside.map_or(Some(0), |(last, _)| last.map(|last| instant.since_ms(last)))
     }
 
     /// What was so at `instant`.
@@ -115,7 +137,8 @@ impl Timeline {
     }
 
     /// The segments, oldest first.
-    pub fn segments(&self) -> impl Iterator<Item = &Segment> {
+    #[must_use]
+    pub fn segments(&self) -> impl DoubleEndedIterator<Item = &Segment> {
         self.segments.iter()
     }
 }
@@ -136,5 +159,23 @@ mod tests {
         assert_eq!(timeline.at(Mono(19)), road(Mono(10)));
         timeline.tell(Mono(15), road(Mono(15)));
         assert_eq!(timeline.at(Mono(25)), road(Mono(15)), "the later decision replaces what was told of 20");
+    }
+
+    #[test]
+    fn the_age_of_a_fix_is_known_only_where_a_fix_is_known() {
+        let mut timeline = Timeline::default();
+        assert_eq!(timeline.fix_age_ms(Mono(5), None), None, "nothing has come");
+        timeline.unseen(None, Mono(100));
+        timeline.unseen(Some(Mono(200)), Mono(300));
+        let age_ms = |timeline: &Timeline, at| timeline.fix_age_ms(Mono(at), Some(Mono(400)));
+        assert_eq!(age_ms(&timeline, 50), None, "before the first fix");
+        assert_eq!([150, 250, 350, 450].map(|at| age_ms(&timeline, at)), [Some(0), Some(50), Some(0), Some(50)]);
+        for gap in 0..u64::try_from(Timeline::GAPS_KEPT).unwrap_or(0) - 1 {
+            timeline.unseen(Some(Mono(1000 + gap)), Mono(1001 + gap));
+        }
+        assert_eq!(age_ms(&timeline, 50), None, "the first gap is forgotten, and with it that a fix was there");
+        assert_eq!(age_ms(&timeline, 250), Some(50));
+        timeline.seen_before(Mono(7));
+        assert_eq!(timeline.fix_age_ms(Mono(19), None), Some(12), "an earlier keeper's fix counts until there is one");
     }
 }

@@ -92,7 +92,8 @@ pub fn stamp(camera: &CameraId, captured_at: Utc, revision: u32, basis: &StampBa
     let instant = view.eras.mono_of(captured_at, basis.now.mono);
     let sure_of_time = instant.is_some_and(|(_, only)| only);
     let whereabouts = instant.map_or(Whereabouts::Unknown, |(mono, _)| view.timeline.at(mono));
-    let fix_age_ms = view.last_fix.zip(instant).map(|(fix, (mono, _))| view.timeline.fix_age_ms(mono, fix.at));
+    let newest = view.last_fix.map(|fix| fix.at);
+    let fix_age_ms = instant.and_then(|(mono, _)| view.timeline.fix_age_ms(mono, newest));
     let fresh = |age_ms: Option<u64>, max_ms: u64| age_ms.is_some_and(|age_ms| age_ms <= max_ms);
     let certain = |sure: bool| if sure { StampState::Certain } else { StampState::Doubtful };
     let (state, spot, position, radius95_m, fix_age_ms) = match whereabouts {
@@ -111,7 +112,7 @@ pub fn stamp(camera: &CameraId, captured_at: Utc, revision: u32, basis: &StampBa
             (certain(sure), StampSpot::Underway, Some(position), Some(radius95_m), age_ms)
         }
     };
-    let (line, line_state) = sentence(camera, view, whereabouts, fix_age_ms, sure_of_time);
+    let (line, line_state) = sentence(camera, view, whereabouts, fix_age_ms, instant.map(|(_, only)| only));
     Stamp {
         revision,
         state,
@@ -156,13 +157,14 @@ fn sentence(
     view: &PositionView,
     whereabouts: Whereabouts,
     fix_age_ms: Option<u64>,
-    sure_of_time: bool,
+    sure_of_time: Option<bool>,
 ) -> (String, LineState) {
     let (mut text, mut state) = match whereabouts {
         Whereabouts::Unknown => {
-            let why = match view.last_fix {
-                None => "no fix since the start when this was read",
-                Some(_) => "no usable fix when this was read",
+            let why = match (sure_of_time, view.last_fix) {
+                (None, _) => "the capture time is not one that this computer's clock has shown",
+                (Some(_), None) => "no fix since the start when this was read",
+                (Some(_), Some(_)) => "no usable fix when this was read",
             };
             return (format!("Position unknown; {why}"), LineState::Missing);
         }
@@ -189,11 +191,18 @@ fn sentence(
             (format!("{}; the trailer was not at a site", coordinates(position)), LineState::Unconfirmed)
         }
     };
-    if let Some(age_ms) = fix_age_ms.filter(|age_ms| SITE_FIX_AGE_MS_MAX < *age_ms) {
-        text = format!("{text}; last position fix {} before the read", age_words(age_ms));
-        state = weaker(state);
+    match (whereabouts, fix_age_ms) {
+        (_, Some(age_ms)) if SITE_FIX_AGE_MS_MAX < age_ms => {
+            text = format!("{text}; last position fix {} before the read", age_words(age_ms));
+            state = weaker(state);
+        }
+        (Whereabouts::AtSite { verified: true, .. }, None) => {
+            text.push_str("; no position fix is known from shortly before the read");
+            state = weaker(state);
+        }
+        _ => {}
     }
-    if !sure_of_time {
+    if sure_of_time == Some(false) {
         text.push_str("; capture time not sure");
         state = weaker(state);
     }
@@ -316,6 +325,13 @@ mod tests {
         let west = CameraId::new("west").unwrap();
         let told = format!("{at}; no place line written");
         assert_eq!(read(&after, &west), (StampState::Certain, told, LineState::Missing));
+        // Neither ahead of the clock nor before the boot has it shown such a time; a fix is not what is missing.
+        let standing = view(at_site(true), 59_000);
+        for captured_at in [moment(65_100).utc, moment(0).utc.plus_ms(-5000)] {
+            let stamp = stamp(&east(), captured_at, 1, &StampBasis { view: &standing, now: &moment(60_100) });
+            let told = "Position unknown; the capture time is not one that this computer's clock has shown";
+            assert_eq!((stamp.state, stamp.line.as_str()), (StampState::None, told));
+        }
         let mut fixless = view(Whereabouts::Unknown, 59_000);
         fixless.last_fix = None;
         let told = "Position unknown; no fix since the start when this was read".to_owned();
@@ -336,7 +352,7 @@ mod tests {
     #[test]
     fn a_read_inside_a_past_gap_says_the_age_that_the_fix_had_then() {
         let mut view = view(at_site(true), 300_000);
-        Arc::make_mut(&mut view.timeline).unseen(Mono(100_000), Mono(200_000));
+        Arc::make_mut(&mut view.timeline).unseen(Some(Mono(100_000)), Mono(200_000));
         let now = moment(301_000);
         let stamp = stamp(&east(), moment(150_000).utc, 1, &StampBasis { view: &view, now: &now });
         assert_eq!(stamp.fix_age_ms, Some(50_000));

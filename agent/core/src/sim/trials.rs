@@ -5,7 +5,7 @@ use super::sky::{Habit, Sky, SkyReceiver, Truth};
 use crate::geo::{LatLon, LocalPlane};
 use crate::ids::{CameraId, SiteId};
 use crate::moment::{ClockEras, Moment, Mono, Utc, UtcTrust};
-use crate::position::keeper::{KeeperAction, KeeperLimits, SiteKeeper};
+use crate::position::keeper::{KeeperAction, KeeperLimits, KeeperMemory, SiteKeeper};
 use crate::position::{Fix, KeeperState, PositionView};
 use crate::read::stamp::{Stamp, StampBasis, StampSpot, StampState, stamp};
 
@@ -262,7 +262,7 @@ impl TakenRead {
     fn is_silent(&self) -> bool {
         let told =
             self.stamp.fix_age_ms.is_none_or(|age_ms| 10_000 < age_ms) && self.stamp.state != StampState::Certain;
-        let words = ["last position fix", "not verified since boot", "no fix since", "no usable fix"];
+        let words = ["last position fix", "not verified since boot", "no fix since", "no usable fix", "fix is known"];
         10 < self.fix_age_s && !(told && words.iter().any(|words| self.stamp.line.contains(words)))
     }
 }
@@ -420,8 +420,8 @@ fn run_tow(
         };
         let agent = !(off && under_way.is_some());
         if off && second == before_s + way_s {
-            // The agent starts again with what it kept.
-            let memory = stage.keeper.memory();
+            // Power is back: another boot, with what was kept.
+            let memory = KeeperMemory { seen: None, ..stage.keeper.memory() };
             stage.keeper = SiteKeeper::new(limits, Some(memory), &moment(stage.now_s));
             judge.crossed_at = Some((stage.observed_s, judge.way_m));
         }
@@ -538,7 +538,7 @@ pub fn boot(sky: Sky, limits: KeeperLimits, away_m: f64, seed: u64) -> BootOutco
     for _ in 0..1800 {
         stage.step(&Truth::default(), true);
     }
-    let memory = stage.keeper.memory();
+    let memory = KeeperMemory { seen: None, ..stage.keeper.memory() };
     let truth = Truth { east_m: away_m, ..Truth::default() };
     for _ in 0..60 {
         stage.step(&truth, false);

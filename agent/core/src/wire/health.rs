@@ -220,6 +220,9 @@ pub struct PlaceFigures {
     /// The current site.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub site: Option<SiteBody>,
+    /// What is known of the place while it settles; absent once a site is found, and on the move.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub estimate: Option<EstimateBody>,
     /// The newest good fix.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub fix: Option<FixBody>,
@@ -289,6 +292,17 @@ pub struct SiteBody {
     /// Metres north of the current position.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub north_m: Option<f64>,
+}
+
+/// A provisional place, with less and less doubt about it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct EstimateBody {
+    /// Latitude, WGS 84 degrees.
+    pub lat: f64,
+    /// Longitude, WGS 84 degrees.
+    pub lon: f64,
+    /// 95 % radius, m.
+    pub radius95_m: f64,
 }
 
 /// One fix.

@@ -3,10 +3,10 @@
 
 use crate::geo::LatLon;
 use crate::ids::{CameraId, SiteId};
-use crate::moment::Utc;
+use crate::moment::{Mono, Utc};
 use crate::position::Site;
 use crate::position::anchor::AnchorMemory;
-use crate::position::keeper::memory::{KeeperMemory, KeptSite};
+use crate::position::keeper::memory::{KeeperMemory, KeptSite, SeenAtSite};
 use crate::position::keeper::noise::NoiseMemory;
 use crate::position::keeper::{TOW_S_MAX, Tow};
 use crate::position::places::{
@@ -237,7 +237,37 @@ pub fn from_bytes(bytes: &[u8]) -> Result<KeeperMemory, KeeperMemoryError> {
             p95_mps: number(body.noise_p95_mps, "noise")?,
         },
         trail: body.trail.map(trail_from).transpose()?.unwrap_or_default(),
+        seen: None,
     })
+}
+
+/// When the trailer was seen at its site, with the boot that this is true in. Stored apart from the rest: it changes
+/// every minute, and a program that does not know it can go on without.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SeenBody {
+    boot_id: String,
+    site: u64,
+    from_ms: u64,
+    until_ms: u64,
+}
+
+/// What was seen in the boot `boot_id`, as bytes to store.
+#[must_use]
+pub fn seen_to_bytes(seen: &SeenAtSite, boot_id: &str) -> Vec<u8> {
+    let (from_ms, until_ms) = (seen.from.0, seen.until.0);
+    let body = SeenBody { boot_id: boot_id.to_owned(), site: seen.site.0, from_ms, until_ms };
+    // Plain numbers and a text always serialise.
+    serde_json::to_vec(&body).unwrap_or_default()
+}
+
+/// What was seen in the boot `boot_id`; `None` if that is of another boot, or can't be read: then only reads of the
+/// past minutes have no place.
+#[must_use]
+pub fn seen_from_bytes(bytes: &[u8], boot_id: &str) -> Option<SeenAtSite> {
+    let body: SeenBody = serde_json::from_slice(bytes).ok()?;
+    let same = !boot_id.is_empty() && body.boot_id == boot_id;
+    same.then_some(SeenAtSite { site: SiteId(body.site), from: Mono(body.from_ms), until: Mono(body.until_ms) })
 }
 
 fn trail_body(trail: &Trail) -> Option<TrailBody> {
@@ -446,7 +476,18 @@ mod tests {
             places,
             noise: NoiseMemory { p50_mps: 0.05, p95_mps: 0.2 },
             trail,
+            seen: None,
         }
+    }
+
+    #[test]
+    fn what_was_seen_holds_in_its_own_boot_alone() {
+        let seen = SeenAtSite { site: SiteId(2), from: Mono(1000), until: Mono(2000) };
+        let bytes = seen_to_bytes(&seen, "boot 1");
+        assert_eq!(seen_from_bytes(&bytes, "boot 1"), Some(seen));
+        assert_eq!(seen_from_bytes(&bytes, "boot 2"), None);
+        assert_eq!(seen_from_bytes(&seen_to_bytes(&seen, ""), ""), None, "a boot without a name is no boot");
+        assert_eq!(seen_from_bytes(&bytes[1..], "boot 1"), None);
     }
 
     #[test]

@@ -5,8 +5,9 @@ use crate::geo::{LatLon, compass_word};
 use crate::health::wording::{list, span};
 use crate::inputs::UnsafeMove;
 use crate::moment::{Moment, Utc};
+use crate::position::Fix;
 use crate::position::clock_steps::ClockStep;
-use crate::position::keeper::{KeeperAction, TOW_CAUTION};
+use crate::position::keeper::{GAP_MS, KeeperAction, TOW_CAUTION};
 use crate::position::places::{coordinates, length_words};
 use serde::{Deserialize, Serialize};
 
@@ -91,12 +92,16 @@ impl NoticeBody {
         Self::new("undated-reads", false, now.utc, text, advice)
     }
 
-    /// The trailer moves with a switch that forbids it, or that is over.
+    /// The trailer moves with a switch that forbids it, or that is over. `fix`: the newest.
     #[must_use]
-    pub fn of_unsafe_move(news: &UnsafeMove, position: Option<LatLon>, now: &Moment) -> Self {
+    pub fn of_unsafe_move(news: &UnsafeMove, fix: Option<&Fix>, now: &Moment) -> Self {
+        let position = fix.map(|fix| fix.position);
         let notice = match news {
             UnsafeMove::Began(forbids) => {
-                let at = position.map_or_else(String::new, |position| format!(", at {}", coordinates(position)));
+                let at = fix.map_or_else(String::new, |fix| match seen_ago(now.mono.since_ms(fix.at)) {
+                    Some(ago) => format!("; it was last seen {ago} at {}", coordinates(fix.position)),
+                    None => format!(", at {}", coordinates(fix.position)),
+                });
                 let text = format!("The trailer is moving, and {}{at}.", list(forbids));
                 let advice = format!("stop it where it is safe; before it goes on: {}", TOW_CAUTION.join(" "));
                 Self::new("unsafe-move", true, now.utc, text, &advice)
@@ -178,11 +183,15 @@ impl NoticeBody {
                 let text = format!("{} has {word} a tow until {}{why}.", tow.by, tow.until.to_rfc3339());
                 Self::new(kind, false, now.utc, text, "")
             }
-            KeeperAction::TowEnded { tow, reason, adrift, position } => {
+            KeeperAction::TowEnded { tow, reason, adrift, position, seen } => {
                 let text = if *adrift {
-                    let at = position.map_or_else(|| "at an unknown place".to_owned(), coordinates);
+                    let at = match (position, seen.and_then(|seen| seen_ago(now.mono.since_ms(seen)))) {
+                        (None, _) => "is at an unknown place".to_owned(),
+                        (Some(position), None) => format!("is {}", coordinates(*position)),
+                        (Some(position), Some(ago)) => format!("was last seen {ago} at {}", coordinates(*position)),
+                    };
                     format!(
-                        "The tow that {} announced is over ({reason}), and the trailer has not arrived: it is {at}.",
+                        "The tow that {} announced is over ({reason}), and the trailer has not arrived: it {at}.",
                         tow.by
                     )
                 } else {
@@ -200,11 +209,17 @@ impl NoticeBody {
     }
 }
 
+/// How long ago, where a position is too old to be told as one of now; the bound is that of stamps.
+fn seen_ago(age_ms: u64) -> Option<String> {
+    (GAP_MS < age_ms).then(|| format!("{} ago", span(age_ms)))
+}
+
 #[cfg(test)]
 mod tests {
     #![expect(clippy::unwrap_used, reason = "tests")]
     use super::*;
     use crate::ids::SiteId;
+    use crate::moment::Mono;
     use crate::position::Site;
     use crate::position::keeper::Tow;
 
@@ -256,7 +271,7 @@ mod tests {
         assert_eq!((begun.urgent, begun.hurries()), (false, true));
         let ended = |adrift, reason: &str| {
             let (tow, reason, position) = (tow.clone(), reason.to_owned(), Some(site().position));
-            told(&KeeperAction::TowEnded { tow, reason, adrift, position })
+            told(&KeeperAction::TowEnded { tow, reason, adrift, position, seen: Some(Mono(0)) })
         };
         let out = ended(true, "the announced time has passed");
         assert_eq!(
@@ -290,8 +305,19 @@ mod tests {
     #[test]
     fn moving_with_the_mast_up_is_an_alarm_with_the_list_of_the_tow() {
         let news = UnsafeMove::Began(vec!["the mast is up".to_owned()]);
-        let told = NoticeBody::of_unsafe_move(&news, Some(site().position), &Moment::default());
+        let (at, position) = (Mono(1000), site().position);
+        let quality = (None, None, None);
+        let (utc, speed_mps, (hdop, satellites, sigma_m)) = (None, None, quality);
+        let fix = Fix { at, utc, position, speed_mps, hdop, satellites, sigma_m };
+        let told_at = |mono_ms: u64| {
+            let now = Moment { mono: Mono(mono_ms), ..Moment::default() };
+            NoticeBody::of_unsafe_move(&news, Some(&fix), &now)
+        };
+        let told = told_at(11_000);
         assert_eq!(told.text, "The trailer is moving, and the mast is up, at 44.51000, -30.00000.");
+        let old = told_at(1_801_000).text;
+        let wanted = "The trailer is moving, and the mast is up; it was last seen 30 min ago at 44.51000, -30.00000.";
+        assert_eq!(old, wanted);
         assert!(told.urgent && told.advice.contains(TOW_CAUTION[0]), "{}", told.advice);
         let over = NoticeBody::of_unsafe_move(&UnsafeMove::Over, None, &Moment::default());
         assert!(!over.urgent && over.hurries());

@@ -2,7 +2,7 @@
 
 use super::places::{Answer, TowAnswer};
 use super::time::CLOCK_KEY;
-use super::{MEMORY_KEY, RATE_KEY, memory_form};
+use super::{MEMORY_KEY, RATE_KEY, SEEN_KEY, memory_form};
 use crate::actors::messages::{PlaceProblem, PlaceRow};
 use crate::clock;
 use crate::store::{LaterStamp, NewEvent, OpenStamp, StoreError, StoreHandle};
@@ -60,6 +60,8 @@ pub(super) enum Job {
     },
     /// The speed of the GPS receiver's line, for the next start.
     Rate(u32),
+    /// When the trailer was seen at its site last.
+    Seen(Vec<u8>),
     /// What is remembered of the clock.
     KeepClock(Vec<u8>),
     Answer(Answer, Vec<PlaceRow>),
@@ -175,18 +177,22 @@ impl Outbox {
 }
 
 /// Writes jobs in their order until the actor's end is dropped. A write that fails is tried again until it succeeds, or
-/// until `stop`.
+/// until `stop`. Reads up to the sequence `placed_up_to` were accepted under an earlier keeper: a place that it told
+/// stays.
 pub(super) async fn write(
     store: StoreHandle,
+    placed_up_to: u64,
     published: watch::Receiver<Arc<PositionView>>,
     mut jobs: mpsc::Receiver<Job>,
     stop: CancellationToken,
 ) {
+    // Why something was given up that nobody waited for; only at the end of the store, or at a stop.
+    let mut given_up: Option<StoreError> = None;
     while let Some(job) = jobs.recv().await {
         let mut told = false;
         let result = loop {
             let trust = published.borrow().utc_trust;
-            let Err(error) = write_one(&store, &job, trust).await else { break Ok(()) };
+            let Err(error) = write_one(&store, &job, placed_up_to, trust).await else { break Ok(()) };
             let over = matches!(error, StoreError::Stopped) || stop.is_cancelled() || job.is_awaited();
             if !told {
                 tracing::error!(%error, "the position can't be written; {}", error.advice());
@@ -198,8 +204,12 @@ pub(super) async fn write(
             tokio::time::sleep(Duration::from_millis(RETRY_MS)).await;
         };
         if let Job::TowAnswer(answer, view) = job {
+            let answered = match &given_up {
+                None => Ok(view),
+                Some(error) => Err(not_kept(error)),
+            };
             // Whoever asked may have gone.
-            drop(answer.send(Ok(view)));
+            drop(answer.send(answered));
         } else if let Job::Keep { then: Some((answer, rows)), .. } | Job::Answer(answer, rows) = job {
             let answered = match result {
                 Ok(()) => Ok(rows),
@@ -207,6 +217,8 @@ pub(super) async fn write(
             };
             // Whoever asked may have gone.
             drop(answer.send(answered));
+        } else if let Err(error) = result {
+            given_up = Some(error);
         }
     }
 }
@@ -216,22 +228,23 @@ fn not_kept(error: &StoreError) -> PlaceProblem {
     PlaceProblem { detail }
 }
 
-async fn write_one(store: &StoreHandle, job: &Job, trust: UtcTrust) -> Result<(), StoreError> {
+async fn write_one(store: &StoreHandle, job: &Job, placed_up_to: u64, trust: UtcTrust) -> Result<(), StoreError> {
     match job {
         Job::Event(event) => store.accept(vec![event.clone()], clock::moment(trust)).await.map(drop),
-        Job::Restamp { from, to, view } => restamp(store, (*from, *to), (0, 0), view).await,
+        Job::Restamp { from, to, view } => restamp(store, (*from, *to), (0, placed_up_to), view).await,
         Job::Redate { after, placed_up_to, from, view } => {
             restamp(store, (*from, clock::mono()), (*after, *placed_up_to), view).await
         }
         Job::KeepClock(memory) => store.keep(CLOCK_KEY, memory.clone()).await,
         Job::Keep { memory, .. } => store.keep(MEMORY_KEY, memory.clone()).await,
+        Job::Seen(seen) => store.keep(SEEN_KEY, seen.clone()).await,
         Job::Rate(rate) => store.keep(RATE_KEY, rate.to_string().into_bytes()).await,
         Job::Answer(..) | Job::TowAnswer(..) => Ok(()),
     }
 }
 
 /// Gives the reads of a stretch that is decided now their later stamp, those accepted after the sequence `after`. The
-/// place of those up to `placed_up_to` stays.
+/// place of those up to `placed_up_to` stays, if they have one.
 async fn restamp(
     store: &StoreHandle,
     (from, to): (Mono, Mono),
@@ -262,6 +275,8 @@ fn later_stamp(open: &OpenStamp, keeps_place: bool, view: &PositionView, now: &M
     let stamp = stamp(&open.camera, open.captured_at, revision, &StampBasis { view, now });
     let mut body = StampBody::from(&stamp);
     body.clock.capture_far_s = before.clock.capture_far_s; // known only when the read was accepted
+    // An earlier process may have told no place at all, as in safe mode.
+    let keeps_place = keeps_place && (before.place.state != "none" || stamp.state == StampState::None);
     if keeps_place {
         body.place = before.place.clone();
     }

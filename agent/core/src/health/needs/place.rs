@@ -12,9 +12,11 @@ impl Judge<'_, '_> {
         let reason = if position.reason.is_empty() { String::new() } else { wording::sentence(&position.reason) };
         self.moving(&reason);
         self.unsafe_to_move();
+        // A kept site is checked after each start, and until that is done nothing else is known of it.
+        let unverified = position.unverified_site().is_some();
         self.ask_after(
             "place.doubtful",
-            position.state == KeeperState::Doubtful,
+            position.state == KeeperState::Doubtful && !unverified,
             0,
             u64::MAX,
             [
@@ -23,7 +25,6 @@ impl Judge<'_, '_> {
                 "It is decided within minutes by itself; reads until then are marked doubtful.".to_owned(),
             ],
         );
-        let unverified = position.state == KeeperState::Anchored && !position.verified_since_start;
         self.ask_after(
             "place.unverified",
             fitted && unverified,
@@ -32,7 +33,8 @@ impl Judge<'_, '_> {
             [
                 "check that the trailer stands where it stood".to_owned(),
                 "No fix since the start has agreed with its last site.".to_owned(),
-                "Give the GPS antenna a view of the sky; reads are marked doubtful until then.".to_owned(),
+                "Give the GPS antenna a view of the sky; until then reads carry the last known place, marked doubtful."
+                    .to_owned(),
             ],
         );
         self.ask_after(
@@ -46,7 +48,7 @@ impl Judge<'_, '_> {
                 "The antenna may see only part of the sky.".to_owned(),
             ],
         );
-        let lost = fitted && position.state == KeeperState::Searching;
+        let lost = fitted && position.state == KeeperState::Searching && !unverified;
         self.ask_after(
             "place.unknown",
             lost,

@@ -225,7 +225,7 @@ impl Assembler {
             }
             Kind::Gns => self.bear_witness(2, Witness::of_gns(&fields), at, out),
             Kind::Gll => {
-                let witness = Witness::of_gll(&fields);
+                let Some(witness) = Witness::of_gll(&fields) else { return };
                 self.counts.affirmed_gll += u64::from(witness.is_complete());
                 self.bear_witness(3, witness, at, out);
             }

@@ -187,3 +187,19 @@ proptest! {
         prop_assert!(out.last().is_some_and(|epoch| epoch.outcome.is_ok()));
     }
 }
+
+#[test]
+fn a_gll_that_ends_before_its_status_says_nothing_and_an_empty_status_denies() {
+    let place = "4430.60,N,03007.50,W";
+    let rmc = format!("GPRMC,120001,A,{place},0,0,251126,,,A");
+    for short in [format!("GPGLL,{place}"), format!("GPGLL,{place},120001")] {
+        for order in [[&rmc, &short], [&short, &rmc]] {
+            let got = only(&order.map(String::as_str));
+            assert_eq!(got.map(|fix| fix.position.lat_deg()), Ok(44.51), "{order:?}");
+        }
+        assert_eq!(epochs(&[&short]).0, [], "alone it is no epoch: the receiver sends no sentence that affirms a fix");
+    }
+    let denied = format!("GPGLL,{place},120001,");
+    assert_eq!(only(&[&rmc, &denied]), Err(Refusal::Disagree));
+    assert_eq!(only(&[&denied]), Err(Refusal::StatusVoid));
+}

@@ -30,11 +30,15 @@ impl Witness {
         Self::new(fields.time_of_day_ms(1), verdict, fields.position(3))
     }
 
-    /// What a GLL says.
+    /// What a GLL says; `None` if it ends before its status: the first receivers sent none (from memory), and what
+    /// neither affirms nor denies a fix is no witness.
     #[must_use]
-    pub fn of_gll(fields: &Fields<'_>) -> Self {
+    pub fn of_gll(fields: &Fields<'_>) -> Option<Self> {
+        if fields.len() < 6 {
+            return None;
+        }
         let verdict = status(fields.text(6)).and_then(|()| mode(fields.text(7)));
-        Self::new(fields.time_of_day_ms(5), verdict, fields.position(1))
+        Some(Self::new(fields.time_of_day_ms(5), verdict, fields.position(1)))
     }
 
     /// What a GGA says.

@@ -21,6 +21,18 @@ pub struct KeptSite {
     pub anchor: AnchorMemory,
 }
 
+/// A stretch in which the trailer was seen at its site without a gap and without a doubt. The boot-time clock dates it,
+/// so it holds for a keeper of the same boot alone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct SeenAtSite {
+    /// Which site.
+    pub site: SiteId,
+    /// First instant.
+    pub from: Mono,
+    /// The last fix.
+    pub until: Mono,
+}
+
 /// Everything that must survive a restart.
 #[derive(Clone, Debug, PartialEq)]
 pub struct KeeperMemory {
@@ -40,6 +52,8 @@ pub struct KeeperMemory {
     pub noise: NoiseMemory,
     /// The way of the last move.
     pub trail: Trail,
+    /// When the trailer was seen at the kept site last; `None` in another boot, and if nobody remembers.
+    pub seen: Option<SeenAtSite>,
 }
 
 impl Default for KeeperMemory {
@@ -53,6 +67,7 @@ impl Default for KeeperMemory {
             places: PlaceTable::default(),
             noise: NoiseMemory { p50_mps: 0.0, p95_mps: 0.2 },
             trail: Trail::default(),
+            seen: None,
         }
     }
 }
@@ -189,8 +204,10 @@ pub enum KeeperAction {
         reason: String,
         /// True if the trailer has left its site and not arrived: an alarm.
         adrift: bool,
-        /// Where it is, if that is known.
+        /// Where it was seen last, if that is known.
         position: Option<LatLon>,
+        /// When the newest fix came.
+        seen: Option<Mono>,
     },
     /// [`super::SiteKeeper::memory`] changed in a way that must survive a restart: keep it now.
     Keep,

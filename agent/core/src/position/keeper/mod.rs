@@ -18,8 +18,9 @@ mod standing;
 mod tow;
 
 use super::anchor::{Anchor, live_radius95_m};
+use super::host_clock::TrueTime;
 use super::places::PlaceTable;
-use super::timeline::{Timeline, Whereabouts};
+use super::timeline::{Segment, Timeline, Whereabouts};
 use super::trail::Trail;
 use super::{Fix, KeeperState, PositionView, Site};
 use crate::geo::{LatLon, LocalPlane};
@@ -27,7 +28,7 @@ use crate::ids::SiteId;
 use crate::moment::{Moment, Mono, Utc};
 use arrival::Arrival;
 use evidence::{Evidence, Sample, seconds};
-pub use memory::{KeeperAction, KeeperMemory, KeptSite};
+pub use memory::{KeeperAction, KeeperMemory, KeptSite, SeenAtSite};
 use moving::Adrift;
 use noise::StandingNoise;
 use standing::Standing;
@@ -55,6 +56,9 @@ const HDOP_UNKNOWN: f64 = 1.5;
 const SIGMA_PER_HDOP_M: f64 = 4.4;
 /// Standing away and underway without a fix for this long is "searching", ms; our own choice.
 const LOST_MS: u64 = 30_000;
+
+/// Of the time before the start so much is told anew, ms (our own limit).
+const RETOLD_MS: u64 = 3_600_000;
 
 /// Minutes of arc with two decimals: the coarsest digits in use, metres of latitude.
 const GRID_M: f64 = 18.52;
@@ -95,6 +99,8 @@ pub struct SiteKeeper {
     since: (Mono, Utc),
     reason: String,
     started: Mono,
+    /// When an earlier keeper of this boot saw the trailer at the site that is not verified yet.
+    seen_before: Option<SeenAtSite>,
     next_site: u64,
     history: Arc<Vec<Site>>,
     places: Arc<PlaceTable>,
@@ -104,6 +110,9 @@ pub struct SiteKeeper {
     evidence: Option<Evidence>,
     noise: StandingNoise,
     tow: Option<Announcement>,
+    /// A clock that nobody trusted has dated the last leaving: when it arrived there, if that is dated wrongly too, and
+    /// when it left.
+    left_undated: Option<(Option<Mono>, Mono)>,
     adrift: Option<Adrift>,
     trail: Arc<Trail>,
     link_up: bool,
@@ -128,8 +137,18 @@ impl SiteKeeper {
         let mut timeline = Timeline::default();
         let standing = memory.kept.map(Standing::restored);
         let mut reason = "no usable fix since the start".to_owned();
+        let known = |seen: &SeenAtSite| {
+            let same = standing.as_ref().is_some_and(|standing| standing.site.id == seen.site);
+            same && seen.from <= seen.until && seen.until <= now.mono
+        };
+        let seen_before = memory.seen.filter(known);
         if let Some(standing) = &standing {
-            timeline.tell(now.mono, standing.whereabouts());
+            if let Some(seen) = seen_before {
+                // What an earlier keeper was sure of stays sure; what nobody watched is not verified.
+                timeline.tell(seen.from, standing.seen_whereabouts());
+                timeline.seen_before(seen.until);
+            }
+            timeline.tell(seen_before.map_or(now.mono, |seen| seen.until), standing.whereabouts());
             reason = format!("no usable fix since the start; site {} is not verified", standing.site.id.0);
         }
         Self {
@@ -138,6 +157,7 @@ impl SiteKeeper {
             since: (now.mono, now.utc),
             reason,
             started: now.mono,
+            seen_before,
             next_site: memory.next_site.0.max(1),
             history: Arc::new(memory.history),
             places: Arc::new(memory.places),
@@ -147,6 +167,7 @@ impl SiteKeeper {
             evidence: None,
             noise: StandingNoise::restored(memory.noise),
             tow: memory.tow.map(|tow| Announcement::restored(tow, now)),
+            left_undated: None,
             link_up: true,
             adrift: memory.adrift.then(Adrift::default),
             trail: Arc::new(memory.trail),
@@ -219,7 +240,36 @@ impl SiteKeeper {
             places: self.places.as_ref().clone(),
             noise: self.noise.memory(),
             trail: self.trail.as_ref().clone(),
+            seen: self.seen_at_site(),
         }
+    }
+
+    /// When the trailer was seen at its site last, without a gap or a doubt; `None` while that is not so. Until the
+    /// site is verified after a start it is what the keeper before knew.
+    #[must_use]
+    pub fn seen_at_site(&self) -> Option<SeenAtSite> {
+        let standing = self.standing.as_ref()?;
+        if !standing.verified {
+            return self.seen_before;
+        }
+        let same = |segment: &&Segment| match segment.whereabouts {
+            Whereabouts::AtSite { site, position, verified: true, radius95_m } => {
+                site == standing.site.id && position.distance_m(standing.site.position) <= radius95_m
+            }
+            _ => false,
+        };
+        let from = self.timeline.segments().rev().take_while(same).last()?.from;
+        let from = self.timeline.unseen_last().map_or(from, |seen_again| from.max(seen_again));
+        let until = self.last_fix?.at;
+        (from <= until).then_some(SeenAtSite { site: standing.site.id, from, until })
+    }
+
+    /// Since when the site that was kept over the start is told without a check, until it is decided; `None` if there
+    /// is none.
+    #[must_use]
+    pub fn unverified_from(&self) -> Option<Mono> {
+        let unverified = self.standing.as_ref().is_some_and(|standing| !standing.verified);
+        unverified.then(|| self.seen_before.map_or(self.started, |seen| seen.until))
     }
 
     /// Writes what the keeper knows into a view; what it does not know (the receiver, counts, clock) is left alone.
@@ -231,6 +281,7 @@ impl SiteKeeper {
         view.verified_since_start = self.standing.as_ref().is_some_and(|standing| standing.verified);
         view.adrift = self.adrift.map(|_| self.history.last().and_then(|site| site.left).unwrap_or(self.since.1));
         view.tow = self.tow_view();
+        view.estimate = (self.state == KeeperState::Settling).then(|| self.estimate()).flatten();
         view.last_fix = self.last_fix;
         view.timeline = Arc::clone(&self.timeline);
         view.places = Arc::clone(&self.places);
@@ -254,6 +305,13 @@ impl SiteKeeper {
     #[must_use]
     pub fn site(&self) -> Option<&Site> {
         self.standing.as_ref().map(|standing| &standing.site)
+    }
+
+    /// Since when reads get a later stamp once the kept site is decided: of what nobody watched before the start only
+    /// the last hour, since all reads of the span are looked through. `None` if nothing is to be decided.
+    #[must_use]
+    pub fn undecided_from(&self) -> Option<Mono> {
+        self.unverified_from().map(|from| from.max(self.started.minus_ms(RETOLD_MS)))
     }
 
     /// The best estimate now with its 95 % radius, metres: the anchor, or what is provisional while it settles.
@@ -285,6 +343,27 @@ impl SiteKeeper {
         &self.places
     }
 
+    /// Dates anew what a clock that nobody trusted has dated, as soon as true time is known. Only once: over days the
+    /// boot-time clock runs away from true time.
+    pub fn date_anew(&mut self, told: &TrueTime, out: &mut Vec<KeeperAction>) {
+        if !told.proven {
+            return;
+        }
+        if let Some((arrived, left)) = self.left_undated.take()
+            && let Some(site) = Arc::make_mut(&mut self.history).last_mut()
+        {
+            site.arrived = arrived.map_or(site.arrived, |at| told.utc_at(at));
+            site.left = Some(told.utc_at(left));
+            out.push(KeeperAction::Keep);
+        }
+        if let Some(standing) = self.standing.as_mut().filter(|standing| standing.undated) {
+            standing.undated = false;
+            standing.site.arrived = told.utc_at(standing.found_from);
+            out.push(KeeperAction::SiteRefined { site: standing.site.clone() });
+            out.push(KeeperAction::Keep);
+        }
+    }
+
     fn enter(&mut self, state: KeeperState, reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {
         self.reason.clone_from(&reason);
         if self.state != state {
@@ -296,9 +375,8 @@ impl SiteKeeper {
 
     /// A first fix, or the first after a gap.
     fn acquired(&mut self, at: Mono, last: Option<Mono>) {
-        if let Some(last) = last {
-            Arc::make_mut(&mut self.timeline).unseen(last, at);
-        }
+        // Before the first fix since the start nobody saw it either, but for what the keeper before saw.
+        Arc::make_mut(&mut self.timeline).unseen(last.or(self.seen_before.map(|seen| seen.until)), at);
         self.unsure_until = at.plus_ms(UNSURE_MS);
         // At the very first start the settle time is the guard: distrust there only costs time.
         if last.is_some() || self.standing.is_some() {

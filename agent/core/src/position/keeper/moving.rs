@@ -136,6 +136,7 @@ impl SiteKeeper {
         self.places_mut().offer(id, position, &former, before);
         let mut standing = Standing::new(site.clone(), anchor, now.mono);
         standing.found_from = since;
+        standing.undated = !now.utc_trust.is_trusted();
         self.tell(since, standing.whereabouts());
         self.standing = Some(standing);
         // Whoever settles has outlived the acquisition.

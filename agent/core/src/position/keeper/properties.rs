@@ -1,13 +1,12 @@
 //! What holds for every way that a trailer and a receiver may go.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
-use super::tests::moment;
+use super::tests::{moment, stamp_at};
 use super::*;
-use crate::ids::CameraId;
-use crate::moment::{ClockEras, UtcTrust};
+use crate::moment::UtcTrust;
 use crate::position::fix::BytesToEpochs;
 use crate::position::fix::date::DateReference;
-use crate::read::stamp::{StampBasis, StampState, stamp};
+use crate::read::stamp::StampState;
 use crate::sim::random::Random;
 use proptest::prelude::*;
 
@@ -25,7 +24,15 @@ enum Leg {
         away_m: f64,
         azimuth_deg: f64,
     },
-    Restart,
+    Restart {
+        down_s: u32,
+        same_boot: bool,
+    },
+    /// A tow that no fix sees, there and back again.
+    Unseen {
+        half_s: u32,
+        azimuth_deg: f64,
+    },
     /// Few satellites or a bad HDOP.
     Weak(u32),
 }
@@ -36,8 +43,25 @@ fn leg() -> impl Strategy<Value = Leg> {
         (1..60_u32, 0.3..30.0, 0.0..360.0).prop_map(|(for_s, mps, azimuth_deg)| Leg::Drive { for_s, mps, azimuth_deg }),
         (1..120_u32).prop_map(Leg::Silence),
         (1.0..500.0, 0.0..360.0).prop_map(|(away_m, azimuth_deg)| Leg::Jump { away_m, azimuth_deg }),
-        Just(Leg::Restart),
+        restart(),
         (1..60_u32).prop_map(Leg::Weak),
+    ]
+}
+
+fn restart() -> impl Strategy<Value = Leg> {
+    (prop_oneof![Just(0), 1..60_u32], any::<bool>()).prop_map(|(down_s, same_boot)| Leg::Restart { down_s, same_boot })
+}
+
+/// What nobody sees of a trailer that always comes back to where it stood.
+fn unseen_leg() -> impl Strategy<Value = Leg> {
+    let trip = || (5..90_u32, 0.0..360.0).prop_map(|(half_s, azimuth_deg)| Leg::Unseen { half_s, azimuth_deg });
+    prop_oneof![
+        (1..150_u32).prop_map(Leg::Stand),
+        (1..60_u32).prop_map(Leg::Silence),
+        restart(),
+        restart(),
+        trip(),
+        trip()
     ]
 }
 
@@ -49,6 +73,8 @@ struct Life {
     place: LatLon,
     speaks: bool,
     fixes: Vec<Mono>,
+    /// Where it was at each second.
+    truth: Vec<(Mono, LatLon)>,
     out: Vec<KeeperAction>,
 }
 
@@ -58,12 +84,23 @@ impl Life {
         let keeper = SiteKeeper::new(limits, None, &moment(1000));
         let place = LatLon::new(44.51, -30.0).unwrap();
         let random = Random::new(seed);
-        Self { keeper, limits, random, now_ms: 1000, place, speaks, fixes: Vec::new(), out: Vec::new() }
+        Self {
+            keeper,
+            limits,
+            random,
+            now_ms: 1000,
+            place,
+            speaks,
+            fixes: Vec::new(),
+            truth: Vec::new(),
+            out: Vec::new(),
+        }
     }
 
     fn fix(&mut self, mps: f64, satellites: u8) {
         self.now_ms += 1000;
         let now = moment(self.now_ms);
+        self.truth.push((now.mono, self.place));
         let (east_m, north_m) = (1.5 * self.random.normal(), 1.5 * self.random.normal());
         let position = LocalPlane::new(self.place).to_geo(east_m, north_m);
         let speed_mps = self.speaks.then(|| mps + 0.05 * self.random.unit());
@@ -71,6 +108,13 @@ impl Life {
         let fix = Fix { at: now.mono, utc: Some(now.utc), position, speed_mps, hdop, satellites, sigma_m: None };
         self.fixes.push(now.mono);
         self.keeper.on_fix(&fix, &now, &mut self.out);
+    }
+
+    /// A second without a fix.
+    fn unseen(&mut self) {
+        self.now_ms += 1000;
+        self.truth.push((Mono(self.now_ms), self.place));
+        self.keeper.on_tick(&moment(self.now_ms), &mut self.out);
     }
 
     fn live(&mut self, leg: &Leg) {
@@ -83,15 +127,22 @@ impl Life {
                     self.fix(mps, 9);
                 }
             }
-            Leg::Silence(for_s) => {
-                for _ in 0..for_s {
-                    self.now_ms += 1000;
-                    self.keeper.on_tick(&moment(self.now_ms), &mut self.out);
+            Leg::Silence(for_s) => (0..for_s).for_each(|_| self.unseen()),
+            Leg::Unseen { half_s, azimuth_deg } => {
+                for azimuth_deg in [azimuth_deg, azimuth_deg + 180.0] {
+                    for second in 0..half_s {
+                        // From a standstill to a standstill, by 1 m/s each second, 20 m/s at most.
+                        let mps = f64::from(second.min(half_s - 1 - second).min(20));
+                        self.place = self.place.moved(azimuth_deg, mps);
+                        self.unseen();
+                    }
                 }
             }
             Leg::Jump { away_m, azimuth_deg } => self.place = self.place.moved(azimuth_deg, away_m),
-            Leg::Restart => {
-                let memory = self.keeper.memory();
+            Leg::Restart { down_s, same_boot } => {
+                let mut memory = self.keeper.memory();
+                memory.seen = memory.seen.filter(|_| same_boot);
+                (0..down_s).for_each(|_| self.unseen());
                 self.keeper = SiteKeeper::new(self.limits, Some(memory), &moment(self.now_ms));
             }
         }
@@ -172,24 +223,23 @@ proptest! {
         let mut began = life.now_ms;
         for leg in legs {
             life.live(&leg);
-            if matches!(leg, Leg::Restart) {
-                began = life.now_ms;
+            match leg {
+                Leg::Restart { same_boot: false, .. } => began = life.now_ms,
+                // What an earlier keeper of the boot was sure of before stays so.
+                Leg::Restart { down_s, same_boot: true } => {
+                    let restarted = life.now_ms - u64::from(down_s) * 1000;
+                    began = life.keeper.memory().seen.map_or(life.now_ms, |seen| seen.from.0.min(restarted));
+                }
+                _ => {}
             }
             let from: Vec<Mono> = life.keeper.timeline().segments().map(|segment| segment.from).collect();
             prop_assert!(from.windows(2).all(|pair| pair[0] < pair[1]), "{from:?}");
         }
-        let mut view = PositionView::default();
-        life.keeper.fill(&mut view);
-        let now = moment(life.now_ms);
-        let mut eras = ClockEras::default();
-        eras.observe(&moment(0));
-        view.eras = eras;
-        let camera = CameraId::new("east").unwrap();
         for share in asked {
             let span = f64::from(u32::try_from(life.now_ms).unwrap());
             let into = std::time::Duration::from_secs_f64(share * span / 1000.0);
             let at = Mono(u64::try_from(into.as_millis()).unwrap());
-            let given = stamp(&camera, moment(at.0).utc, 1, &StampBasis { view: &view, now: &now });
+            let given = stamp_at(&life.keeper, at.0, life.now_ms);
             if given.state == StampState::Certain {
                 let last = life.fixes.iter().rev().find(|fix| **fix <= at);
                 let age_ms = last.map(|last| at.since_ms(*last));
@@ -197,6 +247,34 @@ proptest! {
                 prop_assert!(age_ms.is_some_and(|age_ms| age_ms <= 10_000), "{age_ms:?} at {at:?}: {given:?}");
                 prop_assert!(given.position.is_some() && given.radius95_m.is_some());
             }
+        }
+    }
+
+    #[test]
+    fn no_corrected_stamp_is_certain_of_a_wrong_place_or_far_from_a_fix_of_its_own_boot(
+        legs in prop::collection::vec(unseen_leg(), 1..7), seed: u64
+    ) {
+        let mut life = Life::new(60.0, true, seed);
+        life.live(&Leg::Stand(150));
+        let mut boots = vec![0];
+        for leg in &legs {
+            life.live(leg);
+            if matches!(leg, Leg::Restart { same_boot: false, .. }) {
+                boots.push(life.now_ms);
+            }
+        }
+        life.live(&Leg::Stand(450));
+        for (at, place) in &life.truth {
+            let given = stamp_at(&life.keeper, at.0, life.now_ms);
+            if given.state != StampState::Certain {
+                continue;
+            }
+            let off_m = given.position.unwrap().distance_m(*place);
+            prop_assert!(off_m <= 100.0, "{off_m} m at {at:?}: {given:?}");
+            let boot = boots.iter().rev().find(|began| **began <= at.0).copied().unwrap();
+            let last = life.fixes.iter().rev().find(|fix| **fix <= *at && boot <= fix.0);
+            let age_ms = last.map(|last| at.since_ms(*last));
+            prop_assert!(age_ms.is_some_and(|age_ms| age_ms <= GAP_MS), "{age_ms:?} at {at:?}: {given:?}");
         }
     }
 
@@ -218,14 +296,14 @@ proptest! {
                         (*for_s, Leg::Drive { for_s: 1, mps: *mps, azimuth_deg: *azimuth_deg })
                     }
                     Leg::Stand(for_s) => (*for_s, Leg::Stand(1)),
-                    _ => (0, Leg::Restart),
+                    _ => (0, Leg::Silence(1)),
                 };
                 for _ in 0..count {
                     life.live(&second);
                     let before = lived / all;
                     lived += 1.0;
                     if restart.is_some_and(|at| before <= at && at < lived / all) {
-                        life.live(&Leg::Restart);
+                        life.live(&Leg::Restart { down_s: 0, same_boot: true });
                     }
                 }
             }

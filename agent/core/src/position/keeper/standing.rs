@@ -89,6 +89,8 @@ pub(super) struct Standing {
     told_at: Mono,
     /// When this stay began.
     pub found_from: Mono,
+    /// A clock that nobody trusted has dated the arrival.
+    pub undated: bool,
     /// No gap since it was found, so that no motion was missed.
     heard_since_found: bool,
     /// The site is left and nothing showed the way: where it was since then is not sure either.
@@ -122,6 +124,7 @@ impl Standing {
             trip: None,
             told_at: now,
             found_from: now,
+            undated: false,
             heard_since_found: true,
             unsure_from: None,
             creep: Creep::default(),
@@ -147,6 +150,16 @@ impl Standing {
             position: self.site.position,
             radius95_m: self.site.radius95_m,
             verified: self.verified,
+        }
+    }
+
+    /// The same as a keeper told it that was sure of it.
+    pub(super) fn seen_whereabouts(&self) -> Whereabouts {
+        Whereabouts::AtSite {
+            site: self.site.id,
+            position: self.site.position,
+            radius95_m: self.site.radius95_m,
+            verified: true,
         }
     }
 
@@ -348,16 +361,18 @@ impl SiteKeeper {
     }
 
     fn verify(&mut self, now: &Moment, out: &mut Vec<KeeperAction>) {
-        let started = self.started;
+        let from = self.unverified_from().unwrap_or(self.started);
+        let retold_from = self.undecided_from().unwrap_or(self.started);
         let Some(standing) = &mut self.standing else { return };
         standing.verified = true;
         standing.doubt_since = None;
         let (id, whereabouts) = (standing.site.id, standing.whereabouts());
         self.unsure_until = now.mono;
         let reason = format!("site {} agrees with the fixes since the start", id.0);
-        self.tell(started, whereabouts);
+        // A stretch that nobody watched is told by the site too, and each stamp in it says the age of the fix.
+        self.tell(from, whereabouts);
         out.push(KeeperAction::Verified { site: id, reason: reason.clone() });
-        out.push(KeeperAction::Restamp { from: started, to: now.mono, reason: reason.clone() });
+        out.push(KeeperAction::Restamp { from: retold_from, to: now.mono, reason: reason.clone() });
         self.enter(KeeperState::Anchored, reason, now, out);
     }
 
@@ -425,17 +440,16 @@ impl SiteKeeper {
     }
 
     pub(super) fn leave(&mut self, sample: &Sample, reason: String, now: &Moment, out: &mut Vec<KeeperAction>) {
+        let (unverified_from, retold_from) = (self.unverified_from(), self.undecided_from());
         let Some(standing) = self.standing.take() else { return };
-        let from = if standing.verified {
-            standing.outing.as_ref().map_or(sample.at, |outing| outing.since)
-        } else {
-            self.started
-        };
+        let from = unverified_from.unwrap_or(standing.outing.as_ref().map_or(sample.at, |outing| outing.since));
         let announced = self.announced(now);
         let distance_m = standing.site.position.distance_m(sample.position);
         let mut site = standing.site;
         let at = Self::utc_of(from, now);
         site.left = Some(at);
+        let arrived = standing.undated.then_some(standing.found_from);
+        self.left_undated = (standing.undated || !now.utc_trust.is_trusted()).then_some((arrived, from));
         let history = Arc::make_mut(&mut self.history);
         if Self::HISTORY_KEPT <= history.len() {
             history.remove(0);
@@ -457,6 +471,7 @@ impl SiteKeeper {
         } else {
             out.push(KeeperAction::MovedWhileOff { site, announced, position, distance_m, reason: reason.clone() });
         }
+        let from = retold_from.unwrap_or(from);
         let from = standing.unsure_from.map_or(from, |unsure_from| unsure_from.min(from));
         out.push(KeeperAction::Restamp { from, to: now.mono, reason });
         out.push(KeeperAction::Keep);

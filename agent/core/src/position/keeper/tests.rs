@@ -5,11 +5,13 @@ use super::*;
 use crate::ids::CameraId;
 use crate::moment::UtcTrust;
 use crate::position::places::{LineProblem, LineState, PlaceLine, site_for_lines};
+use crate::read::stamp::{Stamp, StampBasis, StampSpot, StampState, stamp};
 use crate::sim::random::Random;
 
 const T0: i64 = 1_800_000_000_000;
 
 /// A keeper with a trailer that is towed by hand.
+#[derive(Clone)]
 pub(super) struct Story {
     pub keeper: SiteKeeper,
     pub limits: KeeperLimits,
@@ -20,6 +22,8 @@ pub(super) struct Story {
     pub noise_m: f64,
     pub step_ms: u64,
     pub speaks: bool,
+    /// Both clocks of the host.
+    pub moment: fn(u64) -> Moment,
 }
 
 impl Story {
@@ -36,13 +40,14 @@ impl Story {
             noise_m: 1.5,
             step_ms: 1000,
             speaks: true,
+            moment,
         }
     }
 
     /// One fix at the present place, `off_m` metres east of it.
     pub(super) fn fix(&mut self, speed_mps: f64, off_m: f64) {
         self.now_ms += self.step_ms;
-        let now = moment(self.now_ms);
+        let now = (self.moment)(self.now_ms);
         let east_m = off_m + self.noise_m * self.random.normal();
         let north_m = self.noise_m * self.random.normal();
         let position = LocalPlane::new(self.place).to_geo(east_m, north_m);
@@ -78,13 +83,46 @@ impl Story {
     }
 
     pub(super) fn restart(&mut self) {
-        let memory = self.keeper.memory();
+        self.restart_after(0, true);
+    }
+
+    /// The agent is down for a while. In another boot nobody knows when the trailer was seen.
+    pub(super) fn restart_after(&mut self, down_s: u64, same_boot: bool) {
+        let mut memory = self.keeper.memory();
+        memory.seen = memory.seen.filter(|_| same_boot);
+        self.silence(down_s);
         self.keeper = SiteKeeper::new(self.limits, Some(memory), &moment(self.now_ms));
+    }
+
+    /// No fix comes.
+    pub(super) fn silence(&mut self, for_s: u64) {
+        for _ in 0..for_s {
+            self.now_ms += 1000;
+            self.keeper.on_tick(&moment(self.now_ms), &mut self.out);
+        }
+    }
+
+    /// The stamp of a read captured at `at_ms`, as it is told now.
+    pub(super) fn stamp(&self, at_ms: u64) -> Stamp {
+        stamp_at(&self.keeper, at_ms, self.now_ms)
     }
 
     pub(super) fn count(&self, want: impl Fn(&KeeperAction) -> bool) -> usize {
         self.out.iter().filter(|action| want(action)).count()
     }
+}
+
+pub(super) fn stamp_at(keeper: &SiteKeeper, at_ms: u64, now_ms: u64) -> Stamp {
+    let mut view = PositionView::default();
+    keeper.fill(&mut view);
+    view.eras.observe(&moment(0));
+    let camera = CameraId::new("east").unwrap();
+    stamp(&camera, moment(at_ms).utc, 1, &StampBasis { view: &view, now: &moment(now_ms) })
+}
+
+/// A clock that began in 1970, and that nobody trusts.
+fn untrusted(mono_ms: u64) -> Moment {
+    Moment { mono: Mono(mono_ms), utc: Utc(i64::try_from(mono_ms).unwrap()), utc_trust: UtcTrust::Unset }
 }
 
 pub(super) fn moment(mono_ms: u64) -> Moment {
@@ -477,4 +515,141 @@ fn a_hop_that_flickers_around_the_threshold_is_told_within_minutes() {
     assert_eq!(story.keeper.state(), KeeperState::Anchored);
     let away_m = story.keeper.estimate().unwrap().0.distance_m(story.place.moved(90.0, 50.0));
     assert!(away_m < 5.0, "{away_m} m");
+}
+
+#[test]
+fn reads_that_no_fix_saw_after_a_start_stay_unsure_though_the_site_is_verified() {
+    for (down_s, same_boot) in [(0, true), (30, true), (0, false), (30, false)] {
+        let mut story = Story::new(60.0);
+        story.stand(100);
+        let seen_ms = story.now_ms;
+        story.restart_after(down_s, same_boot);
+        // The antenna is off; it may be towed around and put back meanwhile.
+        story.silence(120);
+        let fixed_ms = story.now_ms + 1000;
+        story.stand(100);
+        assert_eq!(story.count(|a| matches!(a, KeeperAction::Verified { .. })), 1);
+        for at_ms in (seen_ms + 1000..fixed_ms).step_by(1000) {
+            let stamp = story.stamp(at_ms);
+            // A tow begins with a standstill: within 10 s of a fix it has not gone far.
+            let seen_lately = same_boot && at_ms <= seen_ms + GAP_MS;
+            assert_eq!(stamp.state == StampState::Certain, seen_lately, "{same_boot}, {at_ms}: {stamp:?}");
+        }
+        let told = story.stamp(fixed_ms - 1000).line;
+        let end =
+            if same_boot { " before the read" } else { "; no position fix is known from shortly before the read" };
+        assert!(told.ends_with(end), "{told}");
+        assert_eq!(story.stamp(fixed_ms).state, StampState::Certain);
+    }
+}
+
+#[test]
+fn a_restart_in_the_same_boot_forgets_neither_where_the_trailer_was_seen_nor_what_nobody_saw() {
+    let mut story = Story::new(60.0);
+    story.stand(200);
+    let (parked_ms, seen_ms) = (80_000, story.now_ms);
+    story.restart_after(30, true);
+    let known = |story: &Story, at_ms: u64| {
+        let stamp = story.stamp(at_ms);
+        (stamp.state, stamp.spot == StampSpot::Site(SiteId(1)), stamp.fix_age_ms)
+    };
+    let down_ms = seen_ms + 20_000;
+    assert_eq!(known(&story, parked_ms), (StampState::Certain, true, Some(0)), "it was seen then");
+    assert_eq!(known(&story, down_ms), (StampState::Doubtful, true, Some(20_000)));
+    let told = story.stamp(down_ms).line;
+    assert!(told.contains("not verified since boot; last position fix 20 s before the read"), "{told}");
+    // Twice in a row, before anything is verified.
+    story.restart_after(5, true);
+    assert_eq!(known(&story, down_ms), (StampState::Doubtful, true, Some(20_000)));
+    story.stand(100);
+    assert_eq!(story.keeper.state(), KeeperState::Anchored);
+    let told = |a: &KeeperAction| matches!(a, KeeperAction::Restamp { from, .. } if from.0 == seen_ms);
+    assert_eq!(story.count(told), 1, "reads of that stretch get a later stamp");
+    assert_eq!(known(&story, down_ms), (StampState::Doubtful, true, Some(20_000)), "a silence that is bridged");
+    assert!(!story.stamp(down_ms).line.contains("not verified"));
+    assert_eq!(known(&story, parked_ms), (StampState::Certain, true, Some(0)));
+    // Without a pause in which a tow could hide the stretch is as sure as any.
+    story.restart_after(3, true);
+    story.stand(100);
+    assert_eq!(known(&story, story.now_ms - 101_000), (StampState::Certain, true, Some(2000)));
+}
+
+#[test]
+fn of_a_long_time_that_nobody_watched_only_the_last_hour_is_told_anew() {
+    for off_m in [0.0, 3000.0] {
+        let mut story = Story::new(60.0);
+        story.stand(200);
+        let seen_ms = story.now_ms;
+        story.restart_after(86_400, true);
+        let started_ms = story.now_ms;
+        assert_eq!(story.keeper.unverified_from(), Some(Mono(seen_ms)));
+        story.place = story.place.moved(0.0, off_m);
+        story.stand(300);
+        let told =
+            |a: &KeeperAction| matches!(a, KeeperAction::Restamp { from, .. } if from.0 == started_ms - 3_600_000);
+        assert_eq!(story.count(told), 1, "{off_m} m: {:?}", story.keeper.reason());
+        assert_eq!(story.keeper.undecided_from(), None);
+    }
+}
+
+#[test]
+fn a_site_that_does_not_verify_is_not_told_of_the_stretch_that_nobody_watched() {
+    let mut story = Story::new(60.0);
+    story.stand(200);
+    let seen_ms = story.now_ms;
+    story.restart_after(600, true);
+    story.place = story.place.moved(0.0, 3000.0);
+    story.stand(300);
+    assert_eq!(story.count(|a| matches!(a, KeeperAction::MovedWhileOff { .. })), 1);
+    let stamp = story.stamp(seen_ms + 300_000);
+    assert_eq!((stamp.state, stamp.position), (StampState::None, None), "{stamp:?}");
+    assert_eq!(story.stamp(seen_ms).spot, StampSpot::Unknown);
+    assert_eq!(story.stamp(seen_ms - 1000).spot, StampSpot::Site(SiteId(1)), "it was seen there");
+}
+
+#[test]
+fn what_was_seen_ends_with_a_doubt_and_begins_anew_after_a_gap() {
+    let mut story = Story::new(60.0);
+    assert_eq!(story.keeper.memory().seen, None);
+    story.stand(200);
+    let seen = story.keeper.memory().seen.unwrap();
+    assert_eq!((seen.site, seen.until.0), (SiteId(1), story.now_ms));
+    assert!(seen.from.0 < 10_000, "since it arrived: {seen:?}");
+    story.silence(100);
+    assert_eq!(story.keeper.memory().seen, Some(seen), "a silence adds nothing");
+    story.stand(3);
+    assert_eq!(story.keeper.memory().seen, None, "the first fixes after a gap are in doubt");
+    story.stand(100);
+    let again = story.keeper.memory().seen.unwrap();
+    assert!(seen.until.0 + 100_000 < again.from.0 && again.until.0 == story.now_ms, "{again:?}");
+    story.drive(20, 15.0);
+    assert_eq!(story.keeper.memory().seen, None);
+}
+
+#[test]
+fn an_arrival_and_a_leaving_that_a_wrong_clock_dated_are_dated_anew_once_time_is_known() {
+    let mut story = Story::new(60.0);
+    story.moment = untrusted;
+    story.stand(100);
+    assert!(story.keeper.site().unwrap().arrived.0 < 1_000_000, "1970");
+    let told =
+        |proven| TrueTime { at: Mono(500_000), utc: moment(500_000).utc, source: UtcTrust::Gps, proven, jitter_ms: 0 };
+    story.out.clear();
+    story.keeper.date_anew(&told(false), &mut story.out);
+    assert_eq!(story.out, [], "leap seconds may be unknown yet");
+    let mut away = story.clone();
+    story.keeper.date_anew(&told(true), &mut story.out);
+    let site = story.keeper.site().unwrap().clone();
+    assert!((site.arrived.since_ms(moment(2_000).utc)).abs() <= 1000, "{site:?}");
+    assert_eq!(story.out, [KeeperAction::SiteRefined { site: site.clone() }, KeeperAction::Keep]);
+    assert_eq!(story.keeper.memory().kept.unwrap().site, site);
+    story.out.clear();
+    story.keeper.date_anew(&TrueTime { utc: Utc(0), ..told(true) }, &mut story.out);
+    assert_eq!((story.out.len(), story.keeper.site().unwrap().arrived), (0, site.arrived), "once");
+    let left_ms = away.now_ms;
+    away.drive(30, 15.0);
+    away.keeper.date_anew(&told(true), &mut away.out);
+    let left = away.keeper.history()[0].clone();
+    assert_eq!(left.arrived, site.arrived);
+    assert!((left.left.unwrap().since_ms(moment(left_ms).utc)).abs() <= 5000, "{left:?}");
 }

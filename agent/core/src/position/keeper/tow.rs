@@ -248,7 +248,9 @@ impl SiteKeeper {
     pub(super) fn over(&mut self, reason: String, out: &mut Vec<KeeperAction>) {
         let Some(announcement) = self.tow.take() else { return };
         let position = self.site().map(|site| site.position).or(self.last_fix.map(|fix| fix.position));
-        out.push(KeeperAction::TowEnded { tow: announcement.tow, reason, adrift: self.adrift.is_some(), position });
+        let seen = self.last_fix.map(|fix| fix.at);
+        let adrift = self.adrift.is_some();
+        out.push(KeeperAction::TowEnded { tow: announcement.tow, reason, adrift, position, seen });
     }
 
     pub(super) fn announced(&self, now: &Moment) -> bool {
@@ -273,6 +275,7 @@ mod tests {
     use super::*;
     use crate::moment::UtcTrust;
     use crate::position::PositionView;
+    use crate::wire::notice::NoticeBody;
 
     const BY: &str = "technician 7";
 
@@ -378,6 +381,21 @@ mod tests {
         story.keeper.tow_begin(BY, "", 30, &moment(story.now_ms), &mut Vec::new()).unwrap();
         story.stand(40);
         assert_eq!(ended(&story.out), [(false, "the announced time has passed")]);
+    }
+
+    #[test]
+    fn a_tow_that_runs_out_without_a_receiver_tells_where_it_was_seen_last_and_how_long_ago() {
+        let mut story = Story::new(60.0);
+        story.stand(100);
+        story.keeper.tow_begin(BY, "", 3600, &moment(story.now_ms), &mut Vec::new()).unwrap();
+        story.drive(40, 15.0);
+        let seen = story.place;
+        story.out.clear();
+        story.silence(3561);
+        let told = |action: &KeeperAction| NoticeBody::of_keeper(action, &moment(story.now_ms));
+        let notice = story.out.iter().filter_map(told).find(|notice| notice.kind == "tow-ended").unwrap();
+        assert!(notice.urgent && notice.text.contains("it was last seen 59 min ago at 44.5"), "{}", notice.text);
+        assert!((notice.lon.unwrap() - seen.lon_deg()).abs() < 1e-3);
     }
 
     #[test]

@@ -1,9 +1,9 @@
 //! How the parts of `health.json` are filled from what was observed.
 
 use super::{
-    AckBody, CameraBody, ChangeBody, ComputerBody, FORMER_SITES_MAX, FixBody, HoldsBody, InputBody, IntakeBody,
-    LedgerBody, LineBody, MoveBody, NeedBody, PEOPLES_TEXT_MAX, PicturesBody, PlaceFigures, ReceiverBody, RelayBody,
-    RowBody, SectionBody, SiteBody, TowFigures,
+    AckBody, CameraBody, ChangeBody, ComputerBody, EstimateBody, FORMER_SITES_MAX, FixBody, HoldsBody, InputBody,
+    IntakeBody, LedgerBody, LineBody, MoveBody, NeedBody, PEOPLES_TEXT_MAX, PicturesBody, PlaceFigures, ReceiverBody,
+    RelayBody, RowBody, SectionBody, SiteBody, TowFigures,
 };
 use crate::cameras::SpoolView;
 use crate::geo::{LatLon, LocalPlane};
@@ -107,6 +107,11 @@ pub(super) fn place(seen: &Observations<'_>) -> PlaceFigures {
         verified: position.verified_since_start,
         move_threshold_m: seen.facts.move_threshold_m,
         site: position.site.as_ref().map(|current| site(current, plane.as_ref())),
+        estimate: position.estimate.map(|(centre, radius95_m)| EstimateBody {
+            lat: rounded(centre.lat_deg(), 7),
+            lon: rounded(centre.lon_deg(), 7),
+            radius95_m: rounded(radius95_m, 1),
+        }),
         fix: position.last_fix.map(|fix| FixBody {
             lat: rounded(fix.position.lat_deg(), 7),
             lon: rounded(fix.position.lon_deg(), 7),

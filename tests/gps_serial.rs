@@ -417,7 +417,7 @@ async fn a_site_is_found_told_to_the_store_and_remembered_with_its_place_lines()
         by: "J. Fenwick".to_owned(),
         answer,
     };
-    let confirm = |answer| PlaceRequest::Confirm { camera: None, by: "J. Fenwick".to_owned(), answer };
+    let confirm = |answer| PlaceRequest::Confirm { camera: None, by: "J. Fenwick".to_owned(), meant: None, answer };
     for refused in [again.ask(other).await, again.ask(confirm).await] {
         let told = refused.unwrap_err().detail;
         assert!(told.contains("wait until fixes agree with it"), "{told}");

@@ -205,7 +205,7 @@ fn what_is_signed_and_allowed_is_done_once_and_answered_and_the_rest_is_refused(
     assert_eq!((&alert["urgent"], &alert["test"]), (&Value::Bool(true), &Value::Bool(true)));
 
     // Not allowed by this trailer's owner.
-    let number = ask(receiver.folder(), &["confirm-line", "north", "--site", "1", "--line", "Quernstone Road"]);
+    let number = ask(receiver.folder(), &["confirm-line", "north", "1", "Quernstone Road"]);
     let text = answer(&receiver, &trailer, number);
     assert!(text.contains("refused: the configuration of the trailer does not allow it"), "{text}");
 
@@ -326,7 +326,7 @@ fn line_is_confirmed_from_afar_only_for_the_site_and_the_words_that_were_meant()
     let line = json!({"camera": "north", "road": "Quernstone Road", "direction": "northbound"});
     let line = json!({"do": "place.set", "by": "T. Wray", "args": line}).to_string();
     assert_eq!(trailer.ask(&line)["result"]["places"][0]["state"], "confirmed");
-    let asked_here = ["confirm-line", "north", "--site", "1", "--line", "Quernstone Road, northbound"];
+    let asked_here = ["confirm-line", "north", "1", "Quernstone Road, northbound"];
     let state = || trailer.ask(r#"{"do":"place.list"}"#)["result"]["places"][0]["state"].clone();
 
     // It is towed; the line goes along, word for word, and is unconfirmed.
@@ -343,13 +343,12 @@ fn line_is_confirmed_from_afar_only_for_the_site_and_the_words_that_were_meant()
         ("1", "Quernstone Road, northbound", "the trailer stands at site 2 now, and this was meant for site 1"),
         ("2", "Quernstone Road", "the place line of north reads otherwise now"),
     ] {
-        let number = ask(receiver.folder(), &["confirm-line", "north", "--site", site, "--line", line]);
+        let number = ask(receiver.folder(), &["confirm-line", "north", site, line]);
         let text = answer(&receiver, &trailer, number);
         assert!(text.contains("was not carried out") && text.contains(why), "{text}");
         assert_eq!(state(), "unconfirmed");
     }
-    let number =
-        ask(receiver.folder(), &["confirm-line", "north", "--site", "2", "--line", "Quernstone Road, northbound"]);
+    let number = ask(receiver.folder(), &["confirm-line", "north", "2", "Quernstone Road, northbound"]);
     let text = answer(&receiver, &trailer, number);
     assert!(text.contains("the place line of north is confirmed for site 2"), "{text}");
     assert_eq!(state(), "confirmed");
@@ -464,7 +463,7 @@ fn nothing_is_done_while_the_audit_can_not_be_written() {
 fn what_can_not_be_meant_is_refused_at_the_agency() {
     let data = tempfile::tempdir().unwrap();
     let data = data.path().to_str().unwrap();
-    let line = ["--line", "Quernstone Road"];
+    let line = ["Quernstone Road"];
     let cases: [&[&str]; 10] = [
         &["receive", "ask", "--data", data, "--trailer", "Heron 3", "--by", "a", "health"],
         &["receive", "ask", "--data", data, "--trailer", TRAILER, "--by", " ", "health"],
@@ -486,7 +485,7 @@ fn what_can_not_be_meant_is_refused_at_the_agency() {
             line[0],
             line[1],
         ],
-        &["receive", "ask", "--data", data, "--trailer", TRAILER, "--by", "a", "confirm-line", "north", "--site", "4"],
+        &["receive", "ask", "--data", data, "--trailer", TRAILER, "--by", "a", "confirm-line", "north", "4"],
         &["receive", "ask", "--data", data, "--trailer", TRAILER, "--by", "a", "reboot"],
         &["receive", "ask", "--data", data, "--trailer", TRAILER, "--by", "a"],
     ];

@@ -64,10 +64,9 @@ enum AskWhat {
         /// Which camera.
         camera: String,
         /// Number of the site.
-        #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u64).range(1..))]
+        #[arg(value_parser = clap::value_parser!(u64).range(1..))]
         site: u64,
         /// The whole line as the state shows it, like "Quernstone Road at Brackwater Lane, northbound".
-        #[arg(long, value_name = "TEXT")]
         line: String,
     },
     /// Send events once more.
@@ -187,7 +186,7 @@ impl Meant {
             AskWhat::ConfirmLine { camera, site, line } => {
                 let (line, max) = (line.trim(), PlaceLine::CHARS_MAX);
                 if line.is_empty() || printable(line, max) != line {
-                    return refused(format!("--line is empty, longer than {max} characters or can't be printed"));
+                    return refused(format!("the line is empty, longer than {max} characters or can't be printed"));
                 }
                 let meant = LineMeant { site: SiteId(*site), line: line.to_owned() };
                 Self { line: Some((CameraId::new(camera)?, meant)), ..bare(Kind::ConfirmLine) }

@@ -6,6 +6,10 @@ use crate::geo::LocalPlane;
 use crate::moment::Mono;
 use crate::position::anchor::{Anchor, Block, median};
 
+/// A fix after a gap that is so far from a halt is of another one, m (our own limit: four times what a receiver under an
+/// open sky is off).
+const HALT_APART_M: f64 = 30.0;
+
 /// Blocks of a halt may lie so far from their middle, metres. Source: a receiver in static hold jumped by 10 m while
 /// it stood.
 const CREEP_M: f64 = 14.0;
@@ -259,6 +263,15 @@ impl Arrival {
         let mut east: Vec<f64> = blocks.iter().map(|b| b.east_m).collect();
         let mut north: Vec<f64> = blocks.iter().map(|b| b.north_m).collect();
         Some(((median(&mut east), median(&mut north)), self.sigma_m()))
+    }
+
+    /// Whether a fix after a gap is another place than the halt, or nobody can say that it is not: a halt of one early
+    /// fix has no centre yet.
+    pub(super) fn may_be_elsewhere(&self, sample: &Sample) -> bool {
+        match self.centre() {
+            Some((centre, _)) => HALT_APART_M < sample.distance_m(centre),
+            None => self.halted_since.is_some(),
+        }
     }
 
     fn sigma_m(&self) -> f64 {

@@ -51,7 +51,7 @@ impl SiteKeeper {
         if self.state == KeeperState::Searching && was_halted.is_none() {
             // Nothing says that it moves: the first fix opens a halt, and motion will end it.
             self.arrival.begin(evidence, 0);
-        } else if broken && halt_place.is_some_and(|place| 30.0 < sample.distance_m(place)) {
+        } else if broken && self.arrival.may_be_elsewhere(sample) {
             self.arrival.begin(evidence, 0);
         } else {
             self.arrival.push(evidence, &self.noise);

@@ -329,7 +329,7 @@ impl SiteKeeper {
         standing.agree_s = 0.0;
         standing.agree_distinct = 0;
         standing.calm_samples = 0;
-        if standing.doubt_since.is_none() {
+        if standing.doubt_since.is_none() || (broken && self.arrival.may_be_elsewhere(&sample)) {
             self.arrival.begin(evidence, 0);
         } else {
             self.arrival.push(evidence, &self.noise);

@@ -209,8 +209,8 @@ impl Target for Courier {
 
     async fn receipts(&mut self) -> SaidLater {
         loop {
-            // A stick may hang, and nothing else waits for it. Dropped meanwhile, the look goes on, and what it brings is
-            // taken next time.
+            // A stick may hang, and nothing else waits for it. Dropped meanwhile, the look goes on, and what it brings
+            // is taken next time.
             if self.looking.is_none() {
                 tokio::time::sleep_until(self.look_at).await;
                 let (desk, mut read) = (Arc::clone(&self.desk), std::mem::take(&mut self.read));

@@ -31,8 +31,8 @@ const RECONNECT: Duration = Duration::from_millis(500);
 /// Messages with receipts that may lie unread while events are handed over; what comes beyond is dropped, and costs a
 /// repeat. As many as events may be on their way: a busy receiver answers them one by one (our own limit).
 const RECEIPTS_UNREAD_MAX: usize = 512;
-/// The largest packet that we take, bytes: a message with a thousand receipts that each say a problem is 300 kB, an event
-/// 40 kB at most. The client's own limit of 10 kB would end the connection at 160 receipts, again and again.
+/// The largest packet that we take, bytes: a message with a thousand receipts that each say a problem is 300 kB, an
+/// event 40 kB at most. The client's own limit of 10 kB would end the connection at 160 receipts, again and again.
 const PACKET_BYTES_MAX: u32 = 1 << 20;
 /// Messages that may wait for the event loop; more than a batch has.
 const WAITING_MAX: usize = 1024;

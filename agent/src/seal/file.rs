@@ -150,7 +150,8 @@ fn one(rest: &[u8]) -> Option<(&[u8], usize)> {
 }
 
 /// All records, how many places were damaged, and up to where the file is whole: what follows is a torn end. Behind a
-/// damaged place the next record whose checksum fits is looked for, wherever it begins: a length may be what is damaged.
+/// damaged place the next record whose checksum fits is looked for, wherever it begins: it may be a length that is
+/// damaged.
 fn parse(bytes: &[u8]) -> (Vec<Record>, u64, usize) {
     let (mut records, mut damaged, mut at) = (Vec::<Record>::new(), 0, 0);
     while at < bytes.len() {

@@ -6,8 +6,8 @@ use crate::geo::LocalPlane;
 use crate::moment::Mono;
 use crate::position::anchor::{Anchor, Block, median};
 
-/// A fix after a gap that is so far from a halt is of another one, m (our own limit: four times what a receiver under an
-/// open sky is off).
+/// A fix after a gap that is so far from a halt is of another one, m (our own limit: four times what a receiver under
+/// an open sky is off).
 const HALT_APART_M: f64 = 30.0;
 
 /// Blocks of a halt may lie so far from their middle, metres. Source: a receiver in static hold jumped by 10 m while

@@ -262,28 +262,36 @@ fn is_portal(answer: &str, host: &str) -> Option<bool> {
     Some(!name.is_empty() && !name.eq_ignore_ascii_case(host))
 }
 
-/// Whether any byte, or an end of the connection, comes back to a large first packet, as it is or in small segments.
+/// Whether any byte, or an end of the connection, comes back to a large first packet, as it is or in small segments, at
+/// the first address that takes a connection.
 async fn answers(goal: &Goal, addresses: &[IpAddr], small: bool, cost: &mut u64) -> bool {
     for address in addresses.iter().take(2) {
-        *cost += CONNECT_COST + 4 * LARGE_BYTES as u64;
-        let asked = ask_large(SocketAddr::new(*address, goal.port), goal, small);
-        if let Ok(Ok(())) = tokio::time::timeout(CONNECT_WAIT + ANSWER_WAIT, asked).await {
-            return true;
+        *cost += CONNECT_COST;
+        let connecting = connect(SocketAddr::new(*address, goal.port), small);
+        if let Ok(Ok(stream)) = tokio::time::timeout(CONNECT_WAIT, connecting).await {
+            *cost += 4 * LARGE_BYTES as u64;
+            return ask_large(stream, goal).await.is_ok();
         }
     }
     false
 }
 
-async fn ask_large(to: SocketAddr, goal: &Goal, small: bool) -> io::Result<()> {
+async fn connect(to: SocketAddr, small: bool) -> io::Result<TcpStream> {
     let socket = if to.is_ipv4() { TcpSocket::new_v4()? } else { TcpSocket::new_v6()? };
     if small {
         setsockopt(&socket, TcpMaxSeg, &SMALL_SEGMENT).map_err(io::Error::from)?;
     }
-    let mut stream = socket.connect(to).await?;
-    stream.write_all(&large(goal)).await?;
+    socket.connect(to).await
+}
+
+async fn ask_large(mut stream: TcpStream, goal: &Goal) -> io::Result<()> {
     let mut byte = [0];
+    let asked = async {
+        stream.write_all(&large(goal)).await?;
+        stream.read(&mut byte).await
+    };
     // Nothing read and no error: the other end closed, so it has got what was sent.
-    match tokio::time::timeout(ANSWER_WAIT, stream.read(&mut byte)).await {
+    match tokio::time::timeout(ANSWER_WAIT, asked).await {
         Ok(Ok(_)) => Ok(()),
         Ok(Err(error)) if error.kind() == io::ErrorKind::ConnectionReset => Ok(()),
         Ok(Err(error)) => Err(error),

@@ -25,11 +25,10 @@ const SPARING_FROM: u64 = 800_000;
 /// See [`SPARING_FROM`], ms.
 const SPARING_MS: u64 = 300_000;
 /// More than the dearest probe can cost, bytes.
-const COST_OF_ONE_MAX: u64 = 40_000;
-/// So much more than is spent is written down, bytes: a process that falls before it writes again has spent hardly more
-/// than is known (the dearest probe of all, at two addresses that both fail, may pass it by some 10 kB). Written anew
-/// when half of it is used.
-const WRITTEN_AHEAD: u64 = 40_000;
+const COST_OF_ONE_MAX: u64 = 20_000;
+/// So much more than is spent is written down, bytes: a process that falls before it writes again has spent no more
+/// than is known. Written anew when half of it is used.
+const WRITTEN_AHEAD: u64 = 2 * COST_OF_ONE_MAX;
 /// Names are asked anew after this, ms.
 const NAMES_KEPT_MS: u64 = 300_000;
 /// Sizes and strangers are asked this long after the last time, ms; doubling up to the next limit.
